@@ -1,0 +1,182 @@
+//! What the audit concludes about one circuit: findings, diagnosis, corrected values. Plain data, no behaviour
+//! beyond look-ups; the faces turn it into JSON, metrics and words.
+
+use num_complex::Complex64;
+
+use super::wiring::Wiring;
+use crate::reading::Instant2;
+
+/// Run state of a circuit.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub enum RunState {
+    /// Running, past its start.
+    Running,
+    /// No current worth the name, or status says stopped.
+    Stopped,
+    /// Starting: load-dependent checks wait.
+    Starting,
+    /// Not known.
+    Unknown,
+}
+
+/// One check the audit makes on every reading.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub enum Check {
+    /// Sign of active power per channel while running.
+    ActivePowerSign,
+    /// Sign of total active power while running.
+    TotalPowerSign,
+    /// Rotation of the voltage channels.
+    VoltageRotation,
+    /// Each current belongs to its own voltage (nearest 60 degree shift).
+    VoltageCurrentAssociation,
+    /// Power factor within -1..1, and equal to P/S.
+    PowerFactorConsistency,
+    /// PF and kW available while the pump runs.
+    PowerBlankWhileRunning,
+    /// Power factor plausible for the load (PF spread between channels, leading on a plain motor).
+    PowerFactorPlausible,
+    /// A voltage channel reads nothing or far from nominal.
+    VoltageMissing,
+    /// A current channel reads nothing while others carry load.
+    CurrentMissing,
+    /// Current flows while status says stopped, or the other way round.
+    CurrentWhileStopped,
+    /// S = V I per channel.
+    ApparentPowerConsistency,
+    /// S^2 >= P^2 + Q^2 per channel.
+    PowerTriangle,
+    /// Channels sum to the total (P, Q).
+    SumOfChannels,
+    /// Values are physically possible and readable.
+    PlausibleValues,
+    /// The monitor's clock and the poll timing are sound.
+    ClockSound,
+}
+
+/// Outcome of a check.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Outcome {
+    /// Looked and found right.
+    Passed,
+    /// Looked and found wrong, long enough to be said.
+    Failed,
+    /// Looked and found wrong, not yet long enough.
+    Pending,
+    /// Does not apply now (pump stopped or starting); the text says why.
+    Idle(&'static str),
+    /// The map does not offer what it needs, or it could not be read; the text says what is missing.
+    NotCheckable(String),
+}
+
+/// One finding.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Finding {
+    /// Which check.
+    pub check: Check,
+    /// Channel 0..=2, or none when about the whole circuit.
+    pub channel: Option<usize>,
+    /// Outcome.
+    pub outcome: Outcome,
+    /// In plain words, with the numbers it used and their units.
+    pub detail: String,
+    /// When the present outcome began.
+    pub since: Instant2,
+}
+
+/// How much a map offers a diagnosis (design levels a to d).
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub enum EvidenceLevel {
+    /// V, I, P, Q per channel.
+    PerChannelPq,
+    /// V, I, P (or signed PF) per channel.
+    PerChannelP,
+    /// V, I per channel, totals of P and Q or signed PF.
+    Totals,
+    /// V, I per channel, unsigned PF and kW blanked when not positive.
+    BlankedTotals,
+    /// Too little to diagnose.
+    Insufficient,
+}
+
+/// Overall verdict on a circuit.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub enum Verdict {
+    /// Power is registered right, with high probability.
+    Sound,
+    /// Power is registered wrong, with high probability.
+    Fault,
+    /// Evidence seen, but it does not decide.
+    Undecided,
+    /// Nothing to judge by yet (never seen running, nothing readable).
+    NoEvidence,
+}
+
+/// A wiring with its posterior probability.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct RankedWiring {
+    /// The hypothesis.
+    pub wiring: Wiring,
+    /// Posterior probability, 0..=1.
+    pub probability: f64,
+}
+
+/// Wirings that the evidence so far cannot tell apart.
+#[derive(Debug, Clone, PartialEq)]
+pub struct WiringGroup {
+    /// Sum of the members' probabilities.
+    pub probability: f64,
+    /// Members, most probable first; never empty.
+    pub members: Vec<RankedWiring>,
+    /// True when, in all members, power is registered right.
+    pub power_right: bool,
+}
+
+/// Wirings ranked by posterior probability.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Diagnosis {
+    /// What the map offers.
+    pub level: EvidenceLevel,
+    /// Verdict.
+    pub verdict: Verdict,
+    /// Groups, most probable first; those below 0.1 % are left out.
+    pub groups: Vec<WiringGroup>,
+    /// Probability that power is registered right.
+    pub sound_probability: f64,
+    /// Probability that none of the wirings considered explains the evidence.
+    pub unexplained_probability: f64,
+    /// Steady readings behind it.
+    pub readings_used: u64,
+    /// Distinct load levels behind it.
+    pub load_levels: usize,
+}
+
+/// Power recomputed for the intended wiring. Arrays are by phase A, B, C.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct CorrectedPower {
+    /// Complex power per phase, VA (P + jQ).
+    pub per_phase_va: [Complex64; 3],
+    /// Total active power, W.
+    pub total_w: f64,
+    /// Total reactive power, var.
+    pub total_var: f64,
+    /// Total power factor (sign of P).
+    pub power_factor: f64,
+    /// One standard uncertainty of the total active power, W.
+    pub uncertainty_w: f64,
+}
+
+/// Everything the audit says about one circuit at one instant.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Assessment {
+    /// Time of the reading behind it.
+    pub at: Instant2,
+    /// Run state.
+    pub run_state: RunState,
+    /// One entry per check (and channel where it applies).
+    pub findings: Vec<Finding>,
+    /// Diagnosis.
+    pub diagnosis: Diagnosis,
+    /// Corrected power; `None` when stopped, or when no group carries enough probability.
+    pub corrected: Option<CorrectedPower>,
+}

@@ -1,0 +1,31 @@
+//! Wiring hypotheses: for every channel, the conductor it sees and its polarity; and how to say so in plain words.
+//!
+//! Pure data. Must never weigh evidence: that is `diagnosis`.
+
+use crate::reading::Phase;
+
+/// What one current channel sees.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub enum CurrentSeen {
+    /// The channel sees this phase's conductor.
+    Conductor {
+        /// The phase.
+        phase: Phase,
+        /// True when the CT or its pair is the wrong way round.
+        reversed: bool,
+    },
+    /// Nothing arrives: CT open, shorted, or a lead off.
+    Nothing,
+}
+
+/// A hypothesis about one circuit: shared voltage channels and its own current channels.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub struct Wiring {
+    /// Phase each voltage channel is on.
+    pub voltage: [Phase; 3],
+    /// What each current channel sees.
+    pub current: [CurrentSeen; 3],
+    /// A supply conductor of the load that carries no current (blown fuse, open contactor pole): not a metering
+    /// mistake, but it looks like one and must be told apart.
+    pub lost_phase: Option<Phase>,
+}

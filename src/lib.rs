@@ -1,0 +1,10 @@
+//! wattassay: audits the power metering of pump stations from live Modbus data.
+//!
+//! State flows one way: `modbus` polls and decodes a [`reading::MonitorReading`], `station` feeds it to the pure
+//! core (`electrical`, `audit`), and `faces` show the snapshots that come out. The core never does I/O.
+
+pub mod reading;
+
+pub mod audit;
+pub mod config;
+pub mod modbus;

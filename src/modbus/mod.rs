@@ -1,0 +1,3 @@
+//! Reading monitors over Modbus: register maps, read planning, decoding, the client. Never writes to a device.
+
+pub mod map;
