@@ -1,3 +1,5 @@
 //! Reading monitors over Modbus: register maps, read planning, decoding, the client. Never writes to a device.
 
+pub mod error;
 pub mod map;
+pub mod poll;

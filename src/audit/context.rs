@@ -1,0 +1,74 @@
+//! What the audit knows about a circuit before the first reading: service, nameplate, and what the map offers.
+//!
+//! Plain data, built by `station` from the configuration; the audit never sees a configuration file.
+
+use crate::reading::Rotation;
+
+/// Voltage systems the audit can reconstruct today; the others are refused where the configuration is read.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub enum ServiceKind {
+    /// Three-phase four-wire wye: a neutral current is possible.
+    Wye4,
+    /// Three-phase three-wire, three CTs: phase currents sum to zero.
+    Delta3,
+}
+
+/// Kind of load, for what is expected of its power factor.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub enum LoadBehaviour {
+    /// Induction motor (direct on line, or by a bypassed soft starter).
+    InductionMotor,
+    /// Drive front end.
+    Drive,
+    /// Motor with capacitor.
+    MotorWithCapacitor,
+    /// Resistive.
+    Resistive,
+    /// Not known: the widest prior.
+    Unknown,
+}
+
+/// What the power-factor registers mean after decoding.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Default)]
+pub struct PowerFactorMeaning {
+    /// The sign of PF is the sign of P. When false, PF is only a magnitude to the audit.
+    pub signed_by_power: bool,
+}
+
+/// When the monitor blanks P and PF by its own rule.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Default)]
+pub struct BlankingRule {
+    /// Blank when P is not positive: a blank while running is then evidence of P <= 0.
+    pub when_not_positive: bool,
+    /// Blank while stopped.
+    pub when_stopped: bool,
+}
+
+/// Everything known in advance about one circuit.
+#[derive(Debug, Clone, PartialEq)]
+pub struct CircuitContext {
+    /// Voltage system.
+    pub service: ServiceKind,
+    /// Nominal voltage between phases, V.
+    pub nominal_voltage_v: f64,
+    /// Expected rotation at the monitor's terminals.
+    pub rotation: Rotation,
+    /// Circuit slot on its monitor, from 0.
+    pub slot: usize,
+    /// Load.
+    pub load: LoadBehaviour,
+    /// Full-load current, A.
+    pub full_load_current_a: Option<f64>,
+    /// Full-load power factor, 0..1.
+    pub full_load_power_factor: Option<f64>,
+    /// CT rated primary current, A.
+    pub ct_primary_a: Option<f64>,
+    /// True when run state comes from the status register.
+    pub run_from_register: bool,
+    /// Meaning of PF registers.
+    pub power_factor: PowerFactorMeaning,
+    /// The device reports reactive power without a sign.
+    pub reactive_unsigned: bool,
+    /// Blanking rule.
+    pub blanking: BlankingRule,
+}
