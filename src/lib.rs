@@ -7,4 +7,5 @@ pub mod reading;
 
 pub mod audit;
 pub mod config;
+pub mod electrical;
 pub mod modbus;

@@ -1,19 +1,47 @@
 //! Joins run state, checks, evidence, diagnosis and correction of one circuit into one step per reading.
 
-use super::assessment::Assessment;
+use std::collections::HashMap;
+
+use super::assessment::{
+    Assessment, Check, CorrectedPower, Diagnosis, EvidenceLevel, Finding, Outcome, RunState, Verdict,
+};
+use super::checks::{self, Input};
 use super::context::CircuitContext;
-use crate::reading::MonitorReading;
+use super::correction;
+use super::diagnosis::{CONFIDENT, Diagnoser};
+use super::evidence::Features;
+use super::persistence::Memory;
+use super::run_state::RunTracker;
+use super::words;
+use crate::electrical::circuit::{self, Circuit, Meaning};
+use crate::electrical::voltage::{self, Voltages};
+use crate::reading::{CircuitReading, Instant2, MonitorReading};
+
+/// A group must carry this much probability before power is corrected by it.
+const ENOUGH_TO_CORRECT: f64 = 0.80;
 
 /// The audit of one circuit: constant-size state, one step per reading.
 #[derive(Debug, Clone)]
 pub struct CircuitAuditor {
     context: CircuitContext,
+    run: RunTracker,
+    memories: HashMap<(Check, Option<usize>), Memory>,
+    diagnoser: Diagnoser,
+    previous_at: Option<Instant2>,
+    judged_hard: bool,
 }
 
 impl CircuitAuditor {
     /// Starts with nothing seen.
     pub fn new(context: CircuitContext) -> Self {
-        CircuitAuditor { context }
+        CircuitAuditor {
+            context,
+            run: RunTracker::default(),
+            memories: HashMap::new(),
+            diagnoser: Diagnoser::default(),
+            previous_at: None,
+            judged_hard: false,
+        }
     }
 
     /// What it was told in advance.
@@ -23,8 +51,82 @@ impl CircuitAuditor {
 
     /// Takes one reading of the circuit's monitor and returns the assessment it leads to. Never fails: what is
     /// missing or impossible in the reading becomes a finding.
-    pub fn observe(&mut self, reading: &MonitorReading) -> Assessment {
-        let _ = reading;
-        unreachable!("skeleton")
+    pub fn observe(&mut self, monitor: &MonitorReading) -> Assessment {
+        let empty = CircuitReading::default();
+        let reading = monitor.circuits.get(self.context.slot).unwrap_or(&empty);
+        let nominal_ln_v = self.context.nominal_voltage_v / 3f64.sqrt();
+        let voltages = voltage::reconstruct(monitor, nominal_ln_v, self.context.rotation);
+        let meaning = Meaning {
+            power_factor_signed: self.context.power_factor.signed_by_power,
+            reactive_unsigned: self.context.reactive_unsigned,
+        };
+        let circuit = circuit::reconstruct(monitor, reading, &voltages, meaning);
+        let largest = reading.current_a.iter().filter_map(|c| c.good()).reduce(f64::max);
+        let run = self.run.observe(monitor.at.mono, largest, reading.run_status, &self.context);
+        let observations = checks::all(&Input {
+            monitor,
+            reading,
+            circuit: &circuit,
+            voltages: &voltages,
+            context: &self.context,
+            run,
+            previous_at: self.previous_at,
+        });
+        let findings: Vec<Finding> = observations
+            .into_iter()
+            .map(|seen| {
+                let memory = self.memories.entry((seen.check, seen.channel)).or_default();
+                let (outcome, since) = memory.settle(seen.raw, checks::persistence(seen.check), monitor.at);
+                Finding { check: seen.check, channel: seen.channel, outcome, detail: seen.detail, since }
+            })
+            .collect();
+        let features = (run.state == RunState::Running)
+            .then(|| Features::of(reading, &circuit, &voltages, &self.context))
+            .flatten();
+        if let Some(features) = features.filter(|f| run.steady && f.level() != EvidenceLevel::Insufficient) {
+            self.diagnoser.observe(&features, voltages.measured_rotation, &self.context);
+        }
+        self.previous_at = Some(monitor.at);
+        let diagnosis = self.diagnosis(&findings, run.state);
+        let corrected = features.and_then(|f| self.corrected(&diagnosis, &f, &circuit, &voltages));
+        Assessment { at: monitor.at, run_state: run.state, findings, diagnosis, corrected }
+    }
+
+    /// The posterior's diagnosis, with the verdict brought down by findings no wiring explains.
+    fn diagnosis(&mut self, findings: &[Finding], state: RunState) -> Diagnosis {
+        let mut diagnosis = self.diagnoser.diagnosis().cloned().unwrap_or(Diagnosis {
+            level: EvidenceLevel::Insufficient,
+            verdict: Verdict::NoEvidence,
+            groups: Vec::new(),
+            sound_probability: 0.0,
+            unexplained_probability: 0.0,
+            readings_used: 0,
+            load_levels: 0,
+        });
+        // What failed while the pump ran still stands while it is stopped: the load-dependent checks are idle then.
+        if state == RunState::Running {
+            self.judged_hard = !words::hard_findings(findings).is_empty();
+        } else if findings.iter().any(|f| f.outcome == Outcome::Failed && words::is_hard(f.check)) {
+            self.judged_hard = true;
+        }
+        let power_called_right = matches!(diagnosis.verdict, Verdict::Sound | Verdict::NoEvidence | Verdict::Undecided);
+        if self.judged_hard && power_called_right {
+            diagnosis.verdict = Verdict::Fault;
+        }
+        diagnosis
+    }
+
+    fn corrected(
+        &self,
+        diagnosis: &Diagnosis,
+        features: &Features,
+        circuit: &Circuit,
+        voltages: &Voltages,
+    ) -> Option<CorrectedPower> {
+        let group = diagnosis.groups.first()?;
+        if group.probability < ENOUGH_TO_CORRECT || diagnosis.unexplained_probability > 1.0 - CONFIDENT {
+            return None;
+        }
+        correction::correct(self.diagnoser.leading_class()?, features, circuit, voltages, &self.context)
     }
 }

@@ -72,3 +72,22 @@ pub struct CircuitContext {
     /// Blanking rule.
     pub blanking: BlankingRule,
 }
+
+/// A 60 hp, 460 V motor on a 480 V wye: the circuit that unit tests speak of.
+#[cfg(test)]
+pub(crate) fn test_context() -> CircuitContext {
+    CircuitContext {
+        service: ServiceKind::Wye4,
+        nominal_voltage_v: 480.0,
+        rotation: Rotation::Abc,
+        slot: 0,
+        load: LoadBehaviour::InductionMotor,
+        full_load_current_a: Some(77.0),
+        full_load_power_factor: Some(0.86),
+        ct_primary_a: Some(200.0),
+        run_from_register: false,
+        power_factor: PowerFactorMeaning { signed_by_power: true },
+        reactive_unsigned: false,
+        blanking: BlankingRule::default(),
+    }
+}

@@ -1,7 +1,8 @@
 //! The audit's conclusions in plain words for operators and technicians. Must never decide anything.
 
-use super::assessment::{Assessment, Check};
-use super::wiring::Wiring;
+use super::assessment::{Assessment, Check, EvidenceLevel, Finding, Outcome, RunState, Verdict};
+use super::wiring::{CurrentSeen, Wiring};
+use crate::reading::Phase;
 
 /// Stable identifier of a check, for metrics and JSON ("active_power_sign").
 pub fn check_id(check: Check) -> &'static str {
@@ -24,14 +25,257 @@ pub fn check_id(check: Check) -> &'static str {
     }
 }
 
-/// What a wiring means, lead by lead: "CT 2 sees phase C and CT 3 sees phase B (the two pairs are exchanged)".
+/// What a check looks at, for people.
+pub fn check_title(check: Check) -> &'static str {
+    match check {
+        Check::ActivePowerSign => "Sign of power per channel",
+        Check::TotalPowerSign => "Sign of total power",
+        Check::VoltageRotation => "Rotation of the voltage leads",
+        Check::VoltageCurrentAssociation => "Each current with its own voltage",
+        Check::PowerFactorConsistency => "Power factor equals P / S",
+        Check::PowerBlankWhileRunning => "kW and PF shown while running",
+        Check::PowerFactorPlausible => "Power factor fits the load",
+        Check::VoltageMissing => "Voltage present",
+        Check::CurrentMissing => "Current present on all channels",
+        Check::CurrentWhileStopped => "Current agrees with run status",
+        Check::ApparentPowerConsistency => "S = V x I",
+        Check::PowerTriangle => "S covers P and Q",
+        Check::SumOfChannels => "Channels sum to the total",
+        Check::PlausibleValues => "Values possible and present",
+        Check::ClockSound => "Clock runs evenly",
+    }
+}
+
+/// What the map offers, for people.
+pub fn level_words(level: EvidenceLevel) -> &'static str {
+    match level {
+        EvidenceLevel::PerChannelPq => "volts, amps, kW and kvar per channel",
+        EvidenceLevel::PerChannelP => "volts, amps and kW per channel",
+        EvidenceLevel::Totals => "volts and amps per channel, kW and kvar in total only",
+        EvidenceLevel::BlankedTotals => "volts and amps per channel, total PF or kW only (may be blank)",
+        EvidenceLevel::Insufficient => "too little to diagnose",
+    }
+}
+
+/// Run state in one word.
+pub fn run_state_words(state: RunState) -> &'static str {
+    match state {
+        RunState::Running => "running",
+        RunState::Stopped => "stopped",
+        RunState::Starting => "starting",
+        RunState::Unknown => "unknown",
+    }
+}
+
+/// Verdict in plain words.
+pub fn verdict_words(verdict: Verdict) -> &'static str {
+    match verdict {
+        Verdict::Sound => "sound",
+        Verdict::Fault => "fault found",
+        Verdict::Undecided => "cannot tell yet",
+        Verdict::NoEvidence => "nothing to judge by yet",
+    }
+}
+
+/// What a wiring means, lead by lead: "CT pairs 2 and 3 are exchanged (CT 2 sees phase C, CT 3 sees phase B)".
 pub fn describe_wiring(wiring: &Wiring) -> String {
-    let _ = wiring;
-    String::new()
+    let mut parts = Vec::new();
+    if let Some(lost) = wiring.lost_phase {
+        parts.push(format!(
+            "phase {} of the supply to the pump is lost: the motor runs on two phases (the metering itself is right)",
+            lost.label()
+        ));
+    }
+    let off: Vec<usize> = (0..3).filter(|k| wiring.voltage[*k] != Phase::ALL[*k]).collect();
+    if !off.is_empty() {
+        let seen = off
+            .iter()
+            .map(|k| format!("lead {} is on phase {}", k + 1, wiring.voltage[*k].label()))
+            .collect::<Vec<_>>();
+        match off.as_slice() {
+            [i, j] => parts.push(format!("voltage leads {} and {} are exchanged ({})", i + 1, j + 1, seen.join(", "))),
+            _ => parts.push(format!("voltage leads are rolled by one place ({})", seen.join(", "))),
+        }
+    }
+    let seen_phase = |k: usize| match wiring.current[k] {
+        CurrentSeen::Conductor { phase, .. } => Some(phase),
+        CurrentSeen::Nothing => None,
+    };
+    let missing: Vec<usize> = (0..3).filter(|k| seen_phase(*k).is_none()).collect();
+    for k in &missing {
+        parts.push(format!("CT {} gives no current (open, shorted, or a lead off)", k + 1));
+    }
+    let moved: Vec<usize> = (0..3).filter(|k| seen_phase(*k).is_some_and(|p| p != Phase::ALL[*k])).collect();
+    if !moved.is_empty() {
+        let seen = moved
+            .iter()
+            .filter_map(|k| seen_phase(*k).map(|p| format!("CT {} sees phase {}", k + 1, p.label())))
+            .collect::<Vec<_>>()
+            .join(", ");
+        match moved.as_slice() {
+            [i, j] if missing.is_empty() => {
+                parts.push(format!("CT pairs {} and {} are exchanged ({seen})", i + 1, j + 1));
+            }
+            _ if missing.is_empty() => parts.push(format!("CT pairs are rolled by one place ({seen})")),
+            _ => parts.push(format!("CT pairs are on the wrong channels ({seen})")),
+        }
+    }
+    let reversed: Vec<usize> = (0..3)
+        .filter(|k| matches!(wiring.current[*k], CurrentSeen::Conductor { reversed: true, .. }))
+        .map(|k| k + 1)
+        .collect();
+    match reversed.as_slice() {
+        [] => {}
+        [one] => parts.push(format!("CT {one} is reversed")),
+        [i, j] => parts.push(format!("CTs {i} and {j} are reversed")),
+        _ => parts.push("all three CTs are reversed".to_owned()),
+    }
+    if parts.is_empty() {
+        "every lead is on its own phase, every CT the right way round".to_owned()
+    } else {
+        parts.join("; ")
+    }
+}
+
+/// Probability for people: never "100 %" or "0 %", which no evidence gives.
+pub fn percent(probability: f64) -> String {
+    let percent = 100.0 * probability;
+    if percent > 99.9 {
+        "over 99.9 %".to_owned()
+    } else if percent < 0.1 {
+        "under 0.1 %".to_owned()
+    } else if !(10.0..=99.0).contains(&percent) {
+        format!("{percent:.1} %")
+    } else {
+        format!("{percent:.0} %")
+    }
 }
 
 /// One line for a log or a list: what is wrong and how sure, without station and pump (the caller adds them).
 pub fn headline(assessment: &Assessment) -> String {
-    let _ = assessment;
-    String::new()
+    let diagnosis = &assessment.diagnosis;
+    let wrong_numbers = hard_findings(&assessment.findings);
+    match diagnosis.verdict {
+        Verdict::NoEvidence => {
+            if wrong_numbers.is_empty() {
+                let why = match assessment.run_state {
+                    RunState::Stopped => "the pump has not been seen running",
+                    RunState::Starting => "the pump is starting",
+                    _ => "too few usable readings",
+                };
+                format!("nothing to judge by yet: {why}")
+            } else {
+                format!("nothing to diagnose by yet, but {}", list(&wrong_numbers))
+            }
+        }
+        Verdict::Sound => format!("sound: power is registered right ({} sure)", percent(diagnosis.sound_probability)),
+        Verdict::Undecided if diagnosis.unexplained_probability > 0.5 => format!(
+            "the readings fit no wiring considered ({} sure of that); check load, map and monitor{}",
+            percent(diagnosis.unexplained_probability),
+            also(&wrong_numbers)
+        ),
+        Verdict::Undecided => format!(
+            "cannot tell yet: {} that power is registered right{}",
+            percent(diagnosis.sound_probability),
+            diagnosis
+                .groups
+                .first()
+                .map_or_else(String::new, |g| format!("; most likely {}", describe_wiring(&g.members[0].wiring)))
+        ),
+        Verdict::Fault => fault_line(assessment, &wrong_numbers),
+    }
+}
+
+fn fault_line(assessment: &Assessment, wrong_numbers: &[&Finding]) -> String {
+    let diagnosis = &assessment.diagnosis;
+    let wiring_fault = diagnosis.groups.first().filter(|group| !group.power_right);
+    let Some(group) = wiring_fault else {
+        return if wrong_numbers.is_empty() { "the registered power is wrong".to_owned() } else { list(wrong_numbers) };
+    };
+    let first = describe_wiring(&group.members[0].wiring);
+    let likely: Vec<_> = group.members.iter().filter(|m| m.probability > 0.01 * group.probability).collect();
+    if likely.len() <= 1 || group.members[0].probability > 0.9 * group.probability {
+        format!("{first} ({} sure)", percent(group.probability))
+    } else {
+        format!(
+            "power is registered wrong ({} sure); which lead is not settled: {} wirings fit alike, most likely {first} ({})",
+            percent(1.0 - diagnosis.sound_probability - diagnosis.unexplained_probability),
+            likely.len(),
+            percent(group.members[0].probability)
+        )
+    }
+}
+
+/// Findings that mean the numbers are wrong whatever the wiring.
+pub fn hard_findings(findings: &[Finding]) -> Vec<&Finding> {
+    findings.iter().filter(|f| f.outcome == Outcome::Failed && is_hard(f.check)).collect()
+}
+
+/// Checks whose failure alone means that registered power is wrong or missing.
+pub fn is_hard(check: Check) -> bool {
+    matches!(
+        check,
+        Check::VoltageMissing
+            | Check::PowerBlankWhileRunning
+            | Check::TotalPowerSign
+            | Check::ApparentPowerConsistency
+            | Check::PowerTriangle
+            | Check::SumOfChannels
+            | Check::PowerFactorConsistency
+            | Check::PlausibleValues
+    )
+}
+
+fn list(findings: &[&Finding]) -> String {
+    findings.iter().map(|f| f.detail.as_str()).collect::<Vec<_>>().join("; ")
+}
+
+fn also(findings: &[&Finding]) -> String {
+    if findings.is_empty() { String::new() } else { format!(". Also: {}", list(findings)) }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn sees(phase: Phase, reversed: bool) -> CurrentSeen {
+        CurrentSeen::Conductor { phase, reversed }
+    }
+
+    #[test]
+    fn wirings_read_like_a_person_says_them() {
+        use Phase::{A, B, C};
+        let cases = [
+            (Wiring::INTENDED, "every lead is on its own phase, every CT the right way round"),
+            (
+                Wiring { current: [sees(A, false), sees(C, false), sees(B, false)], ..Wiring::INTENDED },
+                "CT pairs 2 and 3 are exchanged (CT 2 sees phase C, CT 3 sees phase B)",
+            ),
+            (
+                Wiring { current: [sees(B, true), sees(C, true), sees(A, true)], ..Wiring::INTENDED },
+                "CT pairs are rolled by one place (CT 1 sees phase B, CT 2 sees phase C, CT 3 sees phase A); \
+                 all three CTs are reversed",
+            ),
+            (
+                Wiring {
+                    voltage: [A, C, B],
+                    current: [sees(A, true), CurrentSeen::Nothing, sees(C, false)],
+                    lost_phase: None,
+                },
+                "voltage leads 2 and 3 are exchanged (lead 2 is on phase C, lead 3 is on phase B); \
+                 CT 2 gives no current (open, shorted, or a lead off); CT 1 is reversed",
+            ),
+        ];
+        for (wiring, words) in cases {
+            assert_eq!(describe_wiring(&wiring), words);
+        }
+    }
+
+    #[test]
+    fn no_probability_is_called_certain() {
+        assert_eq!(percent(1.0), "over 99.9 %");
+        assert_eq!(percent(0.0), "under 0.1 %");
+        assert_eq!(percent(0.993), "99.3 %");
+        assert_eq!(percent(0.42), "42 %");
+    }
 }

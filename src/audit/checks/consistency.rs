@@ -1,0 +1,154 @@
+//! Do the monitor's own numbers agree with each other? Disagreement points at the register map, not at the leads.
+
+use std::fmt::Write;
+
+use super::{CHANNEL_NAMES, Input, Observation, first_missing, not_running};
+use crate::audit::assessment::Check;
+use crate::reading::Measured;
+
+/// Tolerance of S = V I and of S^2 >= P^2 + Q^2: two class 1 quantities and rounding of registers.
+const TOLERANCE: f64 = 0.03;
+/// Tolerance of sums against totals, of the sum of V I.
+const SUM_TOLERANCE: f64 = 0.02;
+/// Tolerance of PF against P / S: PF is often given to two digits.
+const PF_TOLERANCE: f64 = 0.04;
+
+/// S = V I per channel.
+pub fn apparent_power(input: &Input, found: &mut Vec<Observation>) {
+    let check = Check::ApparentPowerConsistency;
+    for k in 0..3 {
+        let reported = input.reading.apparent_power_va[k];
+        let channel = &input.circuit.channel[k];
+        let product = channel.voltage_v.zip(channel.current_a).map(|(v, i)| v * i);
+        let Some((s, vi)) = reported.good().zip(product) else {
+            let missing = first_missing(&[(reported, "apparent power per channel")])
+                .unwrap_or_else(|| "voltage or current of the channel is missing".to_owned());
+            found.push(Observation::not_checkable(check, Some(k), missing));
+            continue;
+        };
+        if let Some(why) = not_running(input.run) {
+            found.push(Observation::idle(check, Some(k), why));
+            continue;
+        }
+        let right = (s - vi).abs() <= TOLERANCE * s.abs().max(vi);
+        let detail = format!("channel {}: S reads {:.2} kVA, V x I gives {:.2} kVA", k + 1, s / 1000.0, vi / 1000.0);
+        found.push(Observation::judged(check, Some(k), right, detail));
+    }
+}
+
+/// S^2 >= P^2 + Q^2 per channel, with S from V I.
+pub fn power_triangle(input: &Input, found: &mut Vec<Observation>) {
+    let check = Check::PowerTriangle;
+    for (k, channel) in input.circuit.channel.iter().enumerate() {
+        let reading = input.reading;
+        // Reported values only: what was reconstructed from V and I obeys the triangle by construction.
+        let reported = reading.active_power_w[k].good().zip(reading.reactive_power_var[k].good());
+        let Some(((p, q), vi)) = reported.zip(channel.volt_amps) else {
+            let missing = first_missing(&[
+                (reading.active_power_w[k], "kW per channel"),
+                (reading.reactive_power_var[k], "kvar per channel"),
+            ])
+            .unwrap_or_else(|| "voltage or current of the channel is missing".to_owned());
+            found.push(Observation::not_checkable(check, Some(k), missing));
+            continue;
+        };
+        if let Some(why) = not_running(input.run) {
+            found.push(Observation::idle(check, Some(k), why));
+            continue;
+        }
+        let right = p.hypot(q) <= vi * (1.0 + TOLERANCE);
+        let detail = format!(
+            "channel {}: P {:.2} kW and Q {:.2} kvar need at least {:.2} kVA; V x I gives {:.2} kVA",
+            k + 1,
+            p / 1000.0,
+            q / 1000.0,
+            p.hypot(q) / 1000.0,
+            vi / 1000.0
+        );
+        found.push(Observation::judged(check, Some(k), right, detail));
+    }
+}
+
+/// Channels sum to the totals, and PF = P / S where both are reported.
+pub fn sums_and_power_factor(input: &Input, found: &mut Vec<Observation>) {
+    sum_of_channels(input, found);
+    power_factor(input, found);
+}
+
+fn sum_of_channels(input: &Input, found: &mut Vec<Observation>) {
+    let check = Check::SumOfChannels;
+    let reading = input.reading;
+    let channels = reading.active_power_w.map(Measured::good);
+    let va: Option<f64> = input.circuit.channel.iter().map(|c| c.volt_amps).sum();
+    let (Some(total), [Some(a), Some(b), Some(c)], Some(va)) = (reading.total_active_power_w.good(), channels, va)
+    else {
+        let missing = first_missing(&[
+            (reading.total_active_power_w, "total kW"),
+            (reading.active_power_w[0], "kW on channel 1"),
+            (reading.active_power_w[1], "kW on channel 2"),
+            (reading.active_power_w[2], "kW on channel 3"),
+        ])
+        .unwrap_or_else(|| "voltage or current of a channel is missing".to_owned());
+        found.push(Observation::not_checkable(check, None, missing));
+        return;
+    };
+    if let Some(why) = not_running(input.run) {
+        found.push(Observation::idle(check, None, why));
+        return;
+    }
+    let sum = a + b + c;
+    let mut right = (sum - total).abs() <= SUM_TOLERANCE * va;
+    let mut detail = format!("channels sum to {:.2} kW, the total reads {:.2} kW", sum / 1000.0, total / 1000.0);
+    let reactive = reading.reactive_power_var.map(Measured::good);
+    if let (Some(total), [Some(a), Some(b), Some(c)]) = (reading.total_reactive_power_var.good(), reactive)
+        && !input.context.reactive_unsigned
+    {
+        let sum = a + b + c;
+        right &= (sum - total).abs() <= SUM_TOLERANCE * va;
+        let _ = write!(detail, "; {:.2} kvar against {:.2} kvar", sum / 1000.0, total / 1000.0);
+    }
+    found.push(Observation::judged(check, None, right, detail));
+}
+
+fn power_factor(input: &Input, found: &mut Vec<Observation>) {
+    let check = Check::PowerFactorConsistency;
+    let reading = input.reading;
+    let mut compared = 0;
+    let mut wrong = Vec::new();
+    let mut compare = |what: &str, pf: Option<f64>, p: Option<f64>, s: Option<f64>| {
+        if let (Some(pf), Some(p), Some(s)) = (pf, p, s)
+            && s > 0.0
+        {
+            compared += 1;
+            let ratio = (p / s).abs();
+            if (pf.abs() - ratio).abs() > PF_TOLERANCE {
+                wrong.push(format!("{what}: PF reads {pf:.2}, P / S gives {ratio:.2}"));
+            }
+        }
+    };
+    compare(
+        "total",
+        reading.total_power_factor.good(),
+        reading.total_active_power_w.good(),
+        reading.total_apparent_power_va.good(),
+    );
+    for (k, name) in CHANNEL_NAMES.iter().enumerate() {
+        let channel = &input.circuit.channel[k];
+        compare(name, reading.power_factor[k].good(), reading.active_power_w[k].good(), channel.volt_amps);
+    }
+    if compared == 0 {
+        let missing = first_missing(&[
+            (reading.total_power_factor, "PF"),
+            (reading.total_active_power_w, "total kW"),
+            (reading.total_apparent_power_va, "total kVA"),
+        ])
+        .unwrap_or_else(|| "apparent power is zero".to_owned());
+        found.push(Observation::not_checkable(check, None, missing));
+    } else if let Some(why) = not_running(input.run) {
+        found.push(Observation::idle(check, None, why));
+    } else if wrong.is_empty() {
+        found.push(Observation::judged(check, None, true, "PF equals P / S".to_owned()));
+    } else {
+        found.push(Observation::judged(check, None, false, wrong.join("; ")));
+    }
+}

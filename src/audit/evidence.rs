@@ -1,0 +1,251 @@
+//! Evidence: what a steady reading says about wiring, kept as one running mean per load level.
+//!
+//! Memory is constant: at most [`MAX_WINDOWS`] load levels a circuit, each a handful of numbers. When readings stop
+//! agreeing with what was collected (somebody has moved a lead), everything collected is dropped and a new epoch begins.
+//! Must never weigh hypotheses.
+
+use super::assessment::EvidenceLevel;
+use super::context::CircuitContext;
+use crate::electrical::circuit::Circuit;
+use crate::electrical::voltage::Voltages;
+use crate::reading::{CircuitReading, Measured, Rotation};
+
+/// Load levels kept per circuit.
+pub const MAX_WINDOWS: usize = 6;
+
+/// Readings after which a window's mean forgets the oldest.
+const MEMORY_READINGS: f64 = 60.0;
+
+/// A current below this share of the largest is no current.
+pub const DEAD_CURRENT_SHARE: f64 = 0.05;
+
+/// Steady readings in a row that contradict the window before a new epoch begins.
+const CONTRADICTIONS: u32 = 3;
+
+/// What one steady reading (or the mean of many) says.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Features {
+    /// Mean current of the channels that carry any, A.
+    pub mean_current_a: f64,
+    /// V x I per channel over their sum.
+    pub weight: [f64; 3],
+    /// The channel has voltage.
+    pub voltage_alive: [bool; 3],
+    /// The channel has current.
+    pub current_alive: [bool; 3],
+    /// P / (V I) per channel.
+    pub p: [Option<f64>; 3],
+    /// Q / (V I) per channel.
+    pub q: [Option<f64>; 3],
+    /// |PF| per channel where the sign is not known.
+    pub unsigned_pf: [Option<f64>; 3],
+    /// Total P over the sum of V x I.
+    pub total_p: Option<f64>,
+    /// Total Q over the sum of V x I.
+    pub total_q: Option<f64>,
+    /// |PF| in total where the sign is not known.
+    pub total_unsigned_pf: Option<f64>,
+    /// The monitor blanks P although current flows, and its rule says a blank means P <= 0.
+    pub blanked: bool,
+}
+
+impl Features {
+    /// Extracts what a reading of a running circuit says; `None` when there is no current or no voltage to speak of.
+    pub fn of(
+        reading: &CircuitReading,
+        circuit: &Circuit,
+        voltages: &Voltages,
+        context: &CircuitContext,
+    ) -> Option<Features> {
+        let current = circuit.channel.map(|c| c.current_a.unwrap_or(0.0));
+        let largest = current.iter().copied().fold(0.0, f64::max);
+        if largest <= 0.0 || !largest.is_finite() {
+            return None;
+        }
+        let voltage_alive = voltages.phasor_v.map(|v| v.is_some());
+        let current_alive =
+            [0, 1, 2].map(|k| circuit.channel[k].current_a.is_some_and(|i| i > DEAD_CURRENT_SHARE * largest));
+        let usable = [0, 1, 2].map(|k| voltage_alive[k] && current_alive[k]);
+        let va = [0, 1, 2].map(|k| if usable[k] { circuit.channel[k].volt_amps.unwrap_or(0.0) } else { 0.0 });
+        let sum_va: f64 = va.iter().sum();
+        if sum_va <= 0.0 {
+            return None;
+        }
+        let pick = |value: Option<f64>, k: usize| value.filter(|v| usable[k] && v.is_finite());
+        let per_channel_any = (0..3).any(|k| circuit.channel[k].p_per_unit().is_some());
+        let blank = |m: Measured| m == Measured::NotAvailable;
+        let blanked = context.blanking.when_not_positive
+            && (blank(reading.total_active_power_w)
+                || (!per_channel_any
+                    && blank(reading.total_power_factor)
+                    && reading.total_active_power_w.good().is_none()));
+        let alive = current_alive.iter().filter(|a| **a).count().max(1) as f64;
+        Some(Features {
+            mean_current_a: (0..3).filter(|k| current_alive[*k]).map(|k| current[k]).sum::<f64>() / alive,
+            weight: va.map(|v| v / sum_va),
+            voltage_alive,
+            current_alive,
+            p: [0, 1, 2].map(|k| pick(circuit.channel[k].p_per_unit(), k)),
+            q: [0, 1, 2].map(|k| pick(circuit.channel[k].q_per_unit(), k)),
+            unsigned_pf: [0, 1, 2].map(|k| pick(circuit.channel[k].unsigned_power_factor, k)),
+            total_p: circuit.total.active_w.map(|w| w / sum_va),
+            total_q: circuit.total.reactive_var.map(|var| var / sum_va),
+            total_unsigned_pf: circuit.total.unsigned_power_factor,
+            blanked,
+        })
+    }
+
+    /// What these features allow a diagnosis to use.
+    pub fn level(&self) -> EvidenceLevel {
+        let usable = (0..3).filter(|k| self.voltage_alive[*k] && self.current_alive[*k]).count();
+        let with_p = self.p.iter().flatten().count();
+        let with_pq = (0..3).filter(|k| self.p[*k].is_some() && self.q[*k].is_some()).count();
+        if usable == 0 {
+            EvidenceLevel::Insufficient
+        } else if with_pq == usable {
+            EvidenceLevel::PerChannelPq
+        } else if with_p == usable || self.unsigned_pf.iter().flatten().count() == usable {
+            EvidenceLevel::PerChannelP
+        } else if self.total_p.is_some() && self.total_q.is_some() {
+            EvidenceLevel::Totals
+        } else if self.total_p.is_some() || self.total_unsigned_pf.is_some() || self.blanked {
+            EvidenceLevel::BlankedTotals
+        } else {
+            EvidenceLevel::Insufficient
+        }
+    }
+
+    /// True when `other` has the same values alive and available, so that the two can be averaged.
+    fn same_shape(&self, other: &Features) -> bool {
+        let shape = |f: &Features| {
+            (
+                f.voltage_alive,
+                f.current_alive,
+                f.p.map(|v| v.is_some()),
+                f.q.map(|v| v.is_some()),
+                f.total_p.is_some(),
+                f.total_q.is_some(),
+                f.blanked,
+            )
+        };
+        shape(self) == shape(other)
+    }
+
+    /// Largest difference of any per-unit power against `other`.
+    fn distance(&self, other: &Features) -> f64 {
+        let gap = |a: Option<f64>, b: Option<f64>| a.zip(b).map_or(0.0, |(a, b)| (a - b).abs());
+        let per_channel = (0..3).map(|k| gap(self.p[k], other.p[k]).max(gap(self.q[k], other.q[k])));
+        let totals = gap(self.total_p, other.total_p).max(gap(self.total_q, other.total_q));
+        per_channel.fold(totals, f64::max)
+    }
+
+    fn blend(&mut self, newer: &Features, share: f64) {
+        let mix = |old: &mut f64, new: f64| *old += share * (new - *old);
+        let mix_some = |old: &mut Option<f64>, new: Option<f64>| match (old.as_mut(), new) {
+            (Some(old), Some(new)) => *old += share * (new - *old),
+            (None, Some(new)) => *old = Some(new),
+            _ => {}
+        };
+        mix(&mut self.mean_current_a, newer.mean_current_a);
+        for k in 0..3 {
+            mix(&mut self.weight[k], newer.weight[k]);
+            mix_some(&mut self.p[k], newer.p[k]);
+            mix_some(&mut self.q[k], newer.q[k]);
+            mix_some(&mut self.unsigned_pf[k], newer.unsigned_pf[k]);
+        }
+        mix_some(&mut self.total_p, newer.total_p);
+        mix_some(&mut self.total_q, newer.total_q);
+        mix_some(&mut self.total_unsigned_pf, newer.total_unsigned_pf);
+    }
+}
+
+/// The mean of the steady readings of one load level.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Window {
+    /// Load level: current on a logarithmic scale of 20 % steps.
+    pub level: i32,
+    /// Readings seen.
+    pub readings: u64,
+    /// Their mean.
+    pub mean: Features,
+}
+
+/// What a new reading did to the evidence.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Change {
+    /// Window `0` was started or moved.
+    Window(usize),
+    /// The reading contradicts what was collected; not yet believed.
+    Contradiction,
+    /// Everything collected was dropped; the reading starts a new epoch as window 0.
+    NewEpoch,
+}
+
+/// All evidence about one circuit.
+#[derive(Debug, Clone, Default)]
+pub struct Evidence {
+    windows: Vec<Window>,
+    contradictions: u32,
+    rotation: Option<Rotation>,
+}
+
+impl Evidence {
+    /// Windows collected in this epoch.
+    pub fn windows(&self) -> &[Window] {
+        &self.windows
+    }
+
+    /// Rotation last measured at the voltage channels.
+    pub fn rotation(&self) -> Option<Rotation> {
+        self.rotation
+    }
+
+    /// Steady readings behind the present epoch.
+    pub fn readings(&self) -> u64 {
+        self.windows.iter().map(|w| w.readings).sum()
+    }
+
+    /// Notes the rotation measured; a change of it is a change of wiring.
+    pub fn note_rotation(&mut self, rotation: Option<Rotation>) {
+        if rotation.is_some() {
+            self.rotation = rotation;
+        }
+    }
+
+    /// Adds a steady reading.
+    pub fn add(&mut self, features: &Features) -> Change {
+        let level = (features.mean_current_a.ln() / 1.2f64.ln()).round() as i32;
+        if let Some(nearest) = self.windows.iter().min_by_key(|w| (w.level - level).abs()) {
+            let steps = f64::from((nearest.level - level).abs());
+            let contradicts =
+                !nearest.mean.same_shape(features) || nearest.mean.distance(features) > 0.35 + 0.1 * steps;
+            if contradicts {
+                self.contradictions += 1;
+                if self.contradictions < CONTRADICTIONS {
+                    return Change::Contradiction;
+                }
+                self.windows.clear();
+                self.contradictions = 0;
+                self.windows.push(Window { level, readings: 1, mean: *features });
+                return Change::NewEpoch;
+            }
+        }
+        self.contradictions = 0;
+        if let Some(index) = self.windows.iter().position(|w| w.level == level) {
+            let window = &mut self.windows[index];
+            window.readings += 1;
+            let share = 1.0 / (window.readings as f64).min(MEMORY_READINGS);
+            window.mean.blend(features, share);
+            return Change::Window(index);
+        }
+        let fresh = Window { level, readings: 1, mean: *features };
+        if self.windows.len() < MAX_WINDOWS {
+            self.windows.push(fresh);
+            return Change::Window(self.windows.len() - 1);
+        }
+        // Full: the least-seen level makes room, so that a passing level never displaces a usual one for long.
+        let index = self.windows.iter().enumerate().min_by_key(|(_, w)| w.readings).map_or(0, |(i, _)| i);
+        self.windows[index] = fresh;
+        Change::Window(index)
+    }
+}

@@ -1,0 +1,139 @@
+//! A small phasor bench for the core's unit tests: true phasors seen through a wiring. The sampled-waveform simulator
+//! and the circuit-simulator fixtures are the independent proof; this only gives quick, exact cases.
+
+use num_complex::Complex64;
+
+use super::assessment::Assessment;
+use super::auditor::CircuitAuditor;
+use super::context::CircuitContext;
+use super::wiring::{CurrentSeen, Wiring};
+use crate::electrical::angle::{arg_deg, polar_deg, wrap_deg};
+use crate::electrical::motor;
+use crate::electrical::voltage::nominal_angles_deg;
+use crate::reading::Measured::{self, Good, NotAvailable, NotMapped};
+use crate::reading::{CircuitReading, Instant2, MonitorReading, MonoMs, Phase, UnixMs};
+
+/// What the bench's monitor offers.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum Offer {
+    /// V, I, P, Q per channel and voltage angles.
+    Full,
+    /// V, I, P per channel.
+    Watts,
+    /// V, I per channel, totals.
+    Totals,
+    /// As `Totals` without Q, PF unsigned, blank when P is not positive.
+    Blanking,
+}
+
+/// True phasors of one load state.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct LoadState {
+    pub voltage_v: [Complex64; 3],
+    pub current_a: [Complex64; 3],
+}
+
+impl LoadState {
+    /// A balanced motor at `per_unit` of full-load current on the context's supply.
+    pub(crate) fn motor(context: &CircuitContext, per_unit: f64) -> LoadState {
+        let lag = motor::expected_lag_deg(per_unit, context.full_load_power_factor.unwrap_or(0.86)).unwrap();
+        LoadState::with(context, per_unit * context.full_load_current_a.unwrap_or(77.0), lag)
+    }
+
+    /// A balanced load of given current and lag.
+    pub(crate) fn with(context: &CircuitContext, current_a: f64, lag_deg: f64) -> LoadState {
+        let nominal = nominal_angles_deg(context.rotation);
+        LoadState {
+            voltage_v: nominal.map(|deg| polar_deg(context.nominal_voltage_v / 3f64.sqrt(), deg)),
+            current_a: nominal.map(|deg| polar_deg(current_a, deg - lag_deg)),
+        }
+    }
+
+    pub(crate) fn true_power(&self) -> Complex64 {
+        (0..3).map(|k| self.voltage_v[k] * self.current_a[k].conj()).sum()
+    }
+
+    /// The reading of a monitor wired so.
+    pub(crate) fn seen(&self, wiring: &Wiring, offer: Offer, at_ms: u64) -> MonitorReading {
+        let v = [0, 1, 2].map(|k| self.voltage_v[wiring.voltage[k].index()]);
+        let i = wiring.current.map(|seen| match seen {
+            CurrentSeen::Nothing => Complex64::ZERO,
+            CurrentSeen::Conductor { phase, reversed } => {
+                self.current_a[phase.index()] * if reversed { -1.0 } else { 1.0 }
+            }
+        });
+        let s = [0, 1, 2].map(|k| v[k] * i[k].conj());
+        let total: Complex64 = s.iter().sum();
+        let apparent: f64 = s.iter().map(|s| s.norm()).sum();
+        let mut circuit = CircuitReading { current_a: i.map(|i| Good(i.norm())), ..CircuitReading::default() };
+        let mut reading = MonitorReading {
+            at: Instant2 { wall: UnixMs(1_700_000_000_000 + at_ms as i64), mono: MonoMs(at_ms) },
+            voltage_ln_v: v.map(|v| Good(v.norm())),
+            ..MonitorReading::default()
+        };
+        match offer {
+            Offer::Full => {
+                reading.voltage_angle_deg = v.map(|phasor| Good(wrap_deg(arg_deg(phasor) - arg_deg(v[0]))));
+                circuit.active_power_w = s.map(|s| Good(s.re));
+                circuit.reactive_power_var = s.map(|s| Good(s.im));
+                circuit.apparent_power_va = s.map(|s| Good(s.norm()));
+                circuit.total_active_power_w = Good(total.re);
+            }
+            Offer::Watts => circuit.active_power_w = s.map(|s| Good(s.re)),
+            Offer::Totals => {
+                circuit.total_active_power_w = Good(total.re);
+                circuit.total_reactive_power_var = Good(total.im);
+            }
+            Offer::Blanking => {
+                let shown = |value: f64| if total.re > 0.0 { Good(value) } else { NotAvailable };
+                circuit.total_active_power_w = shown(total.re);
+                circuit.total_power_factor = shown((total.re / apparent).abs());
+            }
+        }
+        circuit.total_apparent_power_va = if offer == Offer::Watts { NotMapped } else { Good(apparent) };
+        reading.circuits = vec![circuit];
+        reading
+    }
+}
+
+/// The context that goes with an offer.
+pub(crate) fn context_for(offer: Offer) -> CircuitContext {
+    let mut context = super::context::test_context();
+    if offer == Offer::Blanking {
+        context.blanking.when_not_positive = true;
+        context.power_factor.signed_by_power = false;
+    }
+    context
+}
+
+/// Runs load states past an auditor, eight readings each, one second apart.
+pub(crate) fn audit(context: &CircuitContext, wiring: &Wiring, offer: Offer, states: &[LoadState]) -> Assessment {
+    let mut auditor = CircuitAuditor::new(context.clone());
+    let mut last = None;
+    for (n, state) in states.iter().enumerate() {
+        for second in 0..8u64 {
+            last = Some(auditor.observe(&state.seen(wiring, offer, 1000 * (8 * n as u64 + second))));
+        }
+    }
+    last.unwrap()
+}
+
+/// The 48 wirings of the currents with voltage leads as intended.
+pub(crate) fn relative_wirings() -> Vec<Wiring> {
+    let mut all = Vec::new();
+    for order in [[0, 1, 2], [0, 2, 1], [2, 1, 0], [1, 0, 2], [1, 2, 0], [2, 0, 1]] {
+        for polarity in 0..8u8 {
+            let current = [0, 1, 2].map(|k| CurrentSeen::Conductor {
+                phase: Phase::from_index(order[k]),
+                reversed: polarity & (1 << k) != 0,
+            });
+            all.push(Wiring { current, ..Wiring::INTENDED });
+        }
+    }
+    all
+}
+
+/// A value as a monitor would give it, for tests that spoil one.
+pub(crate) fn spoil(reading: &mut MonitorReading, with: Measured) {
+    reading.voltage_ln_v[1] = with;
+}

@@ -1,0 +1,252 @@
+//! The core as a whole on exact phasors: every wiring, every evidence level, and input that makes no sense.
+
+use super::assessment::{Assessment, Check, EvidenceLevel, Outcome, RunState, Verdict};
+use super::auditor::CircuitAuditor;
+use super::testbench::{LoadState, Offer, audit, context_for, relative_wirings, spoil};
+use super::wiring::{CurrentSeen, Wiring};
+use super::words;
+use crate::electrical::angle::polar_deg;
+use crate::reading::Measured::{Good, NotAvailable, OutOfRange};
+use crate::reading::{MonoMs, Phase, Rotation, UnixMs};
+
+fn loads(offer: Offer) -> Vec<LoadState> {
+    let context = context_for(offer);
+    [1.0, 0.7, 0.45].map(|load| LoadState::motor(&context, load)).to_vec()
+}
+
+fn top_holds(assessment: &Assessment, wiring: &Wiring) -> bool {
+    assessment.diagnosis.groups.first().is_some_and(|g| g.members.iter().any(|m| m.wiring == *wiring))
+}
+
+fn failed(assessment: &Assessment, check: Check) -> bool {
+    assessment.findings.iter().any(|f| f.check == check && f.outcome == Outcome::Failed)
+}
+
+#[test]
+fn level_a_names_each_of_the_48_wirings_from_one_load() {
+    for wiring in relative_wirings() {
+        let assessment = audit(&context_for(Offer::Full), &wiring, Offer::Full, &loads(Offer::Full)[..1]);
+        let diagnosis = &assessment.diagnosis;
+        assert_eq!(diagnosis.level, EvidenceLevel::PerChannelPq);
+        let group = &diagnosis.groups[0];
+        assert_eq!(group.members[0].wiring, wiring, "{}", words::headline(&assessment));
+        assert!(group.probability > 0.95, "{}", words::headline(&assessment));
+        let expected = if wiring == Wiring::INTENDED { Verdict::Sound } else { Verdict::Fault };
+        assert_eq!(diagnosis.verdict, expected, "{}", words::headline(&assessment));
+    }
+}
+
+#[test]
+fn level_b_holds_each_of_the_48_wirings_in_its_leading_group_from_three_loads() {
+    for wiring in relative_wirings() {
+        let assessment = audit(&context_for(Offer::Watts), &wiring, Offer::Watts, &loads(Offer::Watts));
+        assert_eq!(assessment.diagnosis.level, EvidenceLevel::PerChannelP);
+        assert!(top_holds(&assessment, &wiring), "{wiring:?}: {}", words::headline(&assessment));
+    }
+}
+
+#[test]
+fn levels_c_and_d_never_call_a_wrong_wiring_sound_nor_a_sound_one_wrong() {
+    for offer in [Offer::Totals, Offer::Blanking] {
+        for wiring in relative_wirings() {
+            let assessment = audit(&context_for(offer), &wiring, offer, &loads(offer));
+            let verdict = assessment.diagnosis.verdict;
+            let wrong = if wiring == Wiring::INTENDED { Verdict::Fault } else { Verdict::Sound };
+            assert_ne!(verdict, wrong, "{offer:?} {wiring:?}: {}", words::headline(&assessment));
+        }
+    }
+}
+
+/// The case the job is about: amps and kVA show, kW and PF are blank.
+#[test]
+fn blank_power_is_evidence_and_leaves_a_group_of_wirings() {
+    let exchanged = relative_wirings()[8];
+    let assessment = audit(&context_for(Offer::Blanking), &exchanged, Offer::Blanking, &loads(Offer::Blanking));
+    assert_eq!(assessment.diagnosis.level, EvidenceLevel::BlankedTotals);
+    assert_eq!(assessment.diagnosis.verdict, Verdict::Fault);
+    assert!(failed(&assessment, Check::PowerBlankWhileRunning));
+    assert!(top_holds(&assessment, &exchanged), "{:#?}", assessment.diagnosis);
+    assert!(assessment.diagnosis.groups[0].members.len() > 5);
+}
+
+/// Theory (design section 3) and the correction both ways round: what a wiring registers, and what it is corrected to.
+#[test]
+fn corrected_power_is_the_true_power_for_every_wiring_at_levels_a_and_b() {
+    for offer in [Offer::Full, Offer::Watts] {
+        let context = context_for(offer);
+        let states = loads(offer);
+        for wiring in relative_wirings() {
+            let assessment = audit(&context, &wiring, offer, &states);
+            let truth = states[2].true_power();
+            let Some(corrected) = assessment.corrected else {
+                assert!(offer == Offer::Watts, "{wiring:?} has no correction");
+                continue;
+            };
+            if assessment.diagnosis.groups[0].members[0].wiring == wiring {
+                let off = (corrected.total_w - truth.re).abs();
+                assert!(off < 0.005 * truth.norm(), "{offer:?} {wiring:?}: {} for {}", corrected.total_w, truth.re);
+                assert!((corrected.total_var - truth.im).abs() < 0.02 * truth.norm(), "{offer:?} {wiring:?}");
+            }
+        }
+    }
+}
+
+#[test]
+fn an_open_ct_is_named_and_its_power_restored() {
+    for missing in 0..3 {
+        for offer in [Offer::Full, Offer::Watts] {
+            let mut wiring = Wiring::INTENDED;
+            wiring.current[missing] = CurrentSeen::Nothing;
+            let states = loads(offer);
+            let assessment = audit(&context_for(offer), &wiring, offer, &states);
+            assert_eq!(assessment.diagnosis.groups[0].members[0].wiring, wiring, "{}", words::headline(&assessment));
+            assert_eq!(assessment.diagnosis.verdict, Verdict::Fault);
+            assert!(failed(&assessment, Check::CurrentMissing));
+            let corrected = assessment.corrected.unwrap();
+            let truth = states[2].true_power().re;
+            assert!((corrected.total_w - truth).abs() < 0.02 * truth, "{} for {truth}", corrected.total_w);
+        }
+    }
+}
+
+/// With conductor B lost the motor draws one current from A to C: metering is right, and no lead is blamed.
+#[test]
+fn a_lost_supply_phase_is_not_blamed_on_a_lead() {
+    let context = context_for(Offer::Full);
+    for lost in 0..3 {
+        let mut state = LoadState::motor(&context, 0.8);
+        let (x, y) = ((lost + 1) % 3, (lost + 2) % 3);
+        let line = state.voltage_v[x] - state.voltage_v[y];
+        let current = polar_deg(90.0, line.arg().to_degrees() - 40.0);
+        state.current_a[lost] = num_complex::Complex64::ZERO;
+        state.current_a[x] = current;
+        state.current_a[y] = -current;
+        let assessment = audit(&context, &Wiring::INTENDED, Offer::Full, &[state]);
+        let top = assessment.diagnosis.groups[0].members[0].wiring;
+        assert_eq!(top.lost_phase, Some(Phase::from_index(lost)), "{}", words::headline(&assessment));
+        assert_eq!(assessment.diagnosis.verdict, Verdict::Sound);
+        let corrected = assessment.corrected.unwrap();
+        assert!((corrected.total_w - state.true_power().re).abs() < 0.01 * state.true_power().norm());
+    }
+}
+
+#[test]
+fn exchanged_voltage_leads_are_told_from_exchanged_cts() {
+    let wiring = Wiring { voltage: [Phase::A, Phase::C, Phase::B], ..Wiring::INTENDED };
+    let assessment = audit(&context_for(Offer::Full), &wiring, Offer::Full, &loads(Offer::Full)[..1]);
+    assert_eq!(assessment.diagnosis.groups[0].members[0].wiring, wiring, "{}", words::headline(&assessment));
+    assert!(failed(&assessment, Check::VoltageRotation));
+    let truth = loads(Offer::Full)[0].true_power().re;
+    assert!((assessment.corrected.unwrap().total_w - truth).abs() < 0.005 * truth);
+}
+
+#[test]
+fn an_acb_station_wired_for_acb_is_sound_and_its_faults_are_named() {
+    for wiring in relative_wirings() {
+        let context = super::context::CircuitContext { rotation: Rotation::Acb, ..context_for(Offer::Full) };
+        let state = LoadState::motor(&context, 0.9);
+        let assessment = audit(&context, &wiring, Offer::Full, &[state]);
+        assert_eq!(assessment.diagnosis.groups[0].members[0].wiring, wiring, "{}", words::headline(&assessment));
+        let truth = state.true_power().re;
+        assert!((assessment.corrected.unwrap().total_w - truth).abs() < 0.005 * truth, "{wiring:?}");
+    }
+}
+
+#[test]
+fn a_stopped_pump_keeps_its_diagnosis_and_raises_nothing() {
+    let context = context_for(Offer::Full);
+    let wiring = relative_wirings()[1];
+    let mut auditor = CircuitAuditor::new(context.clone());
+    let running = LoadState::motor(&context, 0.9);
+    let stopped = LoadState::with(&context, 0.0, 0.0);
+    for second in 0..10 {
+        auditor.observe(&running.seen(&wiring, Offer::Full, 1000 * second));
+    }
+    let mut last = None;
+    for second in 10..20 {
+        last = Some(auditor.observe(&stopped.seen(&wiring, Offer::Full, 1000 * second)));
+    }
+    let last = last.unwrap();
+    assert_eq!(last.run_state, RunState::Stopped);
+    assert_eq!(last.diagnosis.verdict, Verdict::Fault);
+    assert_eq!(last.corrected, None);
+    for finding in &last.findings {
+        assert!(!matches!(finding.outcome, Outcome::Failed | Outcome::Pending), "{finding:?}");
+    }
+}
+
+#[test]
+fn a_pump_never_seen_running_gives_no_verdict() {
+    let context = context_for(Offer::Full);
+    let stopped = LoadState::with(&context, 0.0, 0.0);
+    let assessment = audit(&context, &Wiring::INTENDED, Offer::Full, &[stopped]);
+    assert_eq!(assessment.diagnosis.verdict, Verdict::NoEvidence);
+    assert!(words::headline(&assessment).contains("not been seen running"));
+}
+
+#[test]
+fn a_repair_is_noticed_and_what_was_known_is_forgotten() {
+    let context = context_for(Offer::Full);
+    let wrong = relative_wirings()[10];
+    let mut auditor = CircuitAuditor::new(context.clone());
+    let state = LoadState::motor(&context, 0.9);
+    for second in 0..30 {
+        auditor.observe(&state.seen(&wrong, Offer::Full, 1000 * second));
+    }
+    let mut last = None;
+    for second in 30..40 {
+        last = Some(auditor.observe(&state.seen(&Wiring::INTENDED, Offer::Full, 1000 * second)));
+    }
+    let diagnosis = last.unwrap().diagnosis;
+    assert_eq!(diagnosis.verdict, Verdict::Sound);
+    assert!(diagnosis.readings_used < 10);
+}
+
+/// Input that makes no sense: a finding each, no panic, and the rest goes on.
+#[test]
+fn nonsense_gives_findings_and_the_rest_goes_on() {
+    let context = context_for(Offer::Full);
+    let state = LoadState::motor(&context, 0.9);
+    let spoilers: [fn(&mut crate::reading::MonitorReading); 5] = [
+        |r| spoil(r, NotAvailable),
+        |r| spoil(r, OutOfRange(-1.0)),
+        |r| r.circuits[0].current_a[2] = OutOfRange(-12.0),
+        |r| r.circuits[0].power_factor[0] = OutOfRange(3.2),
+        |r| r.circuits.clear(),
+    ];
+    for (n, spoiler) in spoilers.iter().enumerate() {
+        let mut auditor = CircuitAuditor::new(context.clone());
+        let mut last = None;
+        for second in 0..6 {
+            let mut reading = state.seen(&Wiring::INTENDED, Offer::Full, 1000 * second);
+            spoiler(&mut reading);
+            last = Some(auditor.observe(&reading));
+        }
+        let last = last.unwrap();
+        let told = failed(&last, Check::PlausibleValues)
+            || last.findings.iter().any(|f| matches!(f.outcome, Outcome::NotCheckable(_)));
+        assert!(told, "spoiler {n} left no trace: {:#?}", last.findings);
+        if n < 4 {
+            assert!(failed(&last, Check::PlausibleValues), "spoiler {n}");
+            assert_ne!(last.diagnosis.verdict, Verdict::Sound);
+            assert!(last.findings.iter().any(|f| f.outcome == Outcome::Passed), "spoiler {n} stopped everything");
+        }
+    }
+    let mut infinite = state.seen(&Wiring::INTENDED, Offer::Full, 0);
+    infinite.circuits[0].current_a = [Good(f64::MAX); 3];
+    infinite.voltage_ln_v = [Good(f64::NAN); 3];
+    CircuitAuditor::new(context).observe(&infinite);
+}
+
+#[test]
+fn a_clock_that_jumps_is_told() {
+    let context = context_for(Offer::Full);
+    let state = LoadState::motor(&context, 0.9);
+    let mut auditor = CircuitAuditor::new(context.clone());
+    auditor.observe(&state.seen(&Wiring::INTENDED, Offer::Full, 1000));
+    let mut jumped = state.seen(&Wiring::INTENDED, Offer::Full, 2000);
+    jumped.at.wall = UnixMs(jumped.at.wall.0 - 3_600_000);
+    let assessment = auditor.observe(&jumped);
+    assert!(failed(&assessment, Check::ClockSound));
+    assert_eq!(assessment.at.mono, MonoMs(2000));
+}

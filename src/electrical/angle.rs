@@ -1,0 +1,52 @@
+//! Angles in degrees and the phasors made of them. Counter-clockwise is positive; a lagging current has a negative angle.
+
+use num_complex::Complex64;
+
+/// Brings an angle into (-180, 180] degrees.
+pub fn wrap_deg(angle_deg: f64) -> f64 {
+    let wrapped = angle_deg.rem_euclid(360.0);
+    if wrapped > 180.0 { wrapped - 360.0 } else { wrapped }
+}
+
+/// Phasor from magnitude and angle in degrees.
+pub fn polar_deg(magnitude: f64, angle_deg: f64) -> Complex64 {
+    Complex64::from_polar(magnitude, angle_deg.to_radians())
+}
+
+/// Angle of a phasor in (-180, 180] degrees.
+pub fn arg_deg(phasor: Complex64) -> f64 {
+    wrap_deg(phasor.arg().to_degrees())
+}
+
+#[cfg(test)]
+mod tests {
+    use proptest::prelude::*;
+
+    use super::*;
+
+    #[test]
+    fn wrap_keeps_the_half_turn_positive() {
+        assert_eq!(wrap_deg(180.0), 180.0);
+        assert_eq!(wrap_deg(-180.0), 180.0);
+        assert_eq!(wrap_deg(540.0), 180.0);
+        assert_eq!(wrap_deg(-190.0), 170.0);
+        assert_eq!(wrap_deg(0.0), 0.0);
+    }
+
+    proptest! {
+        #[test]
+        fn wrap_is_the_same_angle_inside_one_turn(angle in -1.0e4..1.0e4f64) {
+            let wrapped = wrap_deg(angle);
+            prop_assert!(wrapped > -180.0 && wrapped <= 180.0);
+            let turns = (angle - wrapped) / 360.0;
+            prop_assert!((turns - turns.round()).abs() < 1e-9);
+        }
+
+        #[test]
+        fn polar_and_back(magnitude in 0.1..1.0e4f64, angle in -179.9..180.0f64) {
+            let phasor = polar_deg(magnitude, angle);
+            prop_assert!((phasor.norm() - magnitude).abs() < 1e-9 * magnitude.max(1.0));
+            prop_assert!(wrap_deg(arg_deg(phasor) - angle).abs() < 1e-9);
+        }
+    }
+}
