@@ -9,3 +9,4 @@ pub mod audit;
 pub mod config;
 pub mod electrical;
 pub mod modbus;
+pub mod station;
