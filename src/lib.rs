@@ -8,5 +8,6 @@ pub mod reading;
 pub mod audit;
 pub mod config;
 pub mod electrical;
+pub mod faces;
 pub mod modbus;
 pub mod station;
