@@ -33,7 +33,7 @@ pub fn readiness<S: AsRef<StationSnapshot>>(stations: &[S]) -> Readiness {
             let reason = match (ready, health.silent) {
                 (false, _) => "the first poll has not ended".to_owned(),
                 (true, false) => "answers".to_owned(),
-                (true, true) => format!("does not answer: {}", health.failures.join("; ")),
+                (true, true) => format!("gives no values: {}", health.failures.join("; ")),
             };
             let (station, monitor) = (station.station.clone(), monitor.name.clone());
             monitors.push(MonitorReadiness { station, monitor, ready, reason });
@@ -63,6 +63,6 @@ mod tests {
         state.take(1, failed_event(0));
         let both = now(&state);
         assert!(both.ready);
-        assert!(both.monitors[1].reason.starts_with("does not answer: "), "{}", both.monitors[1].reason);
+        assert!(both.monitors[1].reason.starts_with("gives no values: "), "{}", both.monitors[1].reason);
     }
 }

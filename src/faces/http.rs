@@ -10,7 +10,7 @@ use axum::response::{IntoResponse, Response};
 use axum::routing::get;
 
 use super::{health, json, metrics, process};
-use crate::modbus::clock::Clock;
+use crate::clock::Clock;
 use crate::station::snapshot::{SnapshotReader, StationSnapshot};
 
 const TEXT: &str = "text/plain; charset=utf-8";
@@ -121,7 +121,7 @@ mod tests {
 
     fn pages(snapshot: Arc<StationSnapshot>) -> Pages {
         let (_, receiver) = watch::channel(snapshot);
-        Pages::new(vec![SnapshotReader::new(receiver)], Clock::start())
+        Pages::new(vec![SnapshotReader::new(receiver)], Clock::system())
     }
 
     async fn get(pages: Pages, path: &str) -> (StatusCode, String, String) {

@@ -9,7 +9,7 @@ use super::snapshot::SnapshotReader;
 use super::state::StationState;
 use super::task::{EVENT_QUEUE, StationTask};
 use crate::config::model::StationConfig;
-use crate::modbus::clock::Clock;
+use crate::clock::Clock;
 use crate::modbus::poll::MonitorJob;
 
 /// Stations made and not yet polled.
@@ -32,7 +32,7 @@ impl Fleet {
                 receivers.push(receiver);
                 fleet.jobs.push(MonitorJob { station: station.name.clone(), monitor: monitor.clone(), events });
             }
-            let (task, reader) = StationTask::new(StationState::new(station)?, receivers, clock);
+            let (task, reader) = StationTask::new(StationState::new(station)?, receivers, fleet.clock.clone());
             fleet.tasks.push(task);
             fleet.readers.push(reader);
         }

@@ -37,7 +37,7 @@ pub enum News {
         /// Why, as the failed transaction tells.
         cause: String,
     },
-    /// A monitor does not answer.
+    /// A monitor gives no value at all.
     MonitorSilent {
         /// Monitor.
         monitor: String,
@@ -77,13 +77,13 @@ impl News {
                 tracing::info!(station, circuit, verdict, "{station} / {circuit}: {headline}");
             }
             News::MonitorAnswers { monitor, place } => {
-                tracing::info!(station, monitor, "{station} / {monitor} ({place}) answers");
+                tracing::info!(station, monitor, "{station} / {monitor} ({place}) answers every read");
             }
             News::MonitorAnswersInPart { monitor, place, cause } => {
-                tracing::warn!(station, monitor, cause, "{station} / {monitor} ({place}) answers only in part: {cause}");
+                tracing::warn!(station, monitor, cause, "{station} / {monitor} ({place}) gives only some of its values: {cause}");
             }
             News::MonitorSilent { monitor, place, cause } => {
-                tracing::warn!(station, monitor, cause, "{station} / {monitor} ({place}) does not answer: {cause}");
+                tracing::warn!(station, monitor, cause, "{station} / {monitor} ({place}) gives no values: {cause}");
             }
             News::ClockJump { by_ms } => {
                 let by_s = *by_ms as f64 / 1000.0;

@@ -211,6 +211,7 @@ fn note_poll(entry: &mut Monitor, event: &PollEvent, reading: &Arc<MonitorReadin
     health.failed_transactions += event.errors.len() as u64;
     health.skipped_ticks += u64::from(event.skipped_ticks);
     health.connects += u64::from(event.connects);
+    health.dropped_events += u64::from(event.dropped_events);
     health.last_poll = Some(reading.at);
     health.last_took_ms = event.took_ms;
     health.silent = !answered(reading);
@@ -236,7 +237,7 @@ fn note_poll(entry: &mut Monitor, event: &PollEvent, reading: &Arc<MonitorReadin
         _ => TELL_AFTER,
     };
     if entry.link.settle(link, needed) {
-        let cause = entry.shown.health.failures.first().cloned().unwrap_or_else(|| "no reason given".to_owned());
+        let cause = first_cause(event);
         let (monitor, place) = (entry.shown.name.clone(), place(&entry.shown));
         news.push(match link {
             Link::Answers => News::MonitorAnswers { monitor, place },
@@ -244,6 +245,16 @@ fn note_poll(entry: &mut Monitor, event: &PollEvent, reading: &Arc<MonitorReadin
             Link::Silent => silent(&entry.shown, cause),
         });
     }
+}
+
+/// Why the first transaction failed, without the place, which the line tells already.
+fn first_cause(event: &PollEvent) -> String {
+    let Some(error) = event.errors.first() else {
+        return event.reading.failures.first().cloned().unwrap_or_else(|| "no reason given".to_owned());
+    };
+    let asked = &error.transaction;
+    let (text, place) = (error.to_string(), format!("{} ({}, unit {}): ", asked.device, asked.address, asked.unit));
+    text.strip_prefix(&place).unwrap_or(&text).to_owned()
 }
 
 fn silent(shown: &MonitorSnapshot, cause: String) -> News {

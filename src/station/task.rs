@@ -12,7 +12,7 @@ use tokio_util::sync::CancellationToken;
 
 use super::snapshot::{SnapshotReader, StationSnapshot};
 use super::state::StationState;
-use crate::modbus::clock::Clock;
+use crate::clock::Clock;
 use crate::modbus::poll::PollEvent;
 use crate::reading::MonoMs;
 
@@ -51,7 +51,7 @@ impl StationTask {
                     Some((monitor, event)) => self.state.take(monitor, event),
                     None => return,
                 },
-                () = reached(deadline, self.clock) => self.state.check_ages(self.clock.now().mono),
+                () = reached(deadline, &self.clock) => self.state.check_ages(self.clock.now().mono),
             };
             for item in news {
                 item.log(self.state.name());
@@ -61,7 +61,7 @@ impl StationTask {
     }
 }
 
-async fn reached(deadline: Option<MonoMs>, clock: Clock) {
+async fn reached(deadline: Option<MonoMs>, clock: &Clock) {
     match deadline {
         Some(deadline) => tokio::time::sleep(Duration::from_millis(deadline.since(clock.now().mono))).await,
         None => std::future::pending().await,
@@ -114,10 +114,10 @@ mod tests {
     }
 
     fn start(state: StationState) -> Run {
-        let clock = Clock::start();
+        let clock = Clock::system();
         let cancel = CancellationToken::new();
         let (events, receiver) = mpsc::channel(EVENT_QUEUE);
-        let (task, reader) = StationTask::new(state, vec![receiver], clock);
+        let (task, reader) = StationTask::new(state, vec![receiver], clock.clone());
         let task = tokio::spawn(task.run(cancel.clone()));
         Run { events, reader, clock, task, cancel }
     }
