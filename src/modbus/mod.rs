@@ -2,4 +2,6 @@
 
 pub mod error;
 pub mod map;
+pub mod plan;
 pub mod poll;
+pub mod value;
