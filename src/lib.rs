@@ -6,5 +6,6 @@
 pub mod reading;
 
 pub mod audit;
+pub mod clock;
 pub mod config;
 pub mod modbus;
