@@ -7,10 +7,10 @@ use std::time::Duration;
 use tokio_util::sync::CancellationToken;
 use tokio_util::task::TaskTracker;
 
+use crate::clock::Clock;
 use crate::config::model::Config;
 use crate::faces::http::{Pages, router};
 use crate::faces::server::BoundServer;
-use crate::clock::Clock;
 use crate::station::context::ContextError;
 use crate::station::fleet::Fleet;
 use crate::station::snapshot::SnapshotReader;
@@ -48,8 +48,7 @@ impl Daemon {
         let clock = Clock::system();
         let fleet = Fleet::new(&config.stations, clock.clone())?;
         let address = config.http_listen;
-        let server =
-            BoundServer::bind(address).await.map_err(|source| StartError::Bind { address, source })?;
+        let server = BoundServer::bind(address).await.map_err(|source| StartError::Bind { address, source })?;
         Ok(Daemon { server, fleet, clock })
     }
 

@@ -10,11 +10,11 @@ use tokio_util::task::TaskTracker;
 
 use super::{ConfigFile, Exit, print, signals, span};
 use crate::audit::assessment::Verdict;
+use crate::clock::Clock;
 use crate::config;
 use crate::config::model::{Config, StationConfig};
 use crate::daemon::drain;
 use crate::faces::{json, report};
-use crate::clock::Clock;
 use crate::station::fleet::Fleet;
 use crate::station::snapshot::{SnapshotReader, StationSnapshot};
 
@@ -84,9 +84,10 @@ async fn all_decided(readers: &mut [SnapshotReader]) {
 }
 
 fn decided(station: &StationSnapshot) -> bool {
-    station.circuits.iter().all(|c| {
-        c.assessment.as_ref().is_some_and(|a| matches!(a.diagnosis.verdict, Verdict::Sound | Verdict::Fault))
-    })
+    station
+        .circuits
+        .iter()
+        .all(|c| c.assessment.as_ref().is_some_and(|a| matches!(a.diagnosis.verdict, Verdict::Sound | Verdict::Fault)))
 }
 
 /// A fault anywhere outweighs what could not be judged elsewhere: it is the thing to act on.
@@ -117,7 +118,7 @@ mod tests {
         let sound = snapshot_after("Alder Creek Lift", &Wiring::INTENDED);
         let fault = snapshot_after("Quarry Road Booster", &exchanged());
         let unseen = Arc::new(StationState::new(&station_config("Mill Race Pumping")).unwrap().snapshot(instant(0)));
-        assert_eq!(exit(&[sound.clone()]), Exit::Well);
+        assert_eq!(exit(std::slice::from_ref(&sound)), Exit::Well);
         assert_eq!(exit(&[sound.clone(), unseen.clone()]), Exit::CouldNotTell);
         assert_eq!(exit(&[sound.clone(), fault.clone(), unseen.clone()]), Exit::FaultFound);
         assert!(decided(&sound) && decided(&fault) && !decided(&unseen));

@@ -21,9 +21,12 @@ pub const CAUTIONS: [&str; 5] = [
 /// True when what is told of this assessment could send a person to a panel: a wiring other than the intended one, or a
 /// check that failed.
 pub fn needed(assessment: &Assessment) -> bool {
-    let names_a_wrong_lead = assessment.diagnosis.groups.iter().flat_map(|g| &g.members).any(|m| {
-        m.wiring != Wiring::INTENDED && m.probability >= super::report::WORTH_PRINTING
-    });
+    let names_a_wrong_lead = assessment
+        .diagnosis
+        .groups
+        .iter()
+        .flat_map(|g| &g.members)
+        .any(|m| m.wiring != Wiring::INTENDED && m.probability >= super::report::WORTH_PRINTING);
     matches!(assessment.diagnosis.verdict, Verdict::Fault | Verdict::Undecided)
         || names_a_wrong_lead
         || assessment.findings.iter().any(|f| f.outcome == Outcome::Failed)

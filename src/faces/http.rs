@@ -96,9 +96,8 @@ async fn metrics_page(State(pages): State<Pages>) -> Response {
 }
 
 async fn snapshot(State(pages): State<Pages>) -> Response {
-    let body = tokio::task::spawn_blocking(move || {
-        serde_json::to_vec(&json::document(&pages.stations(), pages.clock.now()))
-    });
+    let body =
+        tokio::task::spawn_blocking(move || serde_json::to_vec(&json::document(&pages.stations(), pages.clock.now())));
     match body.await {
         Ok(Ok(body)) => typed(StatusCode::OK, JSON, body),
         Ok(Err(error)) => failed("the snapshot", &error),

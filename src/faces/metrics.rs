@@ -228,12 +228,7 @@ fn reported(page: &mut Page, labels: [&str; 2], reading: &CircuitReading) -> Res
 }
 
 /// The diagnosis rests on all evidence so far and stays; what speaks of this moment is told only while live.
-fn assessed(
-    page: &mut Page,
-    labels: [&str; 2],
-    assessment: &Assessment,
-    live: bool,
-) -> Result<(), prometheus::Error> {
+fn assessed(page: &mut Page, labels: [&str; 2], assessment: &Assessment, live: bool) -> Result<(), prometheus::Error> {
     let diagnosis = &assessment.diagnosis;
     let verdicts = [Verdict::Sound, Verdict::Fault, Verdict::Undecided, Verdict::NoEvidence].map(verdict_key);
     page.one_hot(&f::VERDICT, &labels, &verdicts, verdict_key(diagnosis.verdict))?;
@@ -248,12 +243,7 @@ fn assessed(
     page.set(&f::LOAD_LEVELS, &labels, diagnosis.load_levels as f64)?;
     let run_state = if live { assessment.run_state } else { RunState::Unknown };
     let run_states = [RunState::Running, RunState::Stopped, RunState::Starting, RunState::Unknown];
-    page.one_hot(
-        &f::RUN_STATE,
-        &labels,
-        &run_states.map(words::run_state_words),
-        words::run_state_words(run_state),
-    )?;
+    page.one_hot(&f::RUN_STATE, &labels, &run_states.map(words::run_state_words), words::run_state_words(run_state))?;
     if live {
         for (check, outcome) in worst_by_check(&assessment.findings) {
             page.one_hot(&f::CHECK_STATE, &[labels[0], labels[1], words::check_id(check)], &OUTCOMES, outcome)?;
@@ -309,7 +299,9 @@ fn worst_by_check(findings: &[Finding]) -> Vec<(Check, &'static str)> {
 mod tests {
     use super::*;
     use crate::audit::wiring::Wiring;
-    use crate::station::fixtures::{exchanged, failed_event, good_event, instant, reading, snapshot_after, station_config};
+    use crate::station::fixtures::{
+        exchanged, failed_event, good_event, instant, reading, snapshot_after, station_config,
+    };
     use crate::station::state::StationState;
 
     const NO_PROCESS: ProcessFigures = ProcessFigures {
@@ -324,7 +316,9 @@ mod tests {
     /// The page with the figures rounded, so that the last digits of a computation are not part of the promise.
     fn rounded(page: &str) -> String {
         let sample = |line: &str| match line.rsplit_once(' ').map(|(head, value)| (head, value.parse::<f64>())) {
-            Some((head, Ok(value))) if !line.starts_with('#') => format!("{head} {:.3}", (value * 1000.0).round() / 1000.0 + 0.0),
+            Some((head, Ok(value))) if !line.starts_with('#') => {
+                format!("{head} {:.3}", (value * 1000.0).round() / 1000.0 + 0.0)
+            }
             _ => line.to_owned(),
         };
         page.lines().map(sample).collect::<Vec<_>>().join("\n").replace(env!("CARGO_PKG_VERSION"), "VERSION")
@@ -346,7 +340,8 @@ mod tests {
         let live = render(&[Box::new(state.snapshot(instant(7000)))], MonoMs(7100), &NO_PROCESS).unwrap();
         state.take(0, failed_event(8000));
         let silent = render(&[Box::new(state.snapshot(instant(8000)))], MonoMs(8100), &NO_PROCESS).unwrap();
-        for value in ["wattassay_current_amperes{", "wattassay_voltage_line_to_neutral_volts{", "wattassay_corrected_"] {
+        for value in ["wattassay_current_amperes{", "wattassay_voltage_line_to_neutral_volts{", "wattassay_corrected_"]
+        {
             assert!(live.contains(value), "{value}");
             assert!(!silent.contains(value), "{value}");
         }
@@ -390,7 +385,8 @@ mod tests {
             let (name, kind) = line.split_once(' ').unwrap();
             assert_eq!(name.ends_with("_total"), kind == "counter", "{name}");
             for token in name.split('_') {
-                let bad = ["minutes", "hours", "days", "s", "ms", "b", "m", "h", "d", "gauge", "counter", "count", "sum"];
+                let bad =
+                    ["minutes", "hours", "days", "s", "ms", "b", "m", "h", "d", "gauge", "counter", "count", "sum"];
                 assert!(!bad.contains(&token), "{name}: {token}");
             }
             seen += 1;

@@ -6,7 +6,7 @@
 use std::fmt::Write;
 
 use super::cautions::{self, CAUTIONS};
-use crate::audit::assessment::{CorrectedPower, Diagnosis, Finding, Outcome, Verdict, WiringGroup};
+use crate::audit::assessment::{CorrectedPower, Diagnosis, Finding, Outcome, RunState, Verdict, WiringGroup};
 use crate::audit::wiring::{CurrentSeen, Wiring};
 use crate::audit::words;
 use crate::reading::{CircuitReading, Measured, MonoMs, Phase};
@@ -64,12 +64,17 @@ fn circuit_text(out: &mut String, station: &StationSnapshot, circuit: &CircuitSn
         }
     }
     let Some(assessment) = assessment else { return };
-    line(out, &format!("  Pump: {}", words::run_state_words(assessment.run_state)));
+    let live = station.monitor_of(circuit).is_some_and(|m| m.freshness(now).is_live());
+    let run_state = if live { assessment.run_state } else { RunState::Unknown };
+    line(out, &format!("  Pump: {}", words::run_state_words(run_state)));
     diagnosis_text(out, &assessment.diagnosis);
     findings_text(out, &assessment.findings);
     match &assessment.corrected {
-        Some(power) => corrected_text(out, power),
-        None => line(out, "  Corrected power: none (the pump is stopped, or no wiring is probable enough to correct by)"),
+        Some(power) if live => corrected_text(out, power),
+        Some(_) => line(out, "  Corrected power: none (the monitor gives no values of now)"),
+        None => {
+            line(out, "  Corrected power: none (the pump is stopped, or no wiring is probable enough to correct by)");
+        }
     }
 }
 
@@ -326,6 +331,7 @@ mod tests {
         let text = report(&Wiring::INTENDED, 60_000);
         assert!(text.contains("OLD VALUES, 53.0 s ago"), "{text}");
         assert!(text.contains("old 277.1"), "{text}");
+        assert!(text.contains("Pump: unknown") && text.contains("Corrected power: none"), "{text}");
     }
 
     #[test]

@@ -20,7 +20,7 @@ pub const MAX_CONNECTIONS: usize = 64;
 /// A client that has not sent a whole request head by then is gone.
 const HEADER_TIMEOUT: Duration = Duration::from_secs(10);
 /// No connection lives longer: frees the slot of a client that stopped reading. Scrapers simply connect again.
-const CONNECTION_LIFETIME: Duration = Duration::from_secs(120);
+const CONNECTION_LIFETIME: Duration = Duration::from_mins(2);
 /// What an answer in progress gets at the end of a connection's life or of the daemon's.
 const DRAIN: Duration = Duration::from_millis(500);
 /// Out of file descriptors or alike: wait, do not spin and do not end.
@@ -114,9 +114,13 @@ mod tests {
         let address = server.address();
         let (cancel, tracker) = (CancellationToken::new(), TaskTracker::new());
         let big = "x".repeat(64 << 20);
-        let router = Router::new()
-            .route("/", get(|| async { "hello" }))
-            .route("/big", get(move || { let big = big.clone(); async move { big } }));
+        let router = Router::new().route("/", get(|| async { "hello" })).route(
+            "/big",
+            get(move || {
+                let big = big.clone();
+                async move { big }
+            }),
+        );
         tracker.spawn(server.serve(router, cancel.clone(), tracker.clone()));
         Served { address, cancel, tracker }
     }

@@ -29,10 +29,10 @@ pub enum ContextError {
 
 /// What the audit is told about `circuit` before the first reading.
 pub fn circuit_context(station: &StationConfig, circuit: &CircuitConfig) -> Result<CircuitContext, ContextError> {
-    let monitor = station.monitors.get(circuit.monitor).ok_or_else(|| ContextError::NoSuchMonitor {
-        station: station.name.clone(),
-        circuit: circuit.name.clone(),
-    })?;
+    let monitor = station
+        .monitors
+        .get(circuit.monitor)
+        .ok_or_else(|| ContextError::NoSuchMonitor { station: station.name.clone(), circuit: circuit.name.clone() })?;
     let service = match station.service {
         Service::Wye4 => ServiceKind::Wye4,
         Service::Delta3 => ServiceKind::Delta3,
@@ -53,10 +53,7 @@ pub fn circuit_context(station: &StationConfig, circuit: &CircuitConfig) -> Resu
         run_from_register: circuit.run_source == RunSource::Register,
         power_factor: PowerFactorMeaning { signed_by_power: conventions.power_factor == PowerFactorSign::SignOfPower },
         reactive_unsigned: conventions.reactive_power == ReactiveSign::Unsigned,
-        blanking: BlankingRule {
-            when_not_positive: blanking.when_not_positive,
-            when_stopped: blanking.when_stopped,
-        },
+        blanking: BlankingRule { when_not_positive: blanking.when_not_positive, when_stopped: blanking.when_stopped },
     })
 }
 

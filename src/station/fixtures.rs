@@ -87,7 +87,15 @@ pub(crate) fn running_reading(at_ms: u64) -> MonitorReading {
 
 /// A poll that went well.
 pub(crate) fn good_event(reading: MonitorReading) -> PollEvent {
-    PollEvent { reading, errors: Vec::new(), took_ms: 12.5, transactions: 2, skipped_ticks: 0, connects: 0, dropped_events: 0 }
+    PollEvent {
+        reading,
+        errors: Vec::new(),
+        took_ms: 12.5,
+        transactions: 2,
+        skipped_ticks: 0,
+        connects: 0,
+        dropped_events: 0,
+    }
 }
 
 /// A poll in which nothing was answered.
@@ -111,7 +119,15 @@ pub(crate) fn failed_event(at_ms: u64) -> PollEvent {
         failures: vec![error.to_string()],
         ..MonitorReading::default()
     };
-    PollEvent { reading, errors: vec![error], took_ms: 500.0, transactions: 1, skipped_ticks: 1, connects: 1, dropped_events: 0 }
+    PollEvent {
+        reading,
+        errors: vec![error],
+        took_ms: 500.0,
+        transactions: 1,
+        skipped_ticks: 1,
+        connects: 1,
+        dropped_events: 0,
+    }
 }
 
 /// An instant on both clocks.

@@ -8,8 +8,8 @@ use super::context::ContextError;
 use super::snapshot::SnapshotReader;
 use super::state::StationState;
 use super::task::{EVENT_QUEUE, StationTask};
-use crate::config::model::StationConfig;
 use crate::clock::Clock;
+use crate::config::model::StationConfig;
 use crate::modbus::poll::MonitorJob;
 
 /// Stations made and not yet polled.

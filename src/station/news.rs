@@ -80,7 +80,12 @@ impl News {
                 tracing::info!(station, monitor, "{station} / {monitor} ({place}) answers every read");
             }
             News::MonitorAnswersInPart { monitor, place, cause } => {
-                tracing::warn!(station, monitor, cause, "{station} / {monitor} ({place}) gives only some of its values: {cause}");
+                tracing::warn!(
+                    station,
+                    monitor,
+                    cause,
+                    "{station} / {monitor} ({place}) gives only some of its values: {cause}"
+                );
             }
             News::MonitorSilent { monitor, place, cause } => {
                 tracing::warn!(station, monitor, cause, "{station} / {monitor} ({place}) gives no values: {cause}");
@@ -173,12 +178,9 @@ impl DiagnosisKey {
         // Members that carry less than a hundredth of their group come and go with the noise.
         let leading = match (diagnosis.verdict, diagnosis.groups.first()) {
             (Verdict::NoEvidence | Verdict::Undecided, _) | (_, None) => HashSet::new(),
-            (_, Some(group)) => group
-                .members
-                .iter()
-                .filter(|m| m.probability > 0.01 * group.probability)
-                .map(|m| m.wiring)
-                .collect(),
+            (_, Some(group)) => {
+                group.members.iter().filter(|m| m.probability > 0.01 * group.probability).map(|m| m.wiring).collect()
+            }
         };
         Some(DiagnosisKey { verdict: diagnosis.verdict, leading, hard })
     }

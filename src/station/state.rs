@@ -135,9 +135,9 @@ impl StationState {
     }
 
     /// Takes one finished poll of the monitor with this index; returns what is worth telling.
-    pub fn take(&mut self, monitor: usize, event: PollEvent) -> Vec<News> {
+    pub fn take(&mut self, monitor: usize, mut event: PollEvent) -> Vec<News> {
         let mut news = Vec::new();
-        let reading = Arc::new(event.reading.clone());
+        let reading = Arc::new(std::mem::take(&mut event.reading));
         self.watch_clock(reading.at, &mut news);
         let Some(entry) = self.monitors.get_mut(monitor) else { return news };
         note_poll(entry, &event, &reading, &mut news);
@@ -237,7 +237,7 @@ fn note_poll(entry: &mut Monitor, event: &PollEvent, reading: &Arc<MonitorReadin
         _ => TELL_AFTER,
     };
     if entry.link.settle(link, needed) {
-        let cause = first_cause(event);
+        let cause = first_cause(event, reading);
         let (monitor, place) = (entry.shown.name.clone(), place(&entry.shown));
         news.push(match link {
             Link::Answers => News::MonitorAnswers { monitor, place },
@@ -248,9 +248,9 @@ fn note_poll(entry: &mut Monitor, event: &PollEvent, reading: &Arc<MonitorReadin
 }
 
 /// Why the first transaction failed, without the place, which the line tells already.
-fn first_cause(event: &PollEvent) -> String {
+fn first_cause(event: &PollEvent, reading: &MonitorReading) -> String {
     let Some(error) = event.errors.first() else {
-        return event.reading.failures.first().cloned().unwrap_or_else(|| "no reason given".to_owned());
+        return reading.failures.first().cloned().unwrap_or_else(|| "no reason given".to_owned());
     };
     let asked = &error.transaction;
     let (text, place) = (error.to_string(), format!("{} ({}, unit {}): ", asked.device, asked.address, asked.unit));

@@ -4,7 +4,9 @@ use super::*;
 use crate::audit::assessment::Verdict;
 use crate::audit::wiring::Wiring;
 use crate::reading::UnixMs;
-use crate::station::fixtures::{exchanged, failed_event, good_event, instant, reading, running_reading, station_config};
+use crate::station::fixtures::{
+    exchanged, failed_event, good_event, instant, reading, running_reading, station_config,
+};
 use crate::station::snapshot::Freshness;
 
 fn station() -> StationState {
