@@ -12,7 +12,7 @@ use tokio_util::task::TaskTracker;
 
 use super::{Exit, print, signals};
 use crate::clock::Clock;
-use crate::config::builtin::{MapLibrary, MapOrigin};
+use crate::config::{MapLibrary, MapOrigin};
 use crate::config::model::{MonitorConfig, Transport};
 use crate::daemon::drain;
 use crate::faces::json::quality_key;
