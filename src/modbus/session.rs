@@ -62,12 +62,10 @@ impl Run {
 
 impl Session {
     pub(super) fn new(station: &str, config: MonitorConfig, link: Arc<Link>, clock: Clock) -> Session {
-        let map =
-            match &config.map {
-                MapSource::Fixed(map) => Prepared::new(map.clone(), None)
-                    .map_err(|(map, cause)| Unprepared::Unusable { map, cause, told: false }),
-                MapSource::SunSpec { .. } => Err(Unprepared::Undiscovered),
-            };
+        let map = match &config.map {
+            MapSource::Fixed(map) => MapState::prepare(map.clone(), None),
+            MapSource::SunSpec { .. } => MapState::Undiscovered,
+        };
         Session {
             device: format!("{station} / {}", config.name),
             deadlines: Deadlines::new(config.timeout, config.transport),
@@ -141,7 +139,7 @@ impl Session {
     async fn read_all(&self, ready: &mut Prepared, run: &mut Run, until: Instant) {
         let reads = ready.plan.requests().len();
         let mut queue: VecDeque<usize> = (ready.first..reads).chain(0..ready.first).collect();
-        let mut given_up: Option<usize> = None;
+        let (mut given_up, mut silent): (Option<usize>, Option<usize>) = (None, None);
         while let Some(read) = queue.pop_front() {
             ready.blocks[read] = Block::Missing;
             let request = ready.plan.requests()[read];
@@ -165,11 +163,19 @@ impl Session {
                     ready.blocks[read] = block;
                     ready.state[read].refused = None;
                 }
-                Err(cause) => self.read_failed(ready, read, cause, run, &mut queue),
+                Err(cause) => {
+                    if cause.is_unasked() {
+                        given_up.get_or_insert(read);
+                    } else if !cause.is_answer() {
+                        silent = Some(read);
+                    }
+                    self.read_failed(ready, read, cause, run, &mut queue);
+                }
             }
         }
-        ready.first = given_up.unwrap_or(0);
-        if ready.state.iter().all(|state| state.refused.is_some()) {
+        // What was not asked comes first next time, and what stays silent last: it may cost the others the connection.
+        ready.first = given_up.or(silent.map(|read| read + 1)).filter(|&first| first < ready.blocks.len()).unwrap_or(0);
+        if !ready.state.is_empty() && ready.state.iter().all(|state| state.refused.is_some()) {
             // The device refuses all: it is starting up, or the map is not its own. Ask for whole reads again, and
             // do not halve them at every poll.
             ready.start_over();
@@ -177,6 +183,7 @@ impl Session {
         }
     }
 
+    /// Notes a failed read. A refused one is halved, and its halves are put in front of the queue.
     fn read_failed(&self, ready: &mut Prepared, read: usize, cause: Cause, run: &mut Run, queue: &mut VecDeque<usize>) {
         let request = ready.plan.requests()[read];
         let error = self.error(Some(request), cause);
@@ -207,11 +214,22 @@ impl Session {
 
     /// Asks, and once more when the failure may pass and there is time.
     async fn ask(&self, request: ReadRequest, run: &mut Run, until: Instant) -> Result<Block, Cause> {
-        let mut may_retry = self.health.is_well();
+        let mut first_failure: Option<Cause> = None;
         loop {
             let answer = self.link.read(self.config.unit, request, self.deadlines).await;
             run.transactions += u32::from(answer.asked);
             run.connects += u32::from(answer.opened);
+            if !answer.asked
+                && let Some(first) = first_failure
+            {
+                // The question could not be put again; what failed is what was asked.
+                run.last = answer.result.err();
+                return Err(first);
+            }
+            let is_retry = first_failure.is_some();
+            if let Some(first) = first_failure.take() {
+                run.errors.push(self.error(Some(request), first));
+            }
             let cause = match answer.result {
                 Ok(block) => {
                     run.answered = true;
@@ -232,11 +250,10 @@ impl Session {
                 Cause::Exception(code) => code.is_passing(),
                 other => !other.is_unasked(),
             };
-            if !(may_retry && passes && fits(until, self.deadlines.soft)) {
+            if is_retry || !passes || !self.health.is_well() || !fits(until, self.deadlines.soft) {
                 return Err(cause);
             }
-            run.errors.push(self.error(Some(request), cause));
-            may_retry = false;
+            first_failure = Some(cause);
         }
     }
 
@@ -277,13 +294,8 @@ impl Session {
             }
         };
         self.discovered_on = Some(connection);
-        if self.map.as_ref().ok().and_then(|ready| ready.model) != Some(found) {
-            let map = sunspec::meter_map(found, conventions, blanking);
-            self.map = Prepared::new(map, Some(found)).map_err(|(map, cause)| Unprepared::Unusable {
-                map,
-                cause,
-                told: false,
-            });
+        if !matches!(&self.map, MapState::Ready(ready) if ready.model == Some(found)) {
+            self.map = MapState::prepare(sunspec::meter_map(found, conventions, blanking), Some(found));
         }
         Ok(())
     }
@@ -295,7 +307,7 @@ impl Session {
             MapState::Ready(ready) => decode::all_failed(&ready.map, at, failures),
             MapState::Unusable { map, .. } => decode::all_failed(map, at, failures),
             // What the device offers is not known yet, so nothing is claimed to be mapped.
-            Err(Unprepared::Undiscovered) => {
+            MapState::Undiscovered => {
                 MonitorReading { at, circuits: vec![CircuitReading::default()], failures, ..MonitorReading::default() }
             }
         }
@@ -319,3 +331,7 @@ impl Session {
         }
     }
 }
+
+#[cfg(test)]
+#[path = "session_tests.rs"]
+mod tests;
