@@ -27,7 +27,7 @@ use crate::station::snapshot::answered;
 /// One answer is awaited for this long; a monitor tried by hand may sit behind a slow gateway.
 const TRY_TIMEOUT: Duration = Duration::from_secs(2);
 /// A whole try, with its connection and a search for a SunSpec model, is given up after this.
-const TRY_LIMIT: Duration = Duration::from_secs(60);
+const TRY_LIMIT: Duration = Duration::from_mins(1);
 
 #[derive(Debug, Args)]
 #[command(args_conflicts_with_subcommands = true)]
