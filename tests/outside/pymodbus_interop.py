@@ -20,7 +20,6 @@ import argparse
 import asyncio
 import json
 import math
-import subprocess
 import sys
 import tempfile
 import tomllib
@@ -31,6 +30,7 @@ from pymodbus.server import ModbusTcpServer
 from pymodbus.simulator import DataType, SimData, SimDevice
 
 import all_types
+from processes import running, wait_for_port
 from registers import UNITS, decode, width
 
 PYMODBUS_TYPES = {
@@ -173,15 +173,10 @@ def image_file(folder):
 
 def read_simulator(binary):
     with tempfile.TemporaryDirectory() as folder:
-        command = [binary, "serve-image", str(image_file(folder))]
-        with subprocess.Popen(command, stdout=subprocess.PIPE, stdin=subprocess.DEVNULL, text=True) as simulator:
-            try:
-                # The first line printed is the address it listens on.
-                port = int(simulator.stdout.readline().strip().rsplit(":", 1)[1])
-                count, wrong = asyncio.run(compare(port))
-                return count, wrong + asyncio.run(refusals(port))
-            finally:
-                simulator.terminate()
+        with running([binary, "serve-image", str(image_file(folder))]) as simulator:
+            port = wait_for_port(simulator)
+            count, wrong = asyncio.run(compare(port))
+            return count, wrong + asyncio.run(refusals(port))
 
 
 async def read_own_server():
