@@ -19,6 +19,9 @@ const MEMBER_SHARE: f64 = 1e-5;
 pub const READINGS_FOR_VERDICT: u64 = 3;
 /// Probability at which a verdict is given.
 pub const CONFIDENT: f64 = 0.95;
+/// Probability at which a circuit is called sound from totals alone: several wrong wirings can imitate a sound total, so
+/// more is asked before an all-clear is given.
+const CONFIDENT_FROM_TOTALS: f64 = 0.99;
 /// Log-likelihood of a measured rotation that contradicts a wiring: a monitor's own sequence check errs rarely.
 const LN_WRONG_ROTATION: f64 = -9.2;
 
@@ -76,7 +79,8 @@ impl Diagnoser {
             self.conclude(context);
         } else if let Some(latest) = &mut self.latest {
             latest.readings_used = self.evidence.readings();
-            latest.verdict = verdict(latest.sound_probability, latest.unexplained_probability, latest.readings_used);
+            latest.verdict =
+                verdict(latest.level, latest.sound_probability, latest.unexplained_probability, latest.readings_used);
         }
     }
 
@@ -150,7 +154,7 @@ impl Diagnoser {
         let level = self.evidence.windows().iter().map(|w| w.mean.level()).min().unwrap_or(EvidenceLevel::Insufficient);
         self.latest = Some(Diagnosis {
             level,
-            verdict: verdict(sound_probability, unexplained_probability, readings_used),
+            verdict: verdict(level, sound_probability, unexplained_probability, readings_used),
             groups: groups(&posterior, &ln_likelihood),
             sound_probability,
             unexplained_probability,
@@ -160,10 +164,11 @@ impl Diagnoser {
     }
 }
 
-fn verdict(sound: f64, unexplained: f64, readings: u64) -> Verdict {
+fn verdict(level: EvidenceLevel, sound: f64, unexplained: f64, readings: u64) -> Verdict {
+    let enough = if level <= EvidenceLevel::PerChannelP { CONFIDENT } else { CONFIDENT_FROM_TOTALS };
     if readings < READINGS_FOR_VERDICT {
         Verdict::NoEvidence
-    } else if sound >= CONFIDENT {
+    } else if sound >= enough {
         Verdict::Sound
     } else if 1.0 - sound - unexplained >= CONFIDENT {
         Verdict::Fault
