@@ -135,3 +135,6 @@ fn why_missing(value: Measured, what: impl std::fmt::Display) -> Option<String> 
 fn first_missing(values: &[(Measured, &str)]) -> Option<String> {
     values.iter().find_map(|(value, what)| why_missing(*value, what))
 }
+
+#[cfg(test)]
+mod tests;
