@@ -14,6 +14,7 @@ pub mod hypotheses;
 pub mod likelihood;
 pub mod load;
 pub mod persistence;
+pub mod remedy;
 pub mod run_state;
 pub mod wiring;
 pub mod words;
