@@ -10,6 +10,7 @@ pub mod context;
 pub mod correction;
 pub mod diagnosis;
 pub mod evidence;
+pub mod field_check;
 pub mod hypotheses;
 pub mod likelihood;
 pub mod load;
