@@ -14,6 +14,7 @@ pub mod field_check;
 pub mod hypotheses;
 pub mod likelihood;
 pub mod load;
+pub mod misregistration;
 pub mod persistence;
 pub mod remedy;
 pub mod run_state;
