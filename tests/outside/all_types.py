@@ -98,7 +98,6 @@ def place(blocks, point, book, raw, shift):
     order, power = book["byte_order"], 0
     if "scale_register" in point:
         raw, power = raw
-        # A scale register is a register of the same device: its bytes are swapped like those of the others.
         blocks[code][point["scale_register"] + shift] = encode("i16", power, order)[0]
     for n, word in enumerate(encode(kind, raw, order)):
         blocks[code][address + n] = word

@@ -12,6 +12,9 @@
         Starts the simulator with the same registers (`serve-image`) and reads every point with FC 01 to 04 by a
         pymodbus client; also an unknown unit, an unmapped address and a write, which must be refused.
 
+    pymodbus_interop.py daemon --daemon BINARY
+        Lets the daemon (`audit --json`) poll the pymodbus server through all_types.toml and compares what it reports.
+
     pymodbus_interop.py self
         Client against server, both pymodbus: proves that this script can tell right from wrong.
 """
@@ -179,6 +182,110 @@ def read_simulator(binary):
             return count, wrong + asyncio.run(refusals(port))
 
 
+STATION = """
+[[stations]]
+name = "Interop {order}"
+service = "wye-4-wire"
+nominal_voltage = "480 V"
+
+[[stations.monitors]]
+name = "PM"
+address = "127.0.0.1:{port}"
+unit = {unit}
+map = "all-types-{order}"
+poll_period = "1 s"
+timeout = "500 ms"
+"""
+CIRCUIT = """
+[[stations.circuits]]
+name = "Pump {slot}"
+monitor = "PM"
+slot = {slot}
+load = "induction-motor"
+rated_power = "60 hp"
+rated_voltage = "460 V"
+full_load_current = "77 A"
+full_load_power_factor = 0.86
+ct_ratio = "200:5"
+run_status = "register"
+"""
+# Where the daemon's JSON keeps each quantity: key of the three channels, key of the total.
+JSON_KEYS = {
+    "voltage-ln": ("voltage_ln_v", None),
+    "voltage-ll": ("voltage_ll_v", None),
+    "voltage-angle": ("voltage_angle_deg", None),
+    "frequency": (None, "frequency_hz"),
+    "current": ("current_a", None),
+    "current-angle": ("current_angle_deg", None),
+    "active-power": ("active_power_w", "total_active_power_w"),
+    "reactive-power": ("reactive_power_var", "total_reactive_power_var"),
+    "apparent-power": ("apparent_power_va", "total_apparent_power_va"),
+    "power-factor": ("power_factor", "total_power_factor"),
+    "energy-import": (None, "energy_import_wh"),
+    "energy-export": (None, "energy_export_wh"),
+}
+CHANNEL_INDEX = {"1": 0, "2": 1, "3": 2, "12": 0, "23": 1, "31": 2}
+
+
+def write_configuration(folder, port):
+    maps = Path(folder) / "maps"
+    maps.mkdir()
+    text = '[maps]\nfolder = "maps"\n'
+    for unit, order, run in UNITS_SERVED:
+        (maps / f"all-types-{order}.toml").write_text(all_types.map_text(order, run), encoding="utf-8")
+        text += STATION.format(order=order, port=port, unit=unit) + "".join(CIRCUIT.format(slot=n) for n in (1, 2))
+    path = Path(folder) / "wattassay.toml"
+    path.write_text(text, encoding="utf-8")
+    return path
+
+
+def compare_document(document):
+    """Values of `audit --json` against those served."""
+    wrong, count = [], 0
+    stations = {station["name"]: station for station in document["stations"]}
+    for _, order, run in UNITS_SERVED:
+        station = stations[f"Interop {order}"]
+        circuits = {circuit["slot"]: circuit for circuit in station["circuits"]}
+        for e in all_types.build(order, run)[1]:
+            count += 1
+            if e["quantity"] == "run-status":
+                state = circuits[e["slot"]]["run_state"]
+                if (state == "stopped") != (e["value"] == 0.0) or state == "unknown":
+                    wrong.append(f"{order} {e}: the daemon says {state}")
+                continue
+            holder = station["monitors"][0] if e["slot"] is None else circuits[e["slot"]]["reported"]
+            by_channel, total = JSON_KEYS[e["quantity"]]
+            got = holder[total] if e["channel"] == "total" else holder[by_channel][CHANNEL_INDEX[e["channel"]]]
+            quality = "good" if e["value"] is not None else "not_available"
+            if got["quality"] != quality or not same(got["value"], e["value"]):
+                wrong.append(f"{order} {e}: the daemon says {got}")
+    return count, wrong
+
+
+async def read_by_daemon(binary):
+    server, port = await start_server()
+    try:
+        with tempfile.TemporaryDirectory() as folder:
+            command = [binary, "audit", "--json", "--config", str(write_configuration(folder, port))]
+            daemon = await asyncio.create_subprocess_exec(
+                *command, stdin=asyncio.subprocess.DEVNULL, stdout=asyncio.subprocess.PIPE, stderr=asyncio.subprocess.PIPE
+            )
+            try:
+                out, err = await asyncio.wait_for(daemon.communicate(), timeout=60)
+            except TimeoutError:
+                daemon.kill()
+                await daemon.wait()
+                sys.exit("the daemon did not finish one audit within 60 s")
+        try:
+            # The exit code tells the verdict on the wiring, which these made-up values have no part in.
+            document = json.loads(out)
+        except json.JSONDecodeError:
+            sys.exit(f"{' '.join(command)} (exit code {daemon.returncode}) printed no JSON:\n{err.decode()}{out.decode()}")
+        return compare_document(document)
+    finally:
+        await server.shutdown()
+
+
 async def read_own_server():
     server, port = await start_server()
     try:
@@ -193,19 +300,23 @@ def main():
     modes.add_parser("serve")
     modes.add_parser("self")
     modes.add_parser("read").add_argument("--simulator", required=True)
+    modes.add_parser("daemon").add_argument("--daemon", required=True)
     arguments = parser.parse_args()
     if arguments.mode == "serve":
         asyncio.run(serve())
         return
     if arguments.mode == "self":
         count, wrong = asyncio.run(read_own_server())
+    elif arguments.mode == "daemon":
+        count, wrong = asyncio.run(read_by_daemon(arguments.daemon))
     else:
         count, wrong = read_simulator(arguments.simulator)
     for line in wrong:
         print(line, file=sys.stderr)
     if wrong:
         sys.exit(f"{len(wrong)} of {count} values are wrong")
-    print(f"pymodbus read {count} values of every type and byte order with FC 01 to 04, all as expected")
+    reader = "the daemon" if arguments.mode == "daemon" else "pymodbus"
+    print(f"{reader} read {count} values of every type and byte order with FC 01 to 04, all as expected")
 
 
 if __name__ == "__main__":

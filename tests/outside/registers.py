@@ -21,7 +21,12 @@ def width(kind):
 
 
 def ordered(words, order):
-    """ABCD: as is; C before A: low word first; B before A: bytes swapped in each word. Its own inverse."""
+    """ABCD: as is; C before A: low word first; B before A: bytes swapped in each word. Its own inverse.
+
+    A single register is big-endian by the protocol (V1.1b3 clause 4.2), whatever order a map gives.
+    """
+    if len(words) == 1:
+        return words
     if order in ("CDAB", "DCBA"):
         words = words[::-1]
     if order in ("BADC", "DCBA"):
