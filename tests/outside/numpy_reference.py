@@ -2,19 +2,34 @@
 """Power quantities from sampled waveforms and from published examples, worked out again with numpy.
 
     numpy_reference.py published                       check tests/fixtures/published_examples.json
-    numpy_reference.py waveforms --simulator BINARY    dump waveforms of the simulator's stations and hold its own
-                                                       metered values against them
+    numpy_reference.py waveforms --simulator BINARY    let the simulator dump the station of waveforms.toml, meter its
+                                                       samples here, and compare with what it metered itself
+
+`BINARY dump waveforms.toml --at SECONDS` prints one JSON object; samples are over a whole number of cycles:
+  { "station", "t_s", "frequency_hz", "sample_rate_hz",
+    "conductors": { "voltage_v": [3][n] to neutral, "pumps": [ { "name", "current_a": [3][n] towards the load } ] },
+    "monitors": [ { "name", "voltage_v": [3][n] per channel as wired,
+                    "metered": { "voltage_ln_v", "voltage_ll_v", "voltage_angle_deg": [3], "frequency_hz" },
+                    "circuits": [ { "name", "current_a": [3][n] per channel as wired,
+                                    "metered": { "current_a", "current_angle_deg", "active_power_w",
+                                                 "reactive_power_var", "apparent_power_va", "power_factor": [3],
+                                                 "total_active_power_w", "total_reactive_power_var" } } ] } ] }
+An angle or power factor that means nothing (no current, no voltage) is null.
 """
 
 import argparse
 import json
 import math
+import subprocess
 import sys
+import tomllib
 from pathlib import Path
 
 import numpy as np
 
-EXAMPLES = Path(__file__).resolve().parent.parent / "fixtures" / "published_examples.json"
+HERE = Path(__file__).resolve().parent
+EXAMPLES = HERE.parent / "fixtures" / "published_examples.json"
+STATION = HERE / "waveforms.toml"
 TURN = np.exp(2j * np.pi / 3)
 # Rows: zero, positive, negative sequence of phasors a, b, c.
 SEQUENCE = np.array([[1, 1, 1], [1, TURN, TURN**2], [1, TURN**2, TURN]]) / 3
@@ -113,6 +128,113 @@ def effective_power(example, seen):
     seen.near("effective apparent power", apparent, example["effective_apparent_va"], example["tolerance"])
     seen.near("active power", power, example["active_power_w"], example["tolerance"])
     seen.near("effective power factor", power / apparent, example["effective_power_factor"], 1e-4)
+
+
+def rms(samples):
+    return np.sqrt(np.mean(samples**2, axis=-1))
+
+
+def fundamental(samples, turns_per_sample):
+    """RMS phasor of the fundamental; right when the samples cover whole cycles."""
+    n = samples.shape[-1]
+    return np.sqrt(2) / n * samples @ np.exp(-2j * np.pi * turns_per_sample * np.arange(n))
+
+
+def seen_by(channel, own, pumps):
+    """Samples a channel sees: "A" "-A" "open" "shorted" "B*0.5" "Pump 2:A" "A+B"."""
+    if channel in ("open", "shorted"):
+        return np.zeros_like(own[0])
+    if ":" in channel:
+        pump, channel = channel.split(":")
+        own = pumps[pump]
+    channel, _, gain = channel.partition("*")
+    sign = -1.0 if channel.startswith("-") else 1.0
+    total = sum(own["ABC".index(letter)] for letter in channel.lstrip("-").split("+"))
+    return sign * float(gain or 1.0) * total
+
+
+def compare_wiring(dump, seen):
+    """Applies the wiring of the station file to the conductors and compares with the dumped channels."""
+    plan = {m["name"]: m for m in tomllib.loads(STATION.read_text(encoding="utf-8"))["monitors"]}
+    volts = np.array(dump["conductors"]["voltage_v"])
+    pumps = {p["name"]: np.array(p["current_a"]) for p in dump["conductors"]["pumps"]}
+    for monitor in dump["monitors"]:
+        wanted = plan.pop(monitor["name"])
+        for k, channel in enumerate(wanted.get("voltage", "ABC")):
+            distance = np.max(np.abs(seen_by(channel, volts, {}) - np.array(monitor["voltage_v"][k])))
+            seen.near(f"{monitor['name']}: voltage channel {k + 1} on {channel}", distance, 0.0, 1e-6)
+        for slot, circuit in enumerate(monitor["circuits"]):
+            for k, channel in enumerate(wanted["currents"][slot]):
+                own = pumps[wanted["circuits"][slot]]
+                distance = np.max(np.abs(seen_by(channel, own, pumps) - np.array(circuit["current_a"][k])))
+                seen.near(f"{monitor['name']}: {circuit['name']} CT {k + 1} on {channel}", distance, 0.0, 1e-6)
+    if plan:
+        seen.wrong.append(f"monitors not in the dump: {sorted(plan)}")
+
+
+def compare_angle(what, got, phasor, reference, seen):
+    if abs(phasor) < 1e-3 or abs(reference) < 1e-3:
+        return  # Without either there is no angle to speak of.
+    if got is None:
+        seen.wrong.append(f"{what}: no angle of a phasor of {abs(phasor):.3f}")
+        return
+    # The difference of two directions, so that -180 and 180 are one.
+    distance = np.degrees(np.angle(np.exp(1j * np.radians(got)) / (phasor / reference)))
+    seen.near(what, distance, 0.0, 1e-3)
+
+
+def compare_voltages(monitor, v, turns, seen):
+    name, metered, channels = monitor["name"], monitor["metered"], fundamental(v, turns)
+    pairs = rms(v - np.roll(v, -1, axis=0))
+    for k in range(3):
+        seen.near(f"{name}: V{k + 1}", metered["voltage_ln_v"][k], rms(v)[k], 1e-6 * rms(v)[k] + 1e-6)
+        seen.near(f"{name}: V{k + 1} to the next", metered["voltage_ll_v"][k], pairs[k], 1e-6 * pairs[k] + 1e-6)
+        compare_angle(f"{name}: angle of V{k + 1}", metered["voltage_angle_deg"][k], channels[k], channels[0], seen)
+    # From magnitudes and angles as metered, against the fundamentals themselves. Harmonics are in the metered
+    # magnitudes, hence the wide tolerance (0.05 % of the magnitude at 3 % of harmonics).
+    shown = [polar(pair) for pair in zip(metered["voltage_ln_v"], metered["voltage_angle_deg"])]
+    turned = channels * np.exp(-1j * np.angle(channels[0]))
+    for part, ours, theirs in zip(("V0", "V1", "V2"), SEQUENCE @ turned, SEQUENCE @ np.array(shown)):
+        seen.near(f"{name}: {part}", theirs, ours, 2e-3 * max(abs(channels)))
+    return channels
+
+
+def compare_circuit(name, circuit, v, reference, turns, seen):
+    i, metered = np.array(circuit["current_a"]), circuit["metered"]
+    power = np.mean(v * i, axis=-1)
+    reactive = (fundamental(v, turns) * fundamental(i, turns).conj()).imag
+    apparent = rms(v) * rms(i)
+    for k in range(3):
+        what, scale = f"{name} {circuit['name']} channel {k + 1}", 1e-6 * apparent[k] + 1e-6
+        seen.near(f"{what}: I", metered["current_a"][k], rms(i)[k], 1e-6 * rms(i)[k] + 1e-6)
+        seen.near(f"{what}: P", metered["active_power_w"][k], power[k], scale)
+        # The simulator may shift by a quarter period between samples, hence 0.1 %.
+        seen.near(f"{what}: Q", metered["reactive_power_var"][k], reactive[k], 1e-3 * apparent[k] + 1e-6)
+        seen.near(f"{what}: S", metered["apparent_power_va"][k], apparent[k], scale)
+        if apparent[k] > 1.0:
+            seen.near(f"{what}: PF", metered["power_factor"][k], power[k] / apparent[k], 1e-6)
+        compare_angle(f"{what}: angle", metered["current_angle_deg"][k], fundamental(i, turns)[k], reference, seen)
+    total = apparent.sum()
+    seen.near(f"{name} {circuit['name']}: P", metered["total_active_power_w"], power.sum(), 1e-6 * total)
+    seen.near(f"{name} {circuit['name']}: Q", metered["total_reactive_power_var"], reactive.sum(), 1e-3 * total)
+
+
+def waveforms(binary):
+    seen = Comparison()
+    for at_s in ("3.0", "7.25"):
+        command = [binary, "dump", str(STATION), "--at", at_s]
+        dump = json.loads(subprocess.run(command, check=True, stdout=subprocess.PIPE).stdout)
+        turns = dump["frequency_hz"] / dump["sample_rate_hz"]
+        cycles = len(dump["conductors"]["voltage_v"][0]) * turns
+        seen.near("whole cycles", cycles, max(round(cycles), 1), 1e-9)
+        compare_wiring(dump, seen)
+        for monitor in dump["monitors"]:
+            v = np.array(monitor["voltage_v"])
+            reference = compare_voltages(monitor, v, turns, seen)[0]
+            seen.near(f"{monitor['name']}: f", monitor["metered"]["frequency_hz"], dump["frequency_hz"], 1e-6)
+            for circuit in monitor["circuits"]:
+                compare_circuit(monitor["name"], circuit, v, reference, turns, seen)
+    seen.finish("waveforms")
 
 
 def main():
