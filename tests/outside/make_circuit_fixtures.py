@@ -48,7 +48,7 @@ FREQUENCY_HZ = 60.0
 RATED_INPUT_KW = 47.0  # 44.742 kW (60 hp) at the shaft, about 95 % efficient.
 NOTHING_A = 1e-3  # Below this a channel carries no current; the rest is the solver's round-off.
 
-# 60 hp motor on a 52 kVA, 480 V base. Leakage 0.145 pu makes the locked-rotor current about 430 A, as the code table has it.
+# 60 hp motor on a 52 kVA, 480 V base. Leakage of 0.145 pu gives the 430 A of locked-rotor current of the code table.
 MACHINE_KV, MACHINE_KVA = 0.48, 52.0
 RS, XS, RR, XR, XM = 0.03, 0.07, 0.02, 0.075, 2.3
 

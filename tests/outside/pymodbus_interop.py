@@ -6,7 +6,8 @@
         all_types.py in byte orders ABCD, CDAB, BADC, DCBA; the run status is a coil on units 1 and 2 and a discrete
         input on 3 and 4. Prints one line of JSON once it listens:
         { "port": n, "units": [ { "unit", "byte_order", "map": "TOML text",
-          "expected": [ { "quantity", "channel", "slot" (null: monitor-wide), "value" (SI; null: not available) } ] } ] }
+          "expected": [ { "quantity", "channel", "slot", "value" } ] } ] }
+        "slot" is null for monitor-wide quantities, "value" is in SI units and null when not available.
 
     pymodbus_interop.py read --simulator BINARY
         Starts the simulator with the same registers (`serve-image`) and reads every point with FC 01 to 04 by a
@@ -267,8 +268,9 @@ async def read_by_daemon(binary):
     try:
         with tempfile.TemporaryDirectory() as folder:
             command = [binary, "audit", "--json", "--config", str(write_configuration(folder, port))]
+            pipe = asyncio.subprocess.PIPE
             daemon = await asyncio.create_subprocess_exec(
-                *command, stdin=asyncio.subprocess.DEVNULL, stdout=asyncio.subprocess.PIPE, stderr=asyncio.subprocess.PIPE
+                *command, stdin=asyncio.subprocess.DEVNULL, stdout=pipe, stderr=pipe
             )
             try:
                 out, err = await asyncio.wait_for(daemon.communicate(), timeout=60)
@@ -280,7 +282,8 @@ async def read_by_daemon(binary):
             # The exit code tells the verdict on the wiring, which these made-up values have no part in.
             document = json.loads(out)
         except json.JSONDecodeError:
-            sys.exit(f"{' '.join(command)} (exit code {daemon.returncode}) printed no JSON:\n{err.decode()}{out.decode()}")
+            told = err.decode() + out.decode()
+            sys.exit(f"{' '.join(command)} (exit code {daemon.returncode}) printed no JSON:\n{told}")
         return compare_document(document)
     finally:
         await server.shutdown()
