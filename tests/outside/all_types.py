@@ -36,7 +36,7 @@ RAW = {
     ("reactive-power", "1"): (792345678901234567, -792345678901234567),
     ("reactive-power", "2"): (792345678, -792345678),
     ("reactive-power", "3"): (7923.45654296875, NAN),
-    ("reactive-power", "total"): ((2377, 0), (23771, -2)),
+    ("reactive-power", "total"): ((23774, -2), (23771, -2)),
     ("apparent-power", "1"): (15543210987654321098, 1234567890123456789),
     ("apparent-power", "2"): (1504321098, 16909060),
     ("apparent-power", "3"): (0x97B5, 0x4A2D),
@@ -86,6 +86,11 @@ def build(order, run_function):
     return blocks, expected
 
 
+def scale_address(point, shift):
+    """Address of a point's scale register, which repeats with the slots or is shared by all."""
+    return point["scale_register"] + (shift if point["scale_register_repeats"] else 0)
+
+
 def place(blocks, point, book, raw, shift):
     """Writes one raw value into the blocks and returns what it means, or None when it means "not available"."""
     code, kind = point.get("function", book["function"]), point["type"]
@@ -98,7 +103,7 @@ def place(blocks, point, book, raw, shift):
     order, power = book["byte_order"], 0
     if "scale_register" in point:
         raw, power = raw
-        blocks[code][point["scale_register"] + shift] = encode("i16", power, order)[0]
+        blocks[code][scale_address(point, shift)] = encode("i16", power, order)[0]
     for n, word in enumerate(encode(kind, raw, order)):
         blocks[code][address + n] = word
     # Sentinels are all given as unsigned integers of the width of the type.

@@ -23,6 +23,7 @@
 import argparse
 import asyncio
 import json
+import logging
 import math
 import sys
 import tempfile
@@ -36,6 +37,9 @@ from pymodbus.simulator import DataType, SimData, SimDevice
 import all_types
 from processes import running, wait_for_port
 from registers import UNITS, decode, width
+
+# It prints whole frames when a client leaves; what goes wrong is told by the comparisons.
+logging.getLogger("pymodbus").setLevel(logging.CRITICAL + 1)
 
 PYMODBUS_TYPES = {
     "u16": AsyncModbusTcpClient.DATATYPE.UINT16, "i16": AsyncModbusTcpClient.DATATYPE.INT16,
@@ -110,7 +114,7 @@ async def read_point(client, unit, book, point, shift):
     if raw != raw or unsigned in sentinels:
         return None
     if "scale_register" in point:
-        power = await read_words(client, unit, code, point["scale_register"] + shift, 1)
+        power = await read_words(client, unit, code, all_types.scale_address(point, shift), 1)
         raw *= 10.0 ** decode("i16", power, order)
     return (raw * point.get("scale", 1.0) + point.get("offset", 0.0)) * UNITS[point.get("unit", "1")]
 
@@ -267,7 +271,7 @@ async def read_by_daemon(binary):
     server, port = await start_server()
     try:
         with tempfile.TemporaryDirectory() as folder:
-            command = [binary, "audit", "--json", "--config", str(write_configuration(folder, port))]
+            command = [binary, "audit", "--json", "--for", "5s", "--config", str(write_configuration(folder, port))]
             pipe = asyncio.subprocess.PIPE
             daemon = await asyncio.create_subprocess_exec(
                 *command, stdin=asyncio.subprocess.DEVNULL, stdout=pipe, stderr=pipe
