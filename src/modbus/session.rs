@@ -62,12 +62,10 @@ impl Run {
 
 impl Session {
     pub(super) fn new(station: &str, config: MonitorConfig, link: Arc<Link>, clock: Clock) -> Session {
-        let map =
-            match &config.map {
-                MapSource::Fixed(map) => Prepared::new(map.clone(), None)
-                    .map_err(|(map, cause)| Unprepared::Unusable { map, cause, told: false }),
-                MapSource::SunSpec { .. } => Err(Unprepared::Undiscovered),
-            };
+        let map = match &config.map {
+            MapSource::Fixed(map) => MapState::prepare(map.clone(), None),
+            MapSource::SunSpec { .. } => MapState::Undiscovered,
+        };
         Session {
             device: format!("{station} / {}", config.name),
             deadlines: Deadlines::new(config.timeout, config.transport),
@@ -169,7 +167,7 @@ impl Session {
             }
         }
         ready.first = given_up.unwrap_or(0);
-        if ready.state.iter().all(|state| state.refused.is_some()) {
+        if !ready.state.is_empty() && ready.state.iter().all(|state| state.refused.is_some()) {
             // The device refuses all: it is starting up, or the map is not its own. Ask for whole reads again, and
             // do not halve them at every poll.
             ready.start_over();
@@ -177,6 +175,7 @@ impl Session {
         }
     }
 
+    /// Notes a failed read. A refused one is halved, and its halves are put in front of the queue.
     fn read_failed(&self, ready: &mut Prepared, read: usize, cause: Cause, run: &mut Run, queue: &mut VecDeque<usize>) {
         let request = ready.plan.requests()[read];
         let error = self.error(Some(request), cause);
@@ -277,13 +276,8 @@ impl Session {
             }
         };
         self.discovered_on = Some(connection);
-        if self.map.as_ref().ok().and_then(|ready| ready.model) != Some(found) {
-            let map = sunspec::meter_map(found, conventions, blanking);
-            self.map = Prepared::new(map, Some(found)).map_err(|(map, cause)| Unprepared::Unusable {
-                map,
-                cause,
-                told: false,
-            });
+        if !matches!(&self.map, MapState::Ready(ready) if ready.model == Some(found)) {
+            self.map = MapState::prepare(sunspec::meter_map(found, conventions, blanking), Some(found));
         }
         Ok(())
     }
@@ -295,7 +289,7 @@ impl Session {
             MapState::Ready(ready) => decode::all_failed(&ready.map, at, failures),
             MapState::Unusable { map, .. } => decode::all_failed(map, at, failures),
             // What the device offers is not known yet, so nothing is claimed to be mapped.
-            Err(Unprepared::Undiscovered) => {
+            MapState::Undiscovered => {
                 MonitorReading { at, circuits: vec![CircuitReading::default()], failures, ..MonitorReading::default() }
             }
         }
