@@ -3,6 +3,7 @@
 
 use num_complex::Complex64;
 
+use super::detail::{Detail, Missing};
 use super::wiring::Wiring;
 use crate::reading::Instant2;
 
@@ -66,7 +67,7 @@ pub enum Outcome {
     /// Does not apply now (pump stopped or starting); the text says why.
     Idle(&'static str),
     /// The map does not offer what it needs, or it could not be read; the text says what is missing.
-    NotCheckable(String),
+    NotCheckable(Missing),
 }
 
 /// One finding.
@@ -78,8 +79,8 @@ pub struct Finding {
     pub channel: Option<usize>,
     /// Outcome.
     pub outcome: Outcome,
-    /// In plain words, with the numbers it used and their units.
-    pub detail: String,
+    /// The numbers it used; prints as plain words with units.
+    pub detail: Detail,
     /// When the present outcome began.
     pub since: Instant2,
 }
