@@ -1,6 +1,8 @@
 //! What the audit concludes about one circuit: findings, diagnosis, corrected values. Plain data, no behaviour
 //! beyond look-ups; the faces turn it into JSON, metrics and words.
 
+use std::sync::Arc;
+
 use num_complex::Complex64;
 
 use super::detail::{Detail, Missing};
@@ -140,8 +142,9 @@ pub struct Diagnosis {
     pub level: EvidenceLevel,
     /// Verdict.
     pub verdict: Verdict,
-    /// Groups, most probable first; those below 0.1 % are left out.
-    pub groups: Vec<WiringGroup>,
+    /// Groups, most probable first; those below 0.1 % are left out. Shared, because they change far more rarely than
+    /// readings come.
+    pub groups: Arc<[WiringGroup]>,
     /// Probability that power is registered right.
     pub sound_probability: f64,
     /// Probability that none of the wirings considered explains the evidence.
