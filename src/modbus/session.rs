@@ -139,7 +139,7 @@ impl Session {
     async fn read_all(&self, ready: &mut Prepared, run: &mut Run, until: Instant) {
         let reads = ready.plan.requests().len();
         let mut queue: VecDeque<usize> = (ready.first..reads).chain(0..ready.first).collect();
-        let mut given_up: Option<usize> = None;
+        let (mut given_up, mut silent): (Option<usize>, Option<usize>) = (None, None);
         while let Some(read) = queue.pop_front() {
             ready.blocks[read] = Block::Missing;
             let request = ready.plan.requests()[read];
@@ -163,10 +163,18 @@ impl Session {
                     ready.blocks[read] = block;
                     ready.state[read].refused = None;
                 }
-                Err(cause) => self.read_failed(ready, read, cause, run, &mut queue),
+                Err(cause) => {
+                    if cause.is_unasked() {
+                        given_up.get_or_insert(read);
+                    } else if !cause.is_answer() {
+                        silent = Some(read);
+                    }
+                    self.read_failed(ready, read, cause, run, &mut queue);
+                }
             }
         }
-        ready.first = given_up.unwrap_or(0);
+        // What was not asked comes first next time, and what stays silent last: it may cost the others the connection.
+        ready.first = given_up.or(silent.map(|read| read + 1)).filter(|&first| first < ready.blocks.len()).unwrap_or(0);
         if !ready.state.is_empty() && ready.state.iter().all(|state| state.refused.is_some()) {
             // The device refuses all: it is starting up, or the map is not its own. Ask for whole reads again, and
             // do not halve them at every poll.
@@ -206,11 +214,22 @@ impl Session {
 
     /// Asks, and once more when the failure may pass and there is time.
     async fn ask(&self, request: ReadRequest, run: &mut Run, until: Instant) -> Result<Block, Cause> {
-        let mut may_retry = self.health.is_well();
+        let mut first_failure: Option<Cause> = None;
         loop {
             let answer = self.link.read(self.config.unit, request, self.deadlines).await;
             run.transactions += u32::from(answer.asked);
             run.connects += u32::from(answer.opened);
+            if !answer.asked
+                && let Some(first) = first_failure
+            {
+                // The question could not be put again; what failed is what was asked.
+                run.last = answer.result.err();
+                return Err(first);
+            }
+            let is_retry = first_failure.is_some();
+            if let Some(first) = first_failure.take() {
+                run.errors.push(self.error(Some(request), first));
+            }
             let cause = match answer.result {
                 Ok(block) => {
                     run.answered = true;
@@ -231,11 +250,10 @@ impl Session {
                 Cause::Exception(code) => code.is_passing(),
                 other => !other.is_unasked(),
             };
-            if !(may_retry && passes && fits(until, self.deadlines.soft)) {
+            if is_retry || !passes || !self.health.is_well() || !fits(until, self.deadlines.soft) {
                 return Err(cause);
             }
-            run.errors.push(self.error(Some(request), cause));
-            may_retry = false;
+            first_failure = Some(cause);
         }
     }
 
@@ -313,3 +331,7 @@ impl Session {
         }
     }
 }
+
+#[cfg(test)]
+#[path = "session_tests.rs"]
+mod tests;

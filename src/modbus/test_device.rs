@@ -63,7 +63,6 @@ pub(super) enum Reaction {
     Exception(u8),
     Silent,
     Close,
-    Bytes(Vec<u8>),
 }
 
 type Script = Arc<dyn Fn(Asked) -> Reaction + Send + Sync>;
@@ -165,7 +164,6 @@ where
                 words(given)
             }
             Reaction::Exception(code) => framed(&[asked.function | 0x80, code]),
-            Reaction::Bytes(bytes) => bytes,
             Reaction::Silent => continue,
             Reaction::Close => return,
         };
