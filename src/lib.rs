@@ -6,6 +6,7 @@
 pub mod reading;
 
 pub mod audit;
+pub mod clock;
 pub mod config;
 pub mod electrical;
 pub mod modbus;

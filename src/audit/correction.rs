@@ -9,7 +9,6 @@ use super::assessment::CorrectedPower;
 use super::context::CircuitContext;
 use super::evidence::Features;
 use super::hypotheses::{CLASSES, Class, NOTHING};
-use super::likelihood;
 use super::wiring::{CurrentSeen, Wiring};
 use crate::electrical::angle::{arg_deg, polar_deg, wrap_deg};
 use crate::electrical::circuit::Circuit;
@@ -21,9 +20,11 @@ const MEASURED_SHARE: f64 = 0.01;
 /// Channel angles stray by this much, degrees, where a common angle had to be assumed for all three.
 const ASSUMED_SPREAD_DEG: f64 = 5.0;
 
-/// One corrected result for one class of wirings.
+/// Corrected power under one class of wirings. `lag_deg` is where the load runs if the class is true; it is used only where
+/// a channel's own angle is not measured.
 pub fn correct(
     class_index: usize,
+    lag_deg: f64,
     features: &Features,
     circuit: &Circuit,
     voltages: &Voltages,
@@ -31,7 +32,6 @@ pub fn correct(
 ) -> Option<CorrectedPower> {
     let class = &CLASSES[class_index];
     let wiring = class.members.first()?.wiring;
-    let lag_deg = likelihood::lag_under_deg(class, features, context);
     let mut per_phase: [Option<Complex64>; 3] = [None; 3];
     let mut assumed_va = 0.0;
     let mut sum_va = 0.0;

@@ -8,6 +8,7 @@ pub mod auditor;
 pub mod checks;
 pub mod context;
 pub mod correction;
+pub mod detail;
 pub mod diagnosis;
 pub mod evidence;
 pub mod field_check;

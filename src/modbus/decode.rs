@@ -81,7 +81,7 @@ pub fn decode(
         if point.target.quantity == Quantity::RunStatus {
             if let Some(circuit) = reading.circuits.get_mut(usize::from(point.target.slot)) {
                 circuit.run_status = match raw {
-                    Raw::Read(Value::Number(number)) if number == 0.0 => RunStatus::Stopped,
+                    Raw::Read(Value::Number(0.0)) => RunStatus::Stopped,
                     Raw::Read(Value::Number(_)) => RunStatus::Running,
                     _ => RunStatus::Failed,
                 };
@@ -97,6 +97,26 @@ pub fn decode(
         }
     }
     reading.failures = failures;
+    reading
+}
+
+/// A reading in which everything the map offers has failed, for the reasons in `failures`.
+pub fn all_failed(map: &MeterMap, at: Instant2, failures: Vec<String>) -> MonitorReading {
+    let mut reading = MonitorReading {
+        at,
+        circuits: vec![CircuitReading::default(); usize::from(map.slots.max(1))],
+        failures,
+        ..MonitorReading::default()
+    };
+    for point in &map.points {
+        if let Some(field) = field(&mut reading, point.target) {
+            *field = Measured::Failed;
+        } else if let Some(circuit) = reading.circuits.get_mut(usize::from(point.target.slot))
+            && point.target.quantity == Quantity::RunStatus
+        {
+            circuit.run_status = RunStatus::Failed;
+        }
+    }
     reading
 }
 

@@ -1,9 +1,19 @@
 //! Reading monitors over Modbus: register maps, read planning, decoding, the client. Never writes to a device.
 
+pub mod backoff;
+pub mod client;
 pub mod decode;
 pub mod error;
+mod guard;
+mod link;
 pub mod map;
 pub mod plan;
 pub mod poll;
+pub mod poller;
+mod prepared;
+mod session;
 pub mod sunspec;
 pub mod value;
+
+#[cfg(test)]
+mod test_device;

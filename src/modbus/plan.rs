@@ -129,7 +129,7 @@ pub fn plan(points: &[Point], limits: &ReadLimits) -> Result<Plan, PlanError> {
     for (function, item) in wanted {
         if let (Some(request), Some(held)) = (requests.last_mut(), items.last_mut())
             && request.function == function
-            && let Some(count) = grown(request, item, limits)
+            && let Some(count) = grown(*request, item, limits)
         {
             request.count = count;
             held.push(item);
@@ -160,7 +160,7 @@ fn item(function: ReadFunction, first: u16, width: u16, limits: &ReadLimits) -> 
 }
 
 /// Count of `request` once it also holds `item`, when the limits allow it. `item` starts at or after the request.
-fn grown(request: &ReadRequest, item: Item, limits: &ReadLimits) -> Option<u16> {
+fn grown(request: ReadRequest, item: Item, limits: &ReadLimits) -> Option<u16> {
     let end = request.first + (request.count - 1);
     let last = end.max(item.last);
     let gap = item.first.saturating_sub(end).saturating_sub(1);

@@ -21,8 +21,10 @@ pub struct PollEvent {
     pub transactions: u32,
     /// Poll ticks skipped since the last event because this poll ran late.
     pub skipped_ticks: u32,
-    /// Connections (re)opened since the last event.
+    /// Connections (re)opened since the last event. A connection that monitors share counts for the one that opened it.
     pub connects: u32,
+    /// Events dropped since the last one that was delivered, because their receiver was full.
+    pub dropped_events: u32,
 }
 
 /// A monitor to poll and where its events go.

@@ -193,5 +193,5 @@ fn details_name_numbers_with_units() {
     let assessment = audited(0.9, |r| r.circuits[0].current_a[0] = Good(0.2));
     let finding =
         assessment.findings.iter().find(|f| f.check == Check::CurrentMissing && f.channel == Some(0)).unwrap();
-    assert_eq!(finding.detail, "channel 1 reads 0.20 A; the largest channel reads 69.30 A");
+    assert_eq!(finding.detail.to_string(), "channel 1 reads 0.20 A; the largest channel reads 69.30 A");
 }
