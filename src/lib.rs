@@ -6,7 +6,11 @@
 pub mod reading;
 
 pub mod audit;
+pub mod cli;
 pub mod clock;
 pub mod config;
+pub mod daemon;
 pub mod electrical;
+pub mod faces;
 pub mod modbus;
+pub mod station;

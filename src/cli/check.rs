@@ -1,0 +1,125 @@
+//! `wattassay check`: every problem of some configuration files, or what was understood of them.
+
+use std::fmt::Write;
+use std::path::PathBuf;
+
+use clap::Args;
+
+use super::{Exit, complain, print};
+use crate::config;
+use crate::config::model::{CircuitConfig, Config, StationConfig};
+use crate::station::context::circuit_context;
+
+#[derive(Debug, Args)]
+pub(super) struct Options {
+    /// Configuration files (TOML)
+    #[arg(required = true, value_name = "FILE")]
+    files: Vec<PathBuf>,
+}
+
+pub(super) fn run(options: &Options) -> anyhow::Result<Exit> {
+    let mut problems = 0;
+    for file in &options.files {
+        match config::load(file) {
+            Ok(config) => {
+                let refused = not_audited(&config);
+                for reason in &refused {
+                    complain(&format!("{}: {reason}", file.display()));
+                }
+                problems += refused.len();
+                if refused.is_empty() {
+                    print(&format!("{}: nothing wrong\n{}", file.display(), understood(&config)))?;
+                }
+            }
+            Err(found) => {
+                problems += found.len();
+                complain(&found.to_string());
+            }
+        }
+    }
+    if problems == 0 {
+        return Ok(Exit::Well);
+    }
+    complain(&format!("{problems} problem{}", if problems == 1 { "" } else { "s" }));
+    Ok(Exit::FaultFound)
+}
+
+fn not_audited(config: &Config) -> Vec<String> {
+    let mut reasons: Vec<String> = Vec::new();
+    for station in &config.stations {
+        for circuit in &station.circuits {
+            if let Err(error) = circuit_context(station, circuit) {
+                let reason = error.to_string();
+                if !reasons.contains(&reason) {
+                    reasons.push(reason);
+                }
+            }
+        }
+    }
+    reasons
+}
+
+/// What was understood, so that a person can see a wrong number that no check can know.
+fn understood(config: &Config) -> String {
+    let mut out = format!("  pages at http://{}/\n", config.http_listen);
+    for station in &config.stations {
+        station_text(&mut out, station);
+    }
+    out
+}
+
+fn station_text(out: &mut String, station: &StationConfig) {
+    let _ = writeln!(
+        out,
+        "  station \"{}\": {}, {} V between phases, {} Hz, rotation {}",
+        station.name,
+        station.service.key(),
+        station.nominal_voltage_v,
+        station.nominal_frequency_hz,
+        station.rotation.label()
+    );
+    for monitor in &station.monitors {
+        let _ = writeln!(
+            out,
+            "    monitor \"{}\": {} unit {}, map {}, polled every {} ms, answers awaited {} ms",
+            monitor.name,
+            monitor.address,
+            monitor.unit,
+            monitor.map_name,
+            monitor.poll_period.as_millis(),
+            monitor.timeout.as_millis()
+        );
+    }
+    for circuit in &station.circuits {
+        let monitor = station.monitors.get(circuit.monitor).map_or("?", |m| m.name.as_str());
+        let _ = writeln!(
+            out,
+            "    circuit \"{}\": {} slot {}, {}{}",
+            circuit.name,
+            monitor,
+            circuit.slot + 1,
+            circuit.load.key(),
+            nameplate(circuit)
+        );
+    }
+}
+
+fn nameplate(circuit: &CircuitConfig) -> String {
+    let mut out = String::new();
+    if let Some(watts) = circuit.rated_power_w {
+        let _ = write!(out, ", {:.1} kW", watts / 1000.0);
+    }
+    if let Some(volts) = circuit.rated_voltage_v {
+        let _ = write!(out, ", {volts} V");
+    }
+    if let Some(amps) = circuit.full_load_current_a {
+        let _ = write!(out, ", full load {amps} A");
+    }
+    if let Some(factor) = circuit.full_load_power_factor {
+        let _ = write!(out, " at PF {factor}");
+    }
+    if let Some(ratio) = circuit.ct_ratio {
+        let _ = write!(out, ", CTs {}:{}", ratio.primary_a, ratio.secondary_a);
+    }
+    out
+}

@@ -1,0 +1,32 @@
+//! `wattassay run`: the daemon.
+
+use clap::Args;
+
+use super::{ConfigFile, Exit, signals};
+use crate::config;
+use crate::daemon::Daemon;
+
+#[derive(Debug, Args)]
+pub(super) struct Options {
+    #[command(flatten)]
+    config: ConfigFile,
+}
+
+pub(super) async fn run(options: Options) -> anyhow::Result<Exit> {
+    let config = config::load(&options.config.config)?;
+    let stop = signals::stop_token()?;
+    let daemon = Daemon::bind(&config).await?;
+    let monitors: usize = config.stations.iter().map(|s| s.monitors.len()).sum();
+    tracing::info!(
+        "wattassay {} watches {} stations with {monitors} monitors; pages at http://{}/",
+        env!("CARGO_PKG_VERSION"),
+        config.stations.len(),
+        daemon.address()
+    );
+    if daemon.run(stop).await {
+        tracing::info!("stopped");
+    } else {
+        tracing::warn!("stopped, with work cut off that did not end in time");
+    }
+    Ok(Exit::Well)
+}

@@ -1,0 +1,80 @@
+//! The daemon: every listener bound first, then stations, polling and pages running until told to stop.
+
+use std::io;
+use std::net::SocketAddr;
+use std::time::Duration;
+
+use tokio_util::sync::CancellationToken;
+use tokio_util::task::TaskTracker;
+
+use crate::clock::Clock;
+use crate::config::model::Config;
+use crate::faces::http::{Pages, router};
+use crate::faces::server::BoundServer;
+use crate::station::context::ContextError;
+use crate::station::fleet::Fleet;
+use crate::station::snapshot::SnapshotReader;
+
+/// What everything that runs gets to end by itself after a stop; with the rest of the way out it stays below a second.
+pub const GRACE: Duration = Duration::from_millis(800);
+
+/// Why the daemon did not start.
+#[derive(Debug, thiserror::Error)]
+pub enum StartError {
+    /// The address of the pages cannot be had.
+    #[error("cannot listen on {address}: {source}")]
+    Bind {
+        /// Address as configured.
+        address: SocketAddr,
+        /// Why.
+        source: io::Error,
+    },
+    /// A circuit cannot be audited as configured.
+    #[error(transparent)]
+    Context(#[from] ContextError),
+}
+
+/// A daemon that has its listener and has not polled anything yet.
+#[derive(Debug)]
+pub struct Daemon {
+    server: BoundServer,
+    fleet: Fleet,
+    clock: Clock,
+}
+
+impl Daemon {
+    /// Binds the listener and makes every station's state.
+    pub async fn bind(config: &Config) -> Result<Daemon, StartError> {
+        let clock = Clock::system();
+        let fleet = Fleet::new(&config.stations, clock.clone())?;
+        let address = config.http_listen;
+        let server = BoundServer::bind(address).await.map_err(|source| StartError::Bind { address, source })?;
+        Ok(Daemon { server, fleet, clock })
+    }
+
+    /// Where the pages are, with the port the system chose for port 0.
+    pub fn address(&self) -> SocketAddr {
+        self.server.address()
+    }
+
+    /// One reader a station.
+    pub fn readers(&self) -> Vec<SnapshotReader> {
+        self.fleet.readers()
+    }
+
+    /// Runs until `stop`, then waits up to [`GRACE`] for everything to end; true when all of it did.
+    pub async fn run(self, stop: CancellationToken) -> bool {
+        let tracker = TaskTracker::new();
+        let pages = router(Pages::new(self.fleet.readers(), self.clock));
+        tracker.spawn(self.server.serve(pages, stop.clone(), tracker.clone()));
+        self.fleet.spawn(&stop, &tracker);
+        stop.cancelled().await;
+        drain(&tracker).await
+    }
+}
+
+/// Waits up to [`GRACE`] for the tasks of a tracker; true when all have ended.
+pub async fn drain(tracker: &TaskTracker) -> bool {
+    tracker.close();
+    tokio::time::timeout(GRACE, tracker.wait()).await.is_ok()
+}

@@ -1,0 +1,13 @@
+//! What people and machines see: metrics, JSON, health, the text report. Faces only read snapshots; they never decide
+//! anything and never make a station wait.
+
+pub mod cautions;
+pub mod health;
+pub mod http;
+pub mod json;
+pub mod metrics;
+pub mod process;
+pub mod report;
+pub mod server;
+
+mod families;

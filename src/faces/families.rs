@@ -1,0 +1,201 @@
+//! Every metric family of the daemon: name, help, labels. Names follow Prometheus practice (base units, ratios 0..1,
+//! `_total` for counters only) and the checker of its own tools; no label has unbounded values.
+
+/// Counter or gauge.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Kind {
+    Gauge,
+    Counter,
+}
+
+/// One metric family.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Family {
+    pub name: &'static str,
+    pub help: &'static str,
+    pub kind: Kind,
+    pub labels: &'static [&'static str],
+}
+
+const fn gauge(name: &'static str, labels: &'static [&'static str], help: &'static str) -> Family {
+    Family { name, help, kind: Kind::Gauge, labels }
+}
+
+const fn counter(name: &'static str, labels: &'static [&'static str], help: &'static str) -> Family {
+    Family { name, help, kind: Kind::Counter, labels }
+}
+
+const STATION: &[&str] = &["station"];
+const MONITOR: &[&str] = &["station", "monitor"];
+const MONITOR_CHANNEL: &[&str] = &["station", "monitor", "channel"];
+const CIRCUIT: &[&str] = &["station", "circuit"];
+const CIRCUIT_CHANNEL: &[&str] = &["station", "circuit", "channel"];
+const CIRCUIT_PHASE: &[&str] = &["station", "circuit", "phase"];
+const CIRCUIT_STATE: &[&str] = &["station", "circuit", "state"];
+
+// The daemon.
+pub(super) const BUILD_INFO: Family = gauge("wattassay_build_info", &["version"], "Version of the daemon; always 1.");
+pub(super) const CPU: Family = counter("process_cpu_seconds_total", &[], "CPU time of the daemon, user and system.");
+pub(super) const RESIDENT: Family = gauge("process_resident_memory_bytes", &[], "Resident memory of the daemon.");
+pub(super) const VIRTUAL: Family = gauge("process_virtual_memory_bytes", &[], "Virtual memory of the daemon.");
+pub(super) const OPEN_FDS: Family = gauge("process_open_fds", &[], "Open file descriptors of the daemon.");
+pub(super) const THREADS: Family = gauge("process_threads", &[], "Threads of the daemon.");
+pub(super) const START: Family =
+    gauge("process_start_time_seconds", &[], "Start of the daemon, seconds since the Unix epoch.");
+
+// A station.
+pub(super) const CLOCK_JUMPS: Family =
+    counter("wattassay_clock_jumps_total", STATION, "Jumps of the wall clock seen between two readings.");
+pub(super) const CORE_FAILURES: Family =
+    counter("wattassay_audit_failures_total", STATION, "Times the audit of a circuit failed inside and started anew.");
+
+// Polling of a monitor.
+pub(super) const ANSWERING: Family =
+    gauge("wattassay_monitor_answering", MONITOR, "1 while the monitor answers and its values are live, else 0.");
+pub(super) const DATA_AGE: Family =
+    gauge("wattassay_monitor_data_age_seconds", MONITOR, "Age of the newest reading the monitor answered.");
+pub(super) const LAST_GOOD: Family = gauge(
+    "wattassay_monitor_last_good_poll_timestamp_seconds",
+    MONITOR,
+    "When the monitor last answered, seconds since the Unix epoch.",
+);
+pub(super) const POLL_PERIOD: Family =
+    gauge("wattassay_monitor_poll_period_seconds", MONITOR, "Configured time between two polls.");
+pub(super) const POLL_TOOK: Family = gauge(
+    "wattassay_monitor_last_poll_duration_seconds",
+    MONITOR,
+    "From first request to last answer of the latest poll.",
+);
+pub(super) const POLLS: Family = counter("wattassay_monitor_polls_total", MONITOR, "Polls finished.");
+pub(super) const FAILED_POLLS: Family =
+    counter("wattassay_monitor_failed_polls_total", MONITOR, "Polls in which nothing was answered.");
+pub(super) const TRANSACTIONS: Family =
+    counter("wattassay_monitor_transactions_total", MONITOR, "Modbus transactions made.");
+pub(super) const FAILED_TRANSACTIONS: Family =
+    counter("wattassay_monitor_failed_transactions_total", MONITOR, "Modbus transactions that failed.");
+pub(super) const SKIPPED_TICKS: Family =
+    counter("wattassay_monitor_skipped_polls_total", MONITOR, "Polls left out because the one before ran late.");
+pub(super) const CONNECTS: Family =
+    counter("wattassay_monitor_connects_total", MONITOR, "Connections opened to the monitor.");
+pub(super) const DROPPED: Family =
+    counter("wattassay_monitor_dropped_readings_total", MONITOR, "Readings dropped because the station was behind.");
+
+// What a monitor reports of the voltage.
+pub(super) const VOLTAGE_LN: Family = gauge(
+    "wattassay_voltage_line_to_neutral_volts",
+    MONITOR_CHANNEL,
+    "RMS voltage of a channel to neutral or to the monitor's reference, as reported.",
+);
+pub(super) const VOLTAGE_LL: Family = gauge(
+    "wattassay_voltage_line_to_line_volts",
+    MONITOR_CHANNEL,
+    "RMS voltage between two channels (channel 12, 23, 31), as reported.",
+);
+pub(super) const FREQUENCY: Family = gauge("wattassay_frequency_hertz", MONITOR, "Frequency as reported.");
+
+// What a monitor reports of a circuit.
+pub(super) const CIRCUIT_INFO: Family = gauge(
+    "wattassay_circuit_info",
+    &["station", "circuit", "monitor", "load"],
+    "Monitor and kind of load of a circuit; always 1.",
+);
+pub(super) const CURRENT: Family =
+    gauge("wattassay_current_amperes", CIRCUIT_CHANNEL, "RMS current of a channel, as reported.");
+pub(super) const ACTIVE: Family = gauge(
+    "wattassay_reported_active_power_watts",
+    CIRCUIT_CHANNEL,
+    "Active power of a channel as reported; positive is into the load.",
+);
+pub(super) const REACTIVE: Family = gauge(
+    "wattassay_reported_reactive_power_vars",
+    CIRCUIT_CHANNEL,
+    "Reactive power of a channel as reported; positive is inductive.",
+);
+pub(super) const APPARENT: Family =
+    gauge("wattassay_reported_apparent_power_voltamperes", CIRCUIT_CHANNEL, "Apparent power of a channel as reported.");
+pub(super) const FACTOR: Family =
+    gauge("wattassay_reported_power_factor_ratio", CIRCUIT_CHANNEL, "Power factor of a channel as reported.");
+pub(super) const TOTAL_ACTIVE: Family = gauge(
+    "wattassay_reported_total_active_power_watts",
+    CIRCUIT,
+    "Total active power as reported; positive is into the load.",
+);
+pub(super) const TOTAL_REACTIVE: Family = gauge(
+    "wattassay_reported_total_reactive_power_vars",
+    CIRCUIT,
+    "Total reactive power as reported; positive is inductive.",
+);
+pub(super) const TOTAL_APPARENT: Family =
+    gauge("wattassay_reported_total_apparent_power_voltamperes", CIRCUIT, "Total apparent power as reported.");
+pub(super) const TOTAL_FACTOR: Family =
+    gauge("wattassay_reported_total_power_factor_ratio", CIRCUIT, "Total power factor as reported.");
+pub(super) const ENERGY_IMPORT: Family = counter(
+    "wattassay_reported_import_energy_joules_total",
+    CIRCUIT,
+    "Import energy register of the monitor (1 kWh is 3.6e6 J).",
+);
+pub(super) const ENERGY_EXPORT: Family = counter(
+    "wattassay_reported_export_energy_joules_total",
+    CIRCUIT,
+    "Export energy register of the monitor (1 kWh is 3.6e6 J).",
+);
+
+// What the audit says.
+pub(super) const RUN_STATE: Family =
+    gauge("wattassay_circuit_run_state", CIRCUIT_STATE, "Run state of the pump; 1 for the present state, else 0.");
+pub(super) const CHECK_STATE: Family = gauge(
+    "wattassay_check_state",
+    &["station", "circuit", "check", "state"],
+    "Outcome of a check, the worst over its channels; 1 for the present outcome, else 0.",
+);
+pub(super) const VERDICT: Family =
+    gauge("wattassay_diagnosis_verdict", CIRCUIT_STATE, "Verdict on a circuit; 1 for the present verdict, else 0.");
+pub(super) const SOUND: Family = gauge(
+    "wattassay_diagnosis_sound_probability_ratio",
+    CIRCUIT,
+    "Probability that power is registered right, 0 to 1.",
+);
+pub(super) const LEADING: Family = gauge(
+    "wattassay_diagnosis_leading_group_probability_ratio",
+    CIRCUIT,
+    "Probability of the leading group of wirings that the evidence cannot tell apart, 0 to 1.",
+);
+pub(super) const UNEXPLAINED: Family = gauge(
+    "wattassay_diagnosis_unexplained_probability_ratio",
+    CIRCUIT,
+    "Probability that no wiring considered explains the readings, 0 to 1.",
+);
+pub(super) const STEADY_READINGS: Family =
+    gauge("wattassay_diagnosis_steady_readings", CIRCUIT, "Steady readings behind the diagnosis.");
+pub(super) const LOAD_LEVELS: Family =
+    gauge("wattassay_diagnosis_load_levels", CIRCUIT, "Distinct load levels behind the diagnosis.");
+pub(super) const CORRECTED_ACTIVE: Family = gauge(
+    "wattassay_corrected_active_power_watts",
+    CIRCUIT_PHASE,
+    "Active power of a phase, computed for the intended wiring.",
+);
+pub(super) const CORRECTED_REACTIVE: Family = gauge(
+    "wattassay_corrected_reactive_power_vars",
+    CIRCUIT_PHASE,
+    "Reactive power of a phase, computed for the intended wiring.",
+);
+pub(super) const CORRECTED_TOTAL_ACTIVE: Family = gauge(
+    "wattassay_corrected_total_active_power_watts",
+    CIRCUIT,
+    "Total active power, computed for the intended wiring.",
+);
+pub(super) const CORRECTED_UNCERTAINTY: Family = gauge(
+    "wattassay_corrected_total_active_power_uncertainty_watts",
+    CIRCUIT,
+    "One standard uncertainty of the corrected total active power.",
+);
+pub(super) const CORRECTED_TOTAL_REACTIVE: Family = gauge(
+    "wattassay_corrected_total_reactive_power_vars",
+    CIRCUIT,
+    "Total reactive power, computed for the intended wiring.",
+);
+pub(super) const CORRECTED_FACTOR: Family = gauge(
+    "wattassay_corrected_total_power_factor_ratio",
+    CIRCUIT,
+    "Total power factor, computed for the intended wiring.",
+);

@@ -1,0 +1,172 @@
+//! The HTTP face: what is where, and how it answers. Reads snapshots; there is nothing here that changes anything.
+
+use std::sync::Arc;
+
+use axum::Router;
+use axum::extract::State;
+use axum::http::{HeaderValue, StatusCode, header};
+use axum::middleware::map_response;
+use axum::response::{IntoResponse, Response};
+use axum::routing::get;
+
+use super::{health, json, metrics, process};
+use crate::clock::Clock;
+use crate::station::snapshot::{SnapshotReader, StationSnapshot};
+
+const TEXT: &str = "text/plain; charset=utf-8";
+const JSON: &str = "application/json";
+
+const INDEX: &str = concat!(
+    "wattassay ",
+    env!("CARGO_PKG_VERSION"),
+    ": audits the power metering of pump stations\n\n",
+    "/metrics            figures for Prometheus\n",
+    "/api/v1/snapshot    everything as JSON: values with their quality, findings, diagnosis, corrected power\n",
+    "/healthz            200 while the process is alive\n",
+    "/readyz             200 once every monitor has been polled, with the state of each as JSON\n",
+);
+
+/// What the pages are made from.
+#[derive(Debug, Clone)]
+pub struct Pages {
+    readers: Arc<[SnapshotReader]>,
+    clock: Clock,
+}
+
+impl Pages {
+    /// Pages on these stations.
+    pub fn new(readers: Vec<SnapshotReader>, clock: Clock) -> Pages {
+        Pages { readers: readers.into(), clock }
+    }
+
+    fn stations(&self) -> Vec<Arc<StationSnapshot>> {
+        self.readers.iter().map(SnapshotReader::get).collect()
+    }
+}
+
+/// Every route.
+pub fn router(pages: Pages) -> Router {
+    Router::new()
+        .route("/", get(|| async { typed(StatusCode::OK, TEXT, INDEX) }))
+        .route("/healthz", get(|| async { typed(StatusCode::OK, TEXT, "alive\n") }))
+        .route("/readyz", get(ready))
+        .route("/metrics", get(metrics_page))
+        .route("/api/v1/snapshot", get(snapshot))
+        .fallback(|| async { typed(StatusCode::NOT_FOUND, TEXT, "nothing here; see /\n") })
+        .with_state(pages)
+        .layer(map_response(common_headers))
+}
+
+async fn common_headers(mut response: Response) -> Response {
+    let headers = response.headers_mut();
+    // A cached reading would be an old reading that looks live.
+    headers.insert(header::CACHE_CONTROL, HeaderValue::from_static("no-store"));
+    headers.insert(header::X_CONTENT_TYPE_OPTIONS, HeaderValue::from_static("nosniff"));
+    response
+}
+
+fn typed(status: StatusCode, content_type: &'static str, body: impl Into<axum::body::Body>) -> Response {
+    (status, [(header::CONTENT_TYPE, content_type)], body.into()).into_response()
+}
+
+fn failed(what: &str, error: &dyn std::fmt::Display) -> Response {
+    tracing::error!("cannot write {what}: {error}");
+    typed(StatusCode::INTERNAL_SERVER_ERROR, TEXT, format!("cannot write {what}: {error}\n"))
+}
+
+async fn ready(State(pages): State<Pages>) -> Response {
+    let readiness = health::readiness(&pages.stations());
+    let status = if readiness.ready { StatusCode::OK } else { StatusCode::SERVICE_UNAVAILABLE };
+    match serde_json::to_vec(&readiness) {
+        Ok(body) => typed(status, JSON, body),
+        Err(error) => failed("readiness", &error),
+    }
+}
+
+/// Large pages are written on a blocking thread: with hundreds of stations they take long enough to delay polls.
+async fn metrics_page(State(pages): State<Pages>) -> Response {
+    let page = tokio::task::spawn_blocking(move || {
+        metrics::render(&pages.stations(), pages.clock.now().mono, &process::read())
+    });
+    match page.await {
+        Ok(Ok(page)) => typed(StatusCode::OK, metrics::CONTENT_TYPE, page),
+        Ok(Err(error)) => failed("metrics", &error),
+        Err(error) => failed("metrics", &error),
+    }
+}
+
+async fn snapshot(State(pages): State<Pages>) -> Response {
+    let body =
+        tokio::task::spawn_blocking(move || serde_json::to_vec(&json::document(&pages.stations(), pages.clock.now())));
+    match body.await {
+        Ok(Ok(body)) => typed(StatusCode::OK, JSON, body),
+        Ok(Err(error)) => failed("the snapshot", &error),
+        Err(error) => failed("the snapshot", &error),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use axum::body::Body;
+    use axum::http::Request;
+    use http_body_util::BodyExt;
+    use tokio::sync::watch;
+    use tower::ServiceExt;
+
+    use super::*;
+    use crate::audit::wiring::Wiring;
+    use crate::station::fixtures::{instant, snapshot_after, station_config};
+    use crate::station::state::StationState;
+
+    fn pages(snapshot: Arc<StationSnapshot>) -> Pages {
+        let (_, receiver) = watch::channel(snapshot);
+        Pages::new(vec![SnapshotReader::new(receiver)], Clock::system())
+    }
+
+    async fn get(pages: Pages, path: &str) -> (StatusCode, String, String) {
+        let request = Request::builder().uri(path).body(Body::empty()).unwrap();
+        let response = router(pages).oneshot(request).await.unwrap();
+        assert_eq!(response.headers()[header::CACHE_CONTROL], "no-store");
+        let kind = response.headers()[header::CONTENT_TYPE].to_str().unwrap().to_owned();
+        let status = response.status();
+        let body = response.into_body().collect().await.unwrap().to_bytes();
+        (status, kind, String::from_utf8(body.to_vec()).unwrap())
+    }
+
+    #[tokio::test]
+    async fn every_page_answers_with_its_type() {
+        let running = || pages(snapshot_after("Alder Creek Lift", &Wiring::INTENDED));
+        for (path, kind, holds) in [
+            ("/", TEXT, "/api/v1/snapshot"),
+            ("/healthz", TEXT, "alive"),
+            ("/readyz", JSON, "\"ready\":true"),
+            ("/metrics", metrics::CONTENT_TYPE, "wattassay_diagnosis_verdict{"),
+            ("/api/v1/snapshot", JSON, "\"verdict\":\"sound\""),
+        ] {
+            let (status, content_type, body) = get(running(), path).await;
+            assert_eq!((status, content_type.as_str()), (StatusCode::OK, kind), "{path}");
+            assert!(body.contains(holds), "{path}: {body}");
+        }
+        assert_eq!(get(running(), "/nothing").await.0, StatusCode::NOT_FOUND);
+    }
+
+    #[tokio::test]
+    async fn not_ready_before_the_first_poll_has_ended() {
+        let state = StationState::new(&station_config("Alder Creek Lift")).unwrap();
+        let (status, _, body) = get(pages(Arc::new(state.snapshot(instant(0)))), "/readyz").await;
+        assert_eq!(status, StatusCode::SERVICE_UNAVAILABLE);
+        assert!(body.contains("the first poll has not ended"), "{body}");
+    }
+
+    #[tokio::test]
+    async fn nothing_can_be_written() {
+        for method in ["POST", "PUT", "DELETE", "PATCH"] {
+            for path in ["/", "/metrics", "/api/v1/snapshot", "/readyz"] {
+                let request = Request::builder().method(method).uri(path).body(Body::empty()).unwrap();
+                let pages = pages(snapshot_after("Alder Creek Lift", &Wiring::INTENDED));
+                let response = router(pages).oneshot(request).await.unwrap();
+                assert_eq!(response.status(), StatusCode::METHOD_NOT_ALLOWED, "{method} {path}");
+            }
+        }
+    }
+}

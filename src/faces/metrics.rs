@@ -1,0 +1,396 @@
+//! The Prometheus page, text format 0.0.4, built from snapshots at scrape time: what is gone from a snapshot is gone from
+//! the page.
+//!
+//! Values of a monitor that is not live are left out, never repeated: a scrape then shows a gap, as it should.
+
+use std::collections::HashMap;
+
+use prometheus::{CounterVec, Encoder, GaugeVec, Opts, Registry, TextEncoder};
+
+use super::families::{self as f, Family, Kind};
+use super::process::ProcessFigures;
+use crate::audit::assessment::{Assessment, Check, CorrectedPower, Finding, Outcome, RunState, Verdict};
+use crate::audit::words;
+use crate::reading::{CircuitReading, Measured, MonitorReading, MonoMs, Phase};
+use crate::station::news::verdict_key;
+use crate::station::snapshot::{CircuitSnapshot, MonitorSnapshot, StationSnapshot};
+
+/// Content type of the page.
+pub const CONTENT_TYPE: &str = "text/plain; version=0.0.4; charset=utf-8";
+
+const CHANNELS: [&str; 3] = ["1", "2", "3"];
+const LINE_CHANNELS: [&str; 3] = ["12", "23", "31"];
+const PHASES: [&str; 3] = ["a", "b", "c"];
+const JOULES_PER_WH: f64 = 3600.0;
+
+/// Renders the page as of `now`.
+pub fn render<S: AsRef<StationSnapshot>>(
+    stations: &[S],
+    now: MonoMs,
+    process: &ProcessFigures,
+) -> Result<String, prometheus::Error> {
+    let mut page = Page::default();
+    page.set(&f::BUILD_INFO, &[env!("CARGO_PKG_VERSION")], 1.0)?;
+    process_figures(&mut page, process)?;
+    for station in stations {
+        station_figures(&mut page, station.as_ref(), now)?;
+    }
+    page.text()
+}
+
+/// Families in use on one page. The client library panics on a wrong number of labels; here that is an error.
+#[derive(Default)]
+struct Page {
+    registry: Registry,
+    vectors: HashMap<&'static str, Vector>,
+}
+
+#[derive(Clone)]
+enum Vector {
+    Gauge(GaugeVec),
+    Counter(CounterVec),
+}
+
+impl Page {
+    fn set(&mut self, family: &Family, labels: &[&str], value: f64) -> Result<(), prometheus::Error> {
+        if !self.vectors.contains_key(family.name) {
+            let options = Opts::new(family.name, family.help);
+            let vector = match family.kind {
+                Kind::Gauge => {
+                    let vector = GaugeVec::new(options, family.labels)?;
+                    self.registry.register(Box::new(vector.clone()))?;
+                    Vector::Gauge(vector)
+                }
+                Kind::Counter => {
+                    let vector = CounterVec::new(options, family.labels)?;
+                    self.registry.register(Box::new(vector.clone()))?;
+                    Vector::Counter(vector)
+                }
+            };
+            self.vectors.insert(family.name, vector);
+        }
+        match self.vectors.get(family.name) {
+            Some(Vector::Gauge(vector)) => vector.get_metric_with_label_values(labels)?.set(value),
+            // A counter starts at zero on every page; a register that makes no sense as a counter is left out.
+            Some(Vector::Counter(vector)) if value >= 0.0 => {
+                vector.get_metric_with_label_values(labels)?.inc_by(value);
+            }
+            Some(Vector::Counter(_)) | None => {}
+        }
+        Ok(())
+    }
+
+    fn set_good(&mut self, family: &Family, labels: &[&str], value: Measured) -> Result<(), prometheus::Error> {
+        value.good().map_or(Ok(()), |value| self.set(family, labels, value))
+    }
+
+    fn one_hot(
+        &mut self,
+        family: &Family,
+        labels: &[&str],
+        states: &[&str],
+        present: &str,
+    ) -> Result<(), prometheus::Error> {
+        for state in states {
+            let mut labels = labels.to_vec();
+            labels.push(state);
+            self.set(family, &labels, f64::from(u8::from(*state == present)))?;
+        }
+        Ok(())
+    }
+
+    fn text(&self) -> Result<String, prometheus::Error> {
+        let mut out = Vec::with_capacity(64 * 1024);
+        TextEncoder::new().encode(&self.registry.gather(), &mut out)?;
+        String::from_utf8(out).map_err(|error| prometheus::Error::Msg(error.to_string()))
+    }
+}
+
+fn process_figures(page: &mut Page, process: &ProcessFigures) -> Result<(), prometheus::Error> {
+    let figures = [
+        (&f::CPU, process.cpu_s),
+        (&f::RESIDENT, process.resident_bytes),
+        (&f::VIRTUAL, process.virtual_bytes),
+        (&f::OPEN_FDS, process.open_fds),
+        (&f::THREADS, process.threads),
+        (&f::START, process.start_s),
+    ];
+    for (family, value) in figures {
+        if let Some(value) = value {
+            page.set(family, &[], value)?;
+        }
+    }
+    Ok(())
+}
+
+fn station_figures(page: &mut Page, station: &StationSnapshot, now: MonoMs) -> Result<(), prometheus::Error> {
+    page.set(&f::CLOCK_JUMPS, &[&station.station], station.clock_jumps as f64)?;
+    page.set(&f::CORE_FAILURES, &[&station.station], station.core_failures as f64)?;
+    for monitor in &station.monitors {
+        monitor_figures(page, &station.station, monitor, now)?;
+    }
+    for circuit in &station.circuits {
+        circuit_figures(page, station, circuit, now)?;
+    }
+    Ok(())
+}
+
+fn monitor_figures(
+    page: &mut Page,
+    station: &str,
+    monitor: &MonitorSnapshot,
+    now: MonoMs,
+) -> Result<(), prometheus::Error> {
+    let labels = [station, monitor.name.as_str()];
+    let freshness = monitor.freshness(now);
+    let health = &monitor.health;
+    page.set(&f::ANSWERING, &labels, f64::from(u8::from(freshness.is_live())))?;
+    page.set(&f::POLL_PERIOD, &labels, monitor.poll_period.as_secs_f64())?;
+    if let Some(age_ms) = freshness.age_ms() {
+        page.set(&f::DATA_AGE, &labels, age_ms as f64 / 1000.0)?;
+    }
+    if let Some(last_good) = health.last_good {
+        page.set(&f::LAST_GOOD, &labels, last_good.wall.0 as f64 / 1000.0)?;
+    }
+    if health.polls > 0 {
+        page.set(&f::POLL_TOOK, &labels, health.last_took_ms / 1000.0)?;
+    }
+    let counters = [
+        (&f::POLLS, health.polls),
+        (&f::FAILED_POLLS, health.failed_polls),
+        (&f::TRANSACTIONS, health.transactions),
+        (&f::FAILED_TRANSACTIONS, health.failed_transactions),
+        (&f::SKIPPED_TICKS, health.skipped_ticks),
+        (&f::CONNECTS, health.connects),
+        (&f::DROPPED, health.dropped_events),
+    ];
+    for (family, count) in counters {
+        page.set(family, &labels, count as f64)?;
+    }
+    match &monitor.reading {
+        Some(reading) if freshness.is_live() => voltages(page, labels, reading),
+        _ => Ok(()),
+    }
+}
+
+fn voltages(page: &mut Page, [station, monitor]: [&str; 2], reading: &MonitorReading) -> Result<(), prometheus::Error> {
+    for k in 0..3 {
+        page.set_good(&f::VOLTAGE_LN, &[station, monitor, CHANNELS[k]], reading.voltage_ln_v[k])?;
+        page.set_good(&f::VOLTAGE_LL, &[station, monitor, LINE_CHANNELS[k]], reading.voltage_ll_v[k])?;
+    }
+    page.set_good(&f::FREQUENCY, &[station, monitor], reading.frequency_hz)
+}
+
+fn circuit_figures(
+    page: &mut Page,
+    station: &StationSnapshot,
+    circuit: &CircuitSnapshot,
+    now: MonoMs,
+) -> Result<(), prometheus::Error> {
+    let labels = [station.station.as_str(), circuit.name.as_str()];
+    let Some(monitor) = station.monitor_of(circuit) else { return Ok(()) };
+    page.set(&f::CIRCUIT_INFO, &[labels[0], labels[1], &monitor.name, circuit.load.key()], 1.0)?;
+    let live = monitor.freshness(now).is_live();
+    if live && let Some(reading) = station.reported(circuit) {
+        reported(page, labels, reading)?;
+    }
+    if let Some(assessment) = &circuit.assessment {
+        assessed(page, labels, assessment, live)?;
+    }
+    Ok(())
+}
+
+fn reported(page: &mut Page, labels: [&str; 2], reading: &CircuitReading) -> Result<(), prometheus::Error> {
+    let channels = [
+        (&f::CURRENT, &reading.current_a),
+        (&f::ACTIVE, &reading.active_power_w),
+        (&f::REACTIVE, &reading.reactive_power_var),
+        (&f::APPARENT, &reading.apparent_power_va),
+        (&f::FACTOR, &reading.power_factor),
+    ];
+    for (family, values) in channels {
+        for (channel, value) in CHANNELS.iter().zip(values) {
+            page.set_good(family, &[labels[0], labels[1], channel], *value)?;
+        }
+    }
+    let totals = [
+        (&f::TOTAL_ACTIVE, reading.total_active_power_w),
+        (&f::TOTAL_REACTIVE, reading.total_reactive_power_var),
+        (&f::TOTAL_APPARENT, reading.total_apparent_power_va),
+        (&f::TOTAL_FACTOR, reading.total_power_factor),
+        (&f::ENERGY_IMPORT, reading.energy_import_wh.map(|wh| wh * JOULES_PER_WH)),
+        (&f::ENERGY_EXPORT, reading.energy_export_wh.map(|wh| wh * JOULES_PER_WH)),
+    ];
+    for (family, value) in totals {
+        page.set_good(family, &labels, value)?;
+    }
+    Ok(())
+}
+
+/// The diagnosis rests on all evidence so far and stays; what speaks of this moment is told only while live.
+fn assessed(page: &mut Page, labels: [&str; 2], assessment: &Assessment, live: bool) -> Result<(), prometheus::Error> {
+    let diagnosis = &assessment.diagnosis;
+    let verdicts = [Verdict::Sound, Verdict::Fault, Verdict::Undecided, Verdict::NoEvidence].map(verdict_key);
+    page.one_hot(&f::VERDICT, &labels, &verdicts, verdict_key(diagnosis.verdict))?;
+    if diagnosis.readings_used > 0 {
+        page.set(&f::SOUND, &labels, diagnosis.sound_probability)?;
+        page.set(&f::UNEXPLAINED, &labels, diagnosis.unexplained_probability)?;
+        if let Some(leading) = diagnosis.groups.first() {
+            page.set(&f::LEADING, &labels, leading.probability)?;
+        }
+    }
+    page.set(&f::STEADY_READINGS, &labels, diagnosis.readings_used as f64)?;
+    page.set(&f::LOAD_LEVELS, &labels, diagnosis.load_levels as f64)?;
+    let run_state = if live { assessment.run_state } else { RunState::Unknown };
+    let run_states = [RunState::Running, RunState::Stopped, RunState::Starting, RunState::Unknown];
+    page.one_hot(&f::RUN_STATE, &labels, &run_states.map(words::run_state_words), words::run_state_words(run_state))?;
+    if live {
+        for (check, outcome) in worst_by_check(&assessment.findings) {
+            page.one_hot(&f::CHECK_STATE, &[labels[0], labels[1], words::check_id(check)], &OUTCOMES, outcome)?;
+        }
+        if let Some(power) = &assessment.corrected {
+            corrected(page, labels, power)?;
+        }
+    }
+    Ok(())
+}
+
+fn corrected(page: &mut Page, labels: [&str; 2], power: &CorrectedPower) -> Result<(), prometheus::Error> {
+    for phase in Phase::ALL {
+        let labels = [labels[0], labels[1], PHASES[phase.index()]];
+        page.set(&f::CORRECTED_ACTIVE, &labels, power.per_phase_va[phase.index()].re)?;
+        page.set(&f::CORRECTED_REACTIVE, &labels, power.per_phase_va[phase.index()].im)?;
+    }
+    page.set(&f::CORRECTED_TOTAL_ACTIVE, &labels, power.total_w)?;
+    page.set(&f::CORRECTED_UNCERTAINTY, &labels, power.uncertainty_w)?;
+    page.set(&f::CORRECTED_TOTAL_REACTIVE, &labels, power.total_var)?;
+    page.set(&f::CORRECTED_FACTOR, &labels, power.power_factor)
+}
+
+/// Outcomes from best to worst: what failed on one channel is not hidden by what passed on another.
+const OUTCOMES: [&str; 5] = ["passed", "idle", "not_checkable", "pending", "failed"];
+
+/// Stable word for an outcome, for metrics and JSON.
+pub fn outcome_key(outcome: &Outcome) -> &'static str {
+    match outcome {
+        Outcome::Passed => OUTCOMES[0],
+        Outcome::Idle(_) => OUTCOMES[1],
+        Outcome::NotCheckable(_) => OUTCOMES[2],
+        Outcome::Pending => OUTCOMES[3],
+        Outcome::Failed => OUTCOMES[4],
+    }
+}
+
+fn worst_by_check(findings: &[Finding]) -> Vec<(Check, &'static str)> {
+    let rank = |key: &str| OUTCOMES.iter().position(|o| *o == key);
+    let mut worst: Vec<(Check, &'static str)> = Vec::new();
+    for finding in findings {
+        let outcome = outcome_key(&finding.outcome);
+        match worst.iter_mut().find(|(check, _)| *check == finding.check) {
+            Some((_, known)) if rank(known) < rank(outcome) => *known = outcome,
+            Some(_) => {}
+            None => worst.push((finding.check, outcome)),
+        }
+    }
+    worst
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::audit::wiring::Wiring;
+    use crate::station::fixtures::{
+        exchanged, failed_event, good_event, instant, reading, snapshot_after, station_config,
+    };
+    use crate::station::state::StationState;
+
+    const NO_PROCESS: ProcessFigures = ProcessFigures {
+        cpu_s: Some(1.5),
+        resident_bytes: Some(1.0e6),
+        virtual_bytes: None,
+        open_fds: Some(9.0),
+        threads: Some(3.0),
+        start_s: Some(1.7e9),
+    };
+
+    /// The page with the figures rounded, so that the last digits of a computation are not part of the promise.
+    fn rounded(page: &str) -> String {
+        let sample = |line: &str| match line.rsplit_once(' ').map(|(head, value)| (head, value.parse::<f64>())) {
+            Some((head, Ok(value))) if !line.starts_with('#') => {
+                format!("{head} {:.3}", (value * 1000.0).round() / 1000.0 + 0.0)
+            }
+            _ => line.to_owned(),
+        };
+        page.lines().map(sample).collect::<Vec<_>>().join("\n").replace(env!("CARGO_PKG_VERSION"), "VERSION")
+    }
+
+    #[test]
+    fn the_page_of_a_miswired_pump() {
+        let snapshot = snapshot_after("Alder Creek Lift", &exchanged());
+        let page = render(&[snapshot], MonoMs(7200), &NO_PROCESS).unwrap();
+        insta::assert_snapshot!(rounded(&page));
+    }
+
+    #[test]
+    fn a_silent_monitors_values_vanish_and_its_health_stays() {
+        let mut state = StationState::new(&station_config("Alder Creek Lift")).unwrap();
+        for second in 0..8 {
+            state.take(0, good_event(reading(&Wiring::INTENDED, 1000 * second)));
+        }
+        let live = render(&[Box::new(state.snapshot(instant(7000)))], MonoMs(7100), &NO_PROCESS).unwrap();
+        state.take(0, failed_event(8000));
+        let silent = render(&[Box::new(state.snapshot(instant(8000)))], MonoMs(8100), &NO_PROCESS).unwrap();
+        for value in ["wattassay_current_amperes{", "wattassay_voltage_line_to_neutral_volts{", "wattassay_corrected_"]
+        {
+            assert!(live.contains(value), "{value}");
+            assert!(!silent.contains(value), "{value}");
+        }
+        assert!(silent.contains("wattassay_monitor_answering{monitor=\"PM-1\",station=\"Alder Creek Lift\"} 0"));
+        assert!(
+            silent.contains(
+                "wattassay_diagnosis_verdict{circuit=\"Pump 1\",state=\"sound\",station=\"Alder Creek Lift\"} 1"
+            ),
+            "the verdict rests on what was seen before"
+        );
+        assert!(
+            silent.contains(
+                "wattassay_circuit_run_state{circuit=\"Pump 1\",state=\"unknown\",station=\"Alder Creek Lift\"} 1"
+            ),
+            "{silent}"
+        );
+    }
+
+    #[test]
+    fn a_station_that_is_gone_leaves_nothing_behind() {
+        let first = snapshot_after("Alder Creek Lift", &Wiring::INTENDED);
+        let second = snapshot_after("Mill Race Pumping", &Wiring::INTENDED);
+        let both = render(&[first.clone(), second], MonoMs(7200), &NO_PROCESS).unwrap();
+        let one = render(&[first], MonoMs(7200), &NO_PROCESS).unwrap();
+        assert!(both.contains("Mill Race Pumping") && !one.contains("Mill Race Pumping"));
+    }
+
+    #[test]
+    fn names_and_quotes_in_labels_are_escaped() {
+        let mut station = snapshot_after("Alder Creek Lift", &Wiring::INTENDED).as_ref().clone();
+        station.station = "Tannery \"Street\"\nLift\\".to_owned();
+        let page = render(&[Box::new(station)], MonoMs(7200), &NO_PROCESS).unwrap();
+        assert!(page.contains(r#"station="Tannery \"Street\"\nLift\\""#));
+    }
+
+    #[test]
+    fn no_name_trips_the_checker() {
+        let page = render(&[snapshot_after("Alder Creek Lift", &exchanged())], MonoMs(7200), &NO_PROCESS).unwrap();
+        let mut seen = 0;
+        for line in page.lines().filter_map(|l| l.strip_prefix("# TYPE ")) {
+            let (name, kind) = line.split_once(' ').unwrap();
+            assert_eq!(name.ends_with("_total"), kind == "counter", "{name}");
+            for token in name.split('_') {
+                let bad =
+                    ["minutes", "hours", "days", "s", "ms", "b", "m", "h", "d", "gauge", "counter", "count", "sum"];
+                assert!(!bad.contains(&token), "{name}: {token}");
+            }
+            seen += 1;
+        }
+        assert!(seen > 30, "{seen}");
+    }
+}

@@ -1,0 +1,54 @@
+//! All stations of a configuration, running: state, tasks and polling joined.
+
+use tokio::sync::mpsc;
+use tokio_util::sync::CancellationToken;
+use tokio_util::task::TaskTracker;
+
+use super::context::ContextError;
+use super::snapshot::SnapshotReader;
+use super::state::StationState;
+use super::task::{EVENT_QUEUE, StationTask};
+use crate::clock::Clock;
+use crate::config::model::StationConfig;
+use crate::modbus::poll::MonitorJob;
+
+/// Stations made and not yet polled.
+#[derive(Debug)]
+pub struct Fleet {
+    tasks: Vec<StationTask>,
+    jobs: Vec<MonitorJob>,
+    readers: Vec<SnapshotReader>,
+    clock: Clock,
+}
+
+impl Fleet {
+    /// Makes the state of every station; nothing runs yet.
+    pub fn new(stations: &[StationConfig], clock: Clock) -> Result<Fleet, ContextError> {
+        let mut fleet = Fleet { tasks: Vec::new(), jobs: Vec::new(), readers: Vec::new(), clock };
+        for station in stations {
+            let mut receivers = Vec::with_capacity(station.monitors.len());
+            for monitor in &station.monitors {
+                let (events, receiver) = mpsc::channel(EVENT_QUEUE);
+                receivers.push(receiver);
+                fleet.jobs.push(MonitorJob { station: station.name.clone(), monitor: monitor.clone(), events });
+            }
+            let (task, reader) = StationTask::new(StationState::new(station)?, receivers, fleet.clock.clone());
+            fleet.tasks.push(task);
+            fleet.readers.push(reader);
+        }
+        Ok(fleet)
+    }
+
+    /// One reader a station, in file order.
+    pub fn readers(&self) -> Vec<SnapshotReader> {
+        self.readers.clone()
+    }
+
+    /// Starts every station and then the polling of its monitors.
+    pub fn spawn(self, cancel: &CancellationToken, tracker: &TaskTracker) {
+        for task in self.tasks {
+            tracker.spawn(task.run(cancel.clone()));
+        }
+        crate::modbus::poller::spawn(self.jobs, cancel, tracker, self.clock);
+    }
+}

@@ -1,0 +1,221 @@
+//! What is worth a line in the log: changes that have lasted, in plain words, never one line a reading.
+
+use std::collections::HashSet;
+
+use crate::audit::assessment::{Assessment, Check, Verdict};
+use crate::audit::wiring::Wiring;
+use crate::audit::words;
+
+/// Readings or polls in a row that a change must last before it is told.
+pub const TELL_AFTER: u32 = 3;
+
+/// One line for the log.
+#[derive(Debug, Clone, PartialEq)]
+pub enum News {
+    /// The verdict on a circuit, or what leads its diagnosis, changed.
+    Diagnosis {
+        /// Circuit.
+        circuit: String,
+        /// The new verdict.
+        verdict: Verdict,
+        /// What is wrong and how sure.
+        headline: String,
+    },
+    /// A monitor answers every read.
+    MonitorAnswers {
+        /// Monitor.
+        monitor: String,
+        /// Its address and unit.
+        place: String,
+    },
+    /// A monitor answers, but some of its reads fail.
+    MonitorAnswersInPart {
+        /// Monitor.
+        monitor: String,
+        /// Its address and unit.
+        place: String,
+        /// Why, as the failed transaction tells.
+        cause: String,
+    },
+    /// A monitor gives no value at all.
+    MonitorSilent {
+        /// Monitor.
+        monitor: String,
+        /// Its address and unit.
+        place: String,
+        /// Why, as the failed transaction tells.
+        cause: String,
+    },
+    /// The wall clock moved against the monotonic clock.
+    ClockJump {
+        /// How far, ms; negative is backwards.
+        by_ms: i64,
+    },
+    /// The audit of a circuit failed inside and was started anew.
+    CoreFailed {
+        /// Circuit.
+        circuit: String,
+        /// What it said.
+        message: String,
+    },
+    /// The audit of a circuit works again.
+    CoreRecovered {
+        /// Circuit.
+        circuit: String,
+    },
+}
+
+impl News {
+    /// Writes the line.
+    pub fn log(&self, station: &str) {
+        match self {
+            News::Diagnosis { circuit, verdict: Verdict::Fault, headline } => {
+                tracing::warn!(station, circuit, verdict = "fault", "{station} / {circuit}: {headline}");
+            }
+            News::Diagnosis { circuit, verdict, headline } => {
+                let verdict = verdict_key(*verdict);
+                tracing::info!(station, circuit, verdict, "{station} / {circuit}: {headline}");
+            }
+            News::MonitorAnswers { monitor, place } => {
+                tracing::info!(station, monitor, "{station} / {monitor} ({place}) answers every read");
+            }
+            News::MonitorAnswersInPart { monitor, place, cause } => {
+                tracing::warn!(
+                    station,
+                    monitor,
+                    cause,
+                    "{station} / {monitor} ({place}) gives only some of its values: {cause}"
+                );
+            }
+            News::MonitorSilent { monitor, place, cause } => {
+                tracing::warn!(station, monitor, cause, "{station} / {monitor} ({place}) gives no values: {cause}");
+            }
+            News::ClockJump { by_ms } => {
+                let by_s = *by_ms as f64 / 1000.0;
+                tracing::warn!(station, by_ms, "{station}: the wall clock jumped by {by_s:+.1} s between two readings");
+            }
+            News::CoreFailed { circuit, message } => {
+                tracing::error!(
+                    station,
+                    circuit,
+                    "{station} / {circuit}: the audit failed inside and starts anew: {message}"
+                );
+            }
+            News::CoreRecovered { circuit } => {
+                tracing::info!(station, circuit, "{station} / {circuit}: the audit works again");
+            }
+        }
+    }
+}
+
+/// Stable word for a verdict, for logs, metrics and JSON.
+pub fn verdict_key(verdict: Verdict) -> &'static str {
+    match verdict {
+        Verdict::Sound => "sound",
+        Verdict::Fault => "fault",
+        Verdict::Undecided => "undecided",
+        Verdict::NoEvidence => "no_evidence",
+    }
+}
+
+/// Holds a state back until it has lasted.
+#[derive(Debug, Clone)]
+pub struct Debounced<K> {
+    told: Option<K>,
+    candidate: Option<(K, u32)>,
+}
+
+impl<K> Default for Debounced<K> {
+    fn default() -> Self {
+        Debounced { told: None, candidate: None }
+    }
+}
+
+impl<K: PartialEq + Clone> Debounced<K> {
+    /// What was told last.
+    pub fn told(&self) -> Option<&K> {
+        self.told.as_ref()
+    }
+
+    /// Takes the present state; true when it has now been seen `needed` times in a row and is not what was told last.
+    pub fn settle(&mut self, state: K, needed: u32) -> bool {
+        if self.told.as_ref() == Some(&state) {
+            self.candidate = None;
+            return false;
+        }
+        let seen = match &self.candidate {
+            Some((candidate, seen)) if *candidate == state => seen + 1,
+            _ => 1,
+        };
+        if seen < needed {
+            self.candidate = Some((state, seen));
+            return false;
+        }
+        self.candidate = None;
+        self.told = Some(state);
+        true
+    }
+}
+
+/// What must change before a diagnosis is news. Probabilities are not in it: they move with every reading.
+#[derive(Debug, Clone, PartialEq)]
+pub struct DiagnosisKey {
+    verdict: Verdict,
+    /// The wirings of the leading group that a person would be told of.
+    leading: HashSet<Wiring>,
+    /// Checks that make the numbers wrong whatever the wiring.
+    hard: HashSet<Check>,
+}
+
+impl DiagnosisKey {
+    /// The key of an assessment; `None` while there is nothing to tell.
+    pub fn of(assessment: &Assessment) -> Option<DiagnosisKey> {
+        let hard: HashSet<Check> = words::hard_findings(&assessment.findings).iter().map(|f| f.check).collect();
+        let diagnosis = &assessment.diagnosis;
+        if diagnosis.verdict == Verdict::NoEvidence && hard.is_empty() {
+            return None;
+        }
+        // Members that carry less than a hundredth of their group come and go with the noise.
+        let leading = match (diagnosis.verdict, diagnosis.groups.first()) {
+            (Verdict::NoEvidence | Verdict::Undecided, _) | (_, None) => HashSet::new(),
+            (_, Some(group)) => {
+                group.members.iter().filter(|m| m.probability > 0.01 * group.probability).map(|m| m.wiring).collect()
+            }
+        };
+        Some(DiagnosisKey { verdict: diagnosis.verdict, leading, hard })
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::audit::wiring::Wiring;
+    use crate::station::fixtures::{exchanged, snapshot_after};
+
+    #[test]
+    fn a_state_is_told_once_it_has_lasted() {
+        let mut debounced = Debounced::default();
+        assert!(debounced.settle('a', 1));
+        assert!(!debounced.settle('b', 3));
+        assert!(!debounced.settle('b', 3));
+        assert!(!debounced.settle('a', 3), "back where it was: nothing to tell");
+        assert!(!debounced.settle('b', 3));
+        assert!(!debounced.settle('b', 3));
+        assert!(debounced.settle('b', 3));
+        assert!(!debounced.settle('b', 3), "told already");
+        assert_eq!(debounced.told(), Some(&'b'));
+    }
+
+    #[test]
+    fn a_probability_alone_is_no_news_and_another_wiring_is() {
+        let assessment = |wiring: &Wiring| {
+            let snapshot = snapshot_after("Alder Creek Lift", wiring);
+            snapshot.circuits[0].assessment.as_ref().unwrap().as_ref().clone()
+        };
+        let sound = assessment(&Wiring::INTENDED);
+        let mut surer = sound.clone();
+        surer.diagnosis.sound_probability = 0.999;
+        assert_eq!(DiagnosisKey::of(&sound), DiagnosisKey::of(&surer));
+        assert_ne!(DiagnosisKey::of(&sound), DiagnosisKey::of(&assessment(&exchanged())));
+    }
+}

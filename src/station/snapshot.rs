@@ -1,0 +1,283 @@
+//! What a station shows of itself at one instant: plain, immutable data for the faces.
+//!
+//! A snapshot never ages by itself: whoever shows it asks [`MonitorSnapshot::freshness`] with the time of showing, so
+//! that old values are never shown as if live.
+
+use std::sync::Arc;
+use std::time::Duration;
+
+use tokio::sync::watch;
+
+use crate::audit::assessment::Assessment;
+use crate::config::model::LoadKind;
+use crate::reading::{CircuitReading, Instant2, Measured, MonitorReading, MonoMs, RunStatus};
+
+/// A reading older than this many poll periods is stale: two polls may be lost before anyone is told.
+pub const STALE_AFTER_PERIODS: u32 = 3;
+
+/// Everything about one station.
+#[derive(Debug, Clone)]
+pub struct StationSnapshot {
+    /// Name.
+    pub station: String,
+    /// When this was put together.
+    pub at: Instant2,
+    /// Monitors, in file order.
+    pub monitors: Vec<MonitorSnapshot>,
+    /// Circuits, in file order.
+    pub circuits: Vec<CircuitSnapshot>,
+    /// Jumps of the wall clock seen between readings.
+    pub clock_jumps: u64,
+    /// The latest of them.
+    pub last_clock_jump: Option<ClockJump>,
+    /// Times the audit of a circuit failed inside and was started anew.
+    pub core_failures: u64,
+}
+
+impl StationSnapshot {
+    /// The monitor that a circuit is on.
+    pub fn monitor_of(&self, circuit: &CircuitSnapshot) -> Option<&MonitorSnapshot> {
+        self.monitors.get(circuit.monitor)
+    }
+
+    /// What the circuit's monitor reported in its newest reading, whatever its age.
+    pub fn reported(&self, circuit: &CircuitSnapshot) -> Option<&CircuitReading> {
+        self.monitor_of(circuit)?.reading.as_ref()?.circuits.get(circuit.slot)
+    }
+}
+
+/// The wall clock moved against the monotonic clock.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct ClockJump {
+    /// First reading after it.
+    pub at: Instant2,
+    /// How far the wall clock moved, ms; negative is backwards.
+    pub by_ms: i64,
+}
+
+/// One monitor.
+#[derive(Debug, Clone)]
+pub struct MonitorSnapshot {
+    /// Name.
+    pub name: String,
+    /// Address as configured.
+    pub address: String,
+    /// Unit id.
+    pub unit: u8,
+    /// Map as configured.
+    pub map_name: String,
+    /// Time between polls.
+    pub poll_period: Duration,
+    /// Polling record.
+    pub health: PollHealth,
+    /// Newest reading in which the monitor answered; `None` when it never has.
+    pub reading: Option<Arc<MonitorReading>>,
+}
+
+/// How polling of one monitor goes. Counters start at zero with the process.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct PollHealth {
+    /// Polls finished.
+    pub polls: u64,
+    /// Polls in which nothing was answered.
+    pub failed_polls: u64,
+    /// Modbus transactions made.
+    pub transactions: u64,
+    /// Transactions that failed.
+    pub failed_transactions: u64,
+    /// Poll ticks skipped because a poll ran late.
+    pub skipped_ticks: u64,
+    /// Connections opened.
+    pub connects: u64,
+    /// Readings dropped because the station was behind.
+    pub dropped_events: u64,
+    /// When the latest poll finished.
+    pub last_poll: Option<Instant2>,
+    /// When the latest poll with an answer finished.
+    pub last_good: Option<Instant2>,
+    /// True when nothing was answered in the latest poll.
+    pub silent: bool,
+    /// What went wrong in the latest poll, one sentence each; empty when all is well.
+    pub failures: Vec<String>,
+    /// From first request to last answer of the latest poll, ms.
+    pub last_took_ms: f64,
+}
+
+/// How far the values shown of a monitor can be taken for the present.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Freshness {
+    /// The first poll has not finished yet.
+    Waiting,
+    /// Polled, and never answered.
+    NeverAnswered,
+    /// The values are of now.
+    Live {
+        /// Age of the newest reading, ms.
+        age_ms: u64,
+    },
+    /// The values are old; they must be shown as such or not at all.
+    Stale {
+        /// Age of the newest reading, ms.
+        age_ms: u64,
+    },
+}
+
+impl Freshness {
+    /// True for values of now.
+    pub fn is_live(self) -> bool {
+        matches!(self, Freshness::Live { .. })
+    }
+
+    /// Age of the newest reading, ms.
+    pub fn age_ms(self) -> Option<u64> {
+        match self {
+            Freshness::Live { age_ms } | Freshness::Stale { age_ms } => Some(age_ms),
+            Freshness::Waiting | Freshness::NeverAnswered => None,
+        }
+    }
+
+    /// One word, as used in JSON and reports.
+    pub fn key(self) -> &'static str {
+        match self {
+            Freshness::Waiting => "waiting",
+            Freshness::NeverAnswered => "never_answered",
+            Freshness::Live { .. } => "live",
+            Freshness::Stale { .. } => "stale",
+        }
+    }
+}
+
+impl MonitorSnapshot {
+    /// How old the values are at `now`, and whether that is too old.
+    pub fn freshness(&self, now: MonoMs) -> Freshness {
+        let Some(last_good) = self.health.last_good else {
+            return if self.health.last_poll.is_none() { Freshness::Waiting } else { Freshness::NeverAnswered };
+        };
+        let age_ms = now.since(last_good.mono);
+        if self.health.silent || age_ms > stale_after_ms(self.poll_period) {
+            Freshness::Stale { age_ms }
+        } else {
+            Freshness::Live { age_ms }
+        }
+    }
+
+    /// A value of this monitor as it may be shown at `now`: a good value of an old reading is a stale one.
+    pub fn shown(&self, value: Measured, now: MonoMs) -> Measured {
+        match value {
+            Measured::Good(v) if !self.freshness(now).is_live() => Measured::Stale(v),
+            other => other,
+        }
+    }
+}
+
+/// Age in ms past which a reading is stale.
+pub fn stale_after_ms(poll_period: Duration) -> u64 {
+    (poll_period * STALE_AFTER_PERIODS).as_millis() as u64
+}
+
+/// One circuit.
+#[derive(Debug, Clone)]
+pub struct CircuitSnapshot {
+    /// Name.
+    pub name: String,
+    /// Index into [`StationSnapshot::monitors`].
+    pub monitor: usize,
+    /// Slot on that monitor, from 0.
+    pub slot: usize,
+    /// Kind of load.
+    pub load: LoadKind,
+    /// Latest assessment; `None` before the first reading, and after the audit failed inside.
+    pub assessment: Option<Arc<Assessment>>,
+    /// Set while the audit of this circuit fails inside: what it said last.
+    pub core_failure: Option<String>,
+}
+
+/// True when the monitor answered anything in this poll.
+pub fn answered(reading: &MonitorReading) -> bool {
+    let told = |value: &Measured| !matches!(value, Measured::NotMapped | Measured::Failed);
+    let monitor = [&reading.voltage_ln_v, &reading.voltage_ll_v, &reading.voltage_angle_deg];
+    monitor.into_iter().flatten().any(told)
+        || told(&reading.frequency_hz)
+        || reading.circuits.iter().any(|circuit| {
+            let channels = [
+                &circuit.current_a,
+                &circuit.current_angle_deg,
+                &circuit.active_power_w,
+                &circuit.reactive_power_var,
+                &circuit.apparent_power_va,
+                &circuit.power_factor,
+            ];
+            let totals = [
+                &circuit.total_active_power_w,
+                &circuit.total_reactive_power_var,
+                &circuit.total_apparent_power_va,
+                &circuit.total_power_factor,
+                &circuit.energy_import_wh,
+                &circuit.energy_export_wh,
+            ];
+            channels.into_iter().flatten().any(told)
+                || totals.into_iter().any(told)
+                || matches!(circuit.run_status, RunStatus::Running | RunStatus::Stopped)
+        })
+}
+
+/// Where a face reads a station. Hands out the newest snapshot and holds no lock afterwards, so that a slow face never
+/// makes a station wait.
+#[derive(Debug, Clone)]
+pub struct SnapshotReader(watch::Receiver<Arc<StationSnapshot>>);
+
+impl SnapshotReader {
+    /// Wraps the receiving side of a station's channel.
+    pub fn new(receiver: watch::Receiver<Arc<StationSnapshot>>) -> SnapshotReader {
+        SnapshotReader(receiver)
+    }
+
+    /// The newest snapshot.
+    pub fn get(&self) -> Arc<StationSnapshot> {
+        Arc::clone(&self.0.borrow())
+    }
+
+    /// Waits for a snapshot newer than the last one waited for; false when the station has ended.
+    pub async fn changed(&mut self) -> bool {
+        self.0.changed().await.is_ok()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::reading::UnixMs;
+    use crate::station::fixtures::{monitor_snapshot, running_reading};
+
+    fn at(mono: u64) -> Instant2 {
+        Instant2 { wall: UnixMs(0), mono: MonoMs(mono) }
+    }
+
+    #[test]
+    fn values_age_by_the_time_of_showing() {
+        let mut monitor = monitor_snapshot();
+        assert_eq!(monitor.freshness(MonoMs(5)), Freshness::Waiting);
+        monitor.health.last_poll = Some(at(1000));
+        assert_eq!(monitor.freshness(MonoMs(1000)), Freshness::NeverAnswered);
+        monitor.health.last_good = Some(at(1000));
+        assert_eq!(monitor.freshness(MonoMs(4000)), Freshness::Live { age_ms: 3000 });
+        assert_eq!(monitor.freshness(MonoMs(4001)), Freshness::Stale { age_ms: 3001 });
+        assert_eq!(monitor.shown(Measured::Good(2.0), MonoMs(4001)), Measured::Stale(2.0));
+        assert_eq!(monitor.shown(Measured::NotAvailable, MonoMs(4001)), Measured::NotAvailable);
+        monitor.health.silent = true;
+        assert_eq!(monitor.freshness(MonoMs(1001)), Freshness::Stale { age_ms: 1 });
+    }
+
+    #[test]
+    fn a_monitor_that_says_not_available_has_answered() {
+        let mut reading = MonitorReading {
+            voltage_ln_v: [Measured::Failed; 3],
+            circuits: vec![CircuitReading { current_a: [Measured::Failed; 3], ..CircuitReading::default() }],
+            ..MonitorReading::default()
+        };
+        assert!(!answered(&reading));
+        reading.circuits[0].total_power_factor = Measured::NotAvailable;
+        assert!(answered(&reading));
+        assert!(answered(&running_reading(0)));
+    }
+}

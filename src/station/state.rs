@@ -1,0 +1,312 @@
+//! All state of one station and the steps it takes: an event in, news out, a snapshot on demand. No clock, no task, no
+//! log line: time comes with the events.
+//!
+//! A panic inside the audit of a circuit is caught here, told, and that circuit starts anew; it never leaves a station.
+
+use std::any::Any;
+use std::panic::{AssertUnwindSafe, catch_unwind};
+use std::sync::Arc;
+
+use super::context::{ContextError, circuit_context};
+use super::news::{Debounced, DiagnosisKey, News, TELL_AFTER};
+use super::snapshot::{
+    CircuitSnapshot, ClockJump, MonitorSnapshot, PollHealth, StationSnapshot, answered, stale_after_ms,
+};
+use crate::audit::assessment::Assessment;
+use crate::audit::auditor::CircuitAuditor;
+use crate::audit::context::CircuitContext;
+use crate::audit::words;
+use crate::config::model::StationConfig;
+use crate::modbus::poll::PollEvent;
+use crate::reading::{Instant2, MonitorReading, MonoMs};
+
+/// A wall clock that moves by more than this against the monotonic clock between two readings has jumped; less is
+/// slewing and rounding.
+pub const CLOCK_JUMP_MS: i64 = 2000;
+
+/// The audit of one circuit as a station sees it.
+pub trait CircuitAudit: Send {
+    /// Takes one reading of the circuit's monitor.
+    fn observe(&mut self, reading: &MonitorReading) -> Assessment;
+}
+
+impl CircuitAudit for CircuitAuditor {
+    fn observe(&mut self, reading: &MonitorReading) -> Assessment {
+        CircuitAuditor::observe(self, reading)
+    }
+}
+
+/// Starts the audit of a circuit; called again after a failure inside.
+pub type AuditFactory = fn(&CircuitContext) -> Box<dyn CircuitAudit>;
+
+fn real_audit(context: &CircuitContext) -> Box<dyn CircuitAudit> {
+    Box::new(CircuitAuditor::new(context.clone()))
+}
+
+/// How a monitor answers, as far as the log is concerned.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Link {
+    Answers,
+    InPart,
+    Silent,
+}
+
+struct Monitor {
+    shown: MonitorSnapshot,
+    link: Debounced<Link>,
+}
+
+struct Circuit {
+    shown: CircuitSnapshot,
+    context: CircuitContext,
+    audit: Box<dyn CircuitAudit>,
+    diagnosis: Debounced<DiagnosisKey>,
+}
+
+/// One station's state.
+pub struct StationState {
+    name: String,
+    factory: AuditFactory,
+    monitors: Vec<Monitor>,
+    circuits: Vec<Circuit>,
+    previous: Option<Instant2>,
+    clock_jumps: u64,
+    last_clock_jump: Option<ClockJump>,
+    core_failures: u64,
+}
+
+impl std::fmt::Debug for StationState {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.debug_struct("StationState").field("name", &self.name).finish_non_exhaustive()
+    }
+}
+
+impl StationState {
+    /// A station of which nothing has been read yet.
+    pub fn new(config: &StationConfig) -> Result<StationState, ContextError> {
+        StationState::with_audit(config, real_audit)
+    }
+
+    /// The same with another audit.
+    pub fn with_audit(config: &StationConfig, factory: AuditFactory) -> Result<StationState, ContextError> {
+        let monitors = config.monitors.iter().map(|monitor| Monitor {
+            shown: MonitorSnapshot {
+                name: monitor.name.clone(),
+                address: monitor.address.clone(),
+                unit: monitor.unit,
+                map_name: monitor.map_name.clone(),
+                poll_period: monitor.poll_period,
+                health: PollHealth::default(),
+                reading: None,
+            },
+            link: Debounced::default(),
+        });
+        let circuits = config.circuits.iter().map(|circuit| {
+            let context = circuit_context(config, circuit)?;
+            Ok(Circuit {
+                shown: CircuitSnapshot {
+                    name: circuit.name.clone(),
+                    monitor: circuit.monitor,
+                    slot: usize::from(circuit.slot),
+                    load: circuit.load,
+                    assessment: None,
+                    core_failure: None,
+                },
+                audit: factory(&context),
+                context,
+                diagnosis: Debounced::default(),
+            })
+        });
+        Ok(StationState {
+            name: config.name.clone(),
+            factory,
+            monitors: monitors.collect(),
+            circuits: circuits.collect::<Result<_, ContextError>>()?,
+            previous: None,
+            clock_jumps: 0,
+            last_clock_jump: None,
+            core_failures: 0,
+        })
+    }
+
+    /// Name of the station.
+    pub fn name(&self) -> &str {
+        &self.name
+    }
+
+    /// Takes one finished poll of the monitor with this index; returns what is worth telling.
+    pub fn take(&mut self, monitor: usize, mut event: PollEvent) -> Vec<News> {
+        let mut news = Vec::new();
+        let reading = Arc::new(std::mem::take(&mut event.reading));
+        self.watch_clock(reading.at, &mut news);
+        let Some(entry) = self.monitors.get_mut(monitor) else { return news };
+        note_poll(entry, &event, &reading, &mut news);
+        for circuit in self.circuits.iter_mut().filter(|c| c.shown.monitor == monitor) {
+            self.core_failures += audit_reading(circuit, self.factory, &reading, &mut news);
+        }
+        news
+    }
+
+    /// Looks for monitors that have sent nothing at all for too long: their polling hangs, which no event tells.
+    pub fn check_ages(&mut self, now: MonoMs) -> Vec<News> {
+        let mut news = Vec::new();
+        for monitor in &mut self.monitors {
+            let Some(last_poll) = monitor.shown.health.last_poll else { continue };
+            let age_ms = now.since(last_poll.mono);
+            if age_ms > stale_after_ms(monitor.shown.poll_period) && monitor.link.settle(Link::Silent, 1) {
+                let cause = format!("no poll has finished for {:.1} s", age_ms as f64 / 1000.0);
+                news.push(silent(&monitor.shown, cause));
+            }
+        }
+        news
+    }
+
+    /// When [`StationState::check_ages`] has something to look at next, if no event comes before.
+    pub fn next_check(&self) -> Option<MonoMs> {
+        self.monitors
+            .iter()
+            .filter(|m| m.link.told() != Some(&Link::Silent))
+            .filter_map(|m| {
+                let last_poll = m.shown.health.last_poll?;
+                Some(MonoMs(last_poll.mono.0 + stale_after_ms(m.shown.poll_period) + 1))
+            })
+            .min()
+    }
+
+    /// What the station shows at `at`.
+    pub fn snapshot(&self, at: Instant2) -> StationSnapshot {
+        StationSnapshot {
+            station: self.name.clone(),
+            at,
+            monitors: self.monitors.iter().map(|m| m.shown.clone()).collect(),
+            circuits: self.circuits.iter().map(|c| c.shown.clone()).collect(),
+            clock_jumps: self.clock_jumps,
+            last_clock_jump: self.last_clock_jump,
+            core_failures: self.core_failures,
+        }
+    }
+
+    /// All monitors share the program's two clocks, so readings of any of them may be compared.
+    fn watch_clock(&mut self, at: Instant2, news: &mut Vec<News>) {
+        if let Some(previous) = self.previous {
+            let wall_ms = at.wall.0 - previous.wall.0;
+            let mono_ms = at.mono.0 as i64 - previous.mono.0 as i64;
+            let by_ms = wall_ms - mono_ms;
+            if by_ms.abs() > CLOCK_JUMP_MS {
+                self.clock_jumps += 1;
+                self.last_clock_jump = Some(ClockJump { at, by_ms });
+                news.push(News::ClockJump { by_ms });
+            }
+        }
+        self.previous = Some(at);
+    }
+}
+
+fn note_poll(entry: &mut Monitor, event: &PollEvent, reading: &Arc<MonitorReading>, news: &mut Vec<News>) {
+    let shown = &mut entry.shown;
+    let health = &mut shown.health;
+    let first = health.polls == 0;
+    health.polls += 1;
+    health.transactions += u64::from(event.transactions);
+    health.failed_transactions += event.errors.len() as u64;
+    health.skipped_ticks += u64::from(event.skipped_ticks);
+    health.connects += u64::from(event.connects);
+    health.dropped_events += u64::from(event.dropped_events);
+    health.last_poll = Some(reading.at);
+    health.last_took_ms = event.took_ms;
+    health.silent = !answered(reading);
+    health.failures.clone_from(&reading.failures);
+    for error in &event.errors {
+        let text = error.to_string();
+        if !health.failures.iter().any(|known| known.contains(&text)) {
+            health.failures.push(text);
+        }
+    }
+    let link = if health.silent {
+        health.failed_polls += 1;
+        Link::Silent
+    } else {
+        health.last_good = Some(reading.at);
+        shown.reading = Some(Arc::clone(reading));
+        if health.failures.is_empty() { Link::Answers } else { Link::InPart }
+    };
+    // The first poll is news at once, and so is an end of silence; a lost poll now and then is not.
+    let needed = match (link, entry.link.told()) {
+        (_, None) if first => 1,
+        (Link::Answers, Some(Link::Silent | Link::InPart)) | (Link::InPart, Some(Link::Silent)) => 1,
+        _ => TELL_AFTER,
+    };
+    if entry.link.settle(link, needed) {
+        let cause = first_cause(event, reading);
+        let (monitor, place) = (entry.shown.name.clone(), place(&entry.shown));
+        news.push(match link {
+            Link::Answers => News::MonitorAnswers { monitor, place },
+            Link::InPart => News::MonitorAnswersInPart { monitor, place, cause },
+            Link::Silent => silent(&entry.shown, cause),
+        });
+    }
+}
+
+/// Why the first transaction failed, without the place, which the line tells already.
+fn first_cause(event: &PollEvent, reading: &MonitorReading) -> String {
+    let Some(error) = event.errors.first() else {
+        return reading.failures.first().cloned().unwrap_or_else(|| "no reason given".to_owned());
+    };
+    let asked = &error.transaction;
+    let (text, place) = (error.to_string(), format!("{} ({}, unit {}): ", asked.device, asked.address, asked.unit));
+    text.strip_prefix(&place).unwrap_or(&text).to_owned()
+}
+
+fn silent(shown: &MonitorSnapshot, cause: String) -> News {
+    News::MonitorSilent { monitor: shown.name.clone(), place: place(shown), cause }
+}
+
+fn place(shown: &MonitorSnapshot) -> String {
+    format!("{}, unit {}", shown.address, shown.unit)
+}
+
+/// Runs the audit of a circuit on a reading; returns the number of failures inside it, 0 or 1.
+fn audit_reading(circuit: &mut Circuit, factory: AuditFactory, reading: &MonitorReading, news: &mut Vec<News>) -> u64 {
+    let audit = &mut circuit.audit;
+    // Unwind safety: the audit that panicked is thrown away, so nobody sees it half changed.
+    match catch_unwind(AssertUnwindSafe(|| audit.observe(reading))) {
+        Ok(assessment) => {
+            if circuit.shown.core_failure.take().is_some() {
+                news.push(News::CoreRecovered { circuit: circuit.shown.name.clone() });
+            }
+            if let Some(key) = DiagnosisKey::of(&assessment)
+                && circuit.diagnosis.settle(key, TELL_AFTER)
+            {
+                news.push(News::Diagnosis {
+                    circuit: circuit.shown.name.clone(),
+                    verdict: assessment.diagnosis.verdict,
+                    headline: words::headline(&assessment),
+                });
+            }
+            circuit.shown.assessment = Some(Arc::new(assessment));
+            0
+        }
+        Err(payload) => {
+            circuit.audit = factory(&circuit.context);
+            circuit.shown.assessment = None;
+            let message = panic_text(payload.as_ref());
+            // An audit that fails on every reading is told once, not once a reading.
+            if circuit.shown.core_failure.is_none() {
+                news.push(News::CoreFailed { circuit: circuit.shown.name.clone(), message: message.clone() });
+            }
+            circuit.shown.core_failure = Some(message);
+            1
+        }
+    }
+}
+
+fn panic_text(payload: &(dyn Any + Send)) -> String {
+    payload
+        .downcast_ref::<&str>()
+        .map(|text| (*text).to_owned())
+        .or_else(|| payload.downcast_ref::<String>().cloned())
+        .unwrap_or_else(|| "no message".to_owned())
+}
+
+#[cfg(test)]
+mod tests;

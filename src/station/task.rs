@@ -1,0 +1,209 @@
+//! The task that runs one station: waits for events and deadlines, steps the state, publishes snapshots, writes the log.
+//!
+//! Must never wait for a reader: publishing replaces the snapshot in a watch channel.
+
+use std::future::poll_fn;
+use std::sync::Arc;
+use std::task::Poll;
+use std::time::Duration;
+
+use tokio::sync::{mpsc, watch};
+use tokio_util::sync::CancellationToken;
+
+use super::snapshot::{SnapshotReader, StationSnapshot};
+use super::state::StationState;
+use crate::clock::Clock;
+use crate::modbus::poll::PollEvent;
+use crate::reading::MonoMs;
+
+/// Events of one monitor that may wait: a few polls' worth. More would only delay the news that the station is behind.
+pub const EVENT_QUEUE: usize = 4;
+
+/// A station about to run.
+#[derive(Debug)]
+pub struct StationTask {
+    state: StationState,
+    events: Vec<mpsc::Receiver<PollEvent>>,
+    publish: watch::Sender<Arc<StationSnapshot>>,
+    clock: Clock,
+}
+
+impl StationTask {
+    /// Makes the task; `events` holds one receiver a monitor, in the station's order.
+    pub fn new(
+        state: StationState,
+        events: Vec<mpsc::Receiver<PollEvent>>,
+        clock: Clock,
+    ) -> (StationTask, SnapshotReader) {
+        let (publish, receiver) = watch::channel(Arc::new(state.snapshot(clock.now())));
+        (StationTask { state, events, publish, clock }, SnapshotReader::new(receiver))
+    }
+
+    /// Runs until cancelled, or until no monitor sends any more.
+    pub async fn run(mut self, cancel: CancellationToken) {
+        let mut turn = 0;
+        loop {
+            let deadline = self.state.next_check();
+            let news = tokio::select! {
+                biased;
+                () = cancel.cancelled() => return,
+                event = next_event(&mut self.events, &mut turn) => match event {
+                    Some((monitor, event)) => self.state.take(monitor, event),
+                    None => return,
+                },
+                () = reached(deadline, &self.clock) => self.state.check_ages(self.clock.now().mono),
+            };
+            for item in news {
+                item.log(self.state.name());
+            }
+            self.publish.send_replace(Arc::new(self.state.snapshot(self.clock.now())));
+        }
+    }
+}
+
+async fn reached(deadline: Option<MonoMs>, clock: &Clock) {
+    match deadline {
+        Some(deadline) => tokio::time::sleep(Duration::from_millis(deadline.since(clock.now().mono))).await,
+        None => std::future::pending().await,
+    }
+}
+
+/// The next event of any monitor, taking turns so that a fast monitor never starves another. `None` when all have ended.
+async fn next_event(receivers: &mut [mpsc::Receiver<PollEvent>], turn: &mut usize) -> Option<(usize, PollEvent)> {
+    poll_fn(|context| {
+        let count = receivers.len();
+        let mut open = false;
+        for step in 0..count {
+            let monitor = (*turn + step) % count;
+            match receivers[monitor].poll_recv(context) {
+                Poll::Ready(Some(event)) => {
+                    *turn = (monitor + 1) % count;
+                    return Poll::Ready(Some((monitor, event)));
+                }
+                Poll::Ready(None) => {}
+                Poll::Pending => open = true,
+            }
+        }
+        if open { Poll::Pending } else { Poll::Ready(None) }
+    })
+    .await
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::audit::assessment::Assessment;
+    use crate::reading::MonitorReading;
+    use crate::station::fixtures::{good_event, running_reading, station_config};
+    use crate::station::snapshot::Freshness;
+    use crate::station::state::CircuitAudit;
+
+    struct Panicking;
+    impl CircuitAudit for Panicking {
+        fn observe(&mut self, _: &MonitorReading) -> Assessment {
+            panic!("a fault inside the audit")
+        }
+    }
+
+    struct Run {
+        events: mpsc::Sender<PollEvent>,
+        reader: SnapshotReader,
+        clock: Clock,
+        task: tokio::task::JoinHandle<()>,
+        cancel: CancellationToken,
+    }
+
+    fn start(state: StationState) -> Run {
+        let clock = Clock::system();
+        let cancel = CancellationToken::new();
+        let (events, receiver) = mpsc::channel(EVENT_QUEUE);
+        let (task, reader) = StationTask::new(state, vec![receiver], clock.clone());
+        let task = tokio::spawn(task.run(cancel.clone()));
+        Run { events, reader, clock, task, cancel }
+    }
+
+    fn state(name: &str) -> StationState {
+        StationState::new(&station_config(name)).unwrap()
+    }
+
+    async fn feed(run: &mut Run) {
+        let mut reading = running_reading(0);
+        reading.at = run.clock.now();
+        run.events.send(good_event(reading)).await.unwrap();
+        assert!(run.reader.changed().await);
+    }
+
+    #[tokio::test(start_paused = true)]
+    async fn publishes_a_snapshot_a_reading_and_ends_when_told() {
+        let mut run = start(state("Alder Creek Lift"));
+        for _ in 0..5 {
+            feed(&mut run).await;
+            tokio::time::advance(Duration::from_secs(1)).await;
+        }
+        assert_eq!(run.reader.get().monitors[0].health.polls, 5);
+        run.cancel.cancel();
+        run.task.await.unwrap();
+        assert!(!run.reader.changed().await);
+    }
+
+    #[tokio::test(start_paused = true)]
+    async fn a_reader_that_holds_on_to_a_snapshot_never_blocks_the_station() {
+        let mut run = start(state("Alder Creek Lift"));
+        let dead = run.reader.clone();
+        let held = dead.get();
+        for _ in 0..50 {
+            feed(&mut run).await;
+        }
+        assert_eq!(held.monitors[0].health.polls, 0);
+        assert_eq!(run.reader.get().monitors[0].health.polls, 50);
+        assert_eq!(dead.get().monitors[0].health.polls, 50, "a late reader gets the newest, not a queue");
+    }
+
+    #[tokio::test(start_paused = true)]
+    async fn a_station_whose_audit_panics_leaves_the_others_running() {
+        let config = station_config("Quarry Road Booster");
+        let mut bad = start(StationState::with_audit(&config, |_| Box::new(Panicking)).unwrap());
+        let mut good = start(state("Alder Creek Lift"));
+        for _ in 0..8 {
+            feed(&mut bad).await;
+            feed(&mut good).await;
+            tokio::time::advance(Duration::from_secs(1)).await;
+        }
+        let (bad_now, good_now) = (bad.reader.get(), good.reader.get());
+        assert_eq!(bad_now.core_failures, 8);
+        assert_eq!(bad_now.monitors[0].health.polls, 8, "the station itself goes on");
+        assert_eq!(bad_now.circuits[0].core_failure.as_deref(), Some("a fault inside the audit"));
+        assert!(good_now.circuits[0].assessment.is_some());
+        assert_eq!(good_now.core_failures, 0);
+    }
+
+    #[tokio::test(start_paused = true)]
+    async fn a_hung_poll_wakes_the_station_by_itself() {
+        let mut run = start(state("Alder Creek Lift"));
+        feed(&mut run).await;
+        // Nothing is sent; the paused clock moves on to the station's own deadline.
+        assert!(run.reader.changed().await);
+        let now = run.clock.now().mono;
+        let age = run.reader.get().monitors[0].freshness(now);
+        assert!(matches!(age, Freshness::Stale { age_ms } if age_ms > 3000), "{age:?}");
+    }
+
+    #[tokio::test(start_paused = true)]
+    async fn a_fast_monitor_does_not_starve_another() {
+        let (fast, fast_events) = mpsc::channel(EVENT_QUEUE);
+        let (slow, slow_events) = mpsc::channel(EVENT_QUEUE);
+        for _ in 0..EVENT_QUEUE {
+            fast.send(good_event(running_reading(0))).await.unwrap();
+        }
+        slow.send(good_event(running_reading(0))).await.unwrap();
+        drop(slow);
+        let mut receivers = [fast_events, slow_events];
+        let mut turn = 0;
+        let mut order = Vec::new();
+        drop(fast);
+        while let Some((monitor, _)) = next_event(&mut receivers, &mut turn).await {
+            order.push(monitor);
+        }
+        assert_eq!(order, [0, 1, 0, 0, 0]);
+    }
+}
