@@ -1,8 +1,11 @@
 //! What the audit concludes about one circuit: findings, diagnosis, corrected values. Plain data, no behaviour
 //! beyond look-ups; the faces turn it into JSON, metrics and words.
 
+use std::sync::Arc;
+
 use num_complex::Complex64;
 
+use super::detail::{Detail, Missing};
 use super::wiring::Wiring;
 use crate::reading::Instant2;
 
@@ -66,7 +69,7 @@ pub enum Outcome {
     /// Does not apply now (pump stopped or starting); the text says why.
     Idle(&'static str),
     /// The map does not offer what it needs, or it could not be read; the text says what is missing.
-    NotCheckable(String),
+    NotCheckable(Missing),
 }
 
 /// One finding.
@@ -78,8 +81,8 @@ pub struct Finding {
     pub channel: Option<usize>,
     /// Outcome.
     pub outcome: Outcome,
-    /// In plain words, with the numbers it used and their units.
-    pub detail: String,
+    /// The numbers it used; prints as plain words with units.
+    pub detail: Detail,
     /// When the present outcome began.
     pub since: Instant2,
 }
@@ -139,8 +142,9 @@ pub struct Diagnosis {
     pub level: EvidenceLevel,
     /// Verdict.
     pub verdict: Verdict,
-    /// Groups, most probable first; those below 0.1 % are left out.
-    pub groups: Vec<WiringGroup>,
+    /// Groups, most probable first; those below 0.1 % are left out. Shared, because they change far more rarely than
+    /// readings come.
+    pub groups: Arc<[WiringGroup]>,
     /// Probability that power is registered right.
     pub sound_probability: f64,
     /// Probability that none of the wirings considered explains the evidence.

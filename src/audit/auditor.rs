@@ -1,6 +1,7 @@
 //! Joins run state, checks, evidence, diagnosis and correction of one circuit into one step per reading.
 
 use std::collections::HashMap;
+use std::sync::Arc;
 
 use super::assessment::{
     Assessment, Check, CorrectedPower, Diagnosis, EvidenceLevel, Finding, Outcome, RunState, Verdict,
@@ -97,7 +98,7 @@ impl CircuitAuditor {
         let mut diagnosis = self.diagnoser.diagnosis().cloned().unwrap_or(Diagnosis {
             level: EvidenceLevel::Insufficient,
             verdict: Verdict::NoEvidence,
-            groups: Vec::new(),
+            groups: Arc::default(),
             sound_probability: 0.0,
             unexplained_probability: 0.0,
             readings_used: 0,
@@ -117,7 +118,7 @@ impl CircuitAuditor {
     }
 
     fn corrected(
-        &self,
+        &mut self,
         diagnosis: &Diagnosis,
         features: &Features,
         circuit: &Circuit,
@@ -127,6 +128,8 @@ impl CircuitAuditor {
         if group.probability < ENOUGH_TO_CORRECT || diagnosis.unexplained_probability > 1.0 - CONFIDENT {
             return None;
         }
-        correction::correct(self.diagnoser.leading_class()?, features, circuit, voltages, &self.context)
+        let class = self.diagnoser.leading_class()?;
+        let lag_deg = self.diagnoser.leading_lag_deg(&self.context)?;
+        correction::correct(class, lag_deg, features, circuit, voltages, &self.context)
     }
 }

@@ -9,21 +9,22 @@ use super::assessment::CorrectedPower;
 use super::context::CircuitContext;
 use super::evidence::Features;
 use super::hypotheses::{CLASSES, Class, NOTHING};
-use super::likelihood;
 use super::wiring::{CurrentSeen, Wiring};
 use crate::electrical::angle::{arg_deg, polar_deg, wrap_deg};
 use crate::electrical::circuit::Circuit;
 use crate::electrical::voltage::{Voltages, nominal_angles_deg};
-use crate::reading::Phase;
+use crate::reading::{Phase, Rotation};
 
 /// Share of S that stays uncertain when every channel's angle is measured: class 1 meter and CTs.
 const MEASURED_SHARE: f64 = 0.01;
 /// Channel angles stray by this much, degrees, where a common angle had to be assumed for all three.
 const ASSUMED_SPREAD_DEG: f64 = 5.0;
 
-/// One corrected result for one class of wirings.
+/// Corrected power under one class of wirings. `lag_deg` is where the load runs if the class is true; it is used only where
+/// a channel's own angle is not measured.
 pub fn correct(
     class_index: usize,
+    lag_deg: f64,
     features: &Features,
     circuit: &Circuit,
     voltages: &Voltages,
@@ -31,7 +32,6 @@ pub fn correct(
 ) -> Option<CorrectedPower> {
     let class = &CLASSES[class_index];
     let wiring = class.members.first()?.wiring;
-    let lag_deg = likelihood::lag_under_deg(class, features, context);
     let mut per_phase: [Option<Complex64>; 3] = [None; 3];
     let mut assumed_va = 0.0;
     let mut sum_va = 0.0;
@@ -87,8 +87,13 @@ fn own_lag(
     }
     let CurrentSeen::Conductor { phase, reversed } = wiring.current[k] else { return None };
     if class.lost_phase {
-        let measured = circuit.channel[k].lag_deg();
-        return Some((phase, measured.unwrap_or(lag_deg), measured.is_some()));
+        // The metering is right here: what the channel shows is the phase's own angle, 30 degrees off the load's.
+        let mirrored = context.rotation == Rotation::Acb;
+        let expected_deg = wrap_deg(lag_deg + 30.0 * f64::from(class.shift_for(k, mirrored)));
+        let channel = &circuit.channel[k];
+        let from_power = channel.p_per_unit().map(|p| nearest_branch(p, 0.0, expected_deg));
+        let seen_deg = channel.lag_deg().or(from_power);
+        return Some((phase, seen_deg.unwrap_or(expected_deg), seen_deg.is_some()));
     }
     // Angle of the channel's voltage against that of the phase it should have been compared with.
     let nominal = nominal_angles_deg(context.rotation);
@@ -107,17 +112,19 @@ fn own_lag(
         return Some((phase, wrap_deg(seen_deg - shift), true));
     }
     if let Some(p) = channel.p_per_unit() {
-        // cos has two branches; the load's own behaviour says which one this is.
-        let opening = p.clamp(-1.0, 1.0).acos().to_degrees();
-        let branches = [wrap_deg(opening - shift), wrap_deg(-opening - shift)];
-        let best = if wrap_deg(branches[0] - lag_deg).abs() <= wrap_deg(branches[1] - lag_deg).abs() {
-            branches[0]
-        } else {
-            branches[1]
-        };
+        let best = nearest_branch(p, shift, lag_deg);
         return Some((phase, best, true));
     }
     Some((phase, lag_deg, false))
+}
+
+/// The angle whose cosine is `p`, less `shift_deg`, on the branch nearer to what the load is expected to do: a cosine does
+/// not tell lag from lead, the load's own behaviour does.
+fn nearest_branch(p: f64, shift_deg: f64, expected_deg: f64) -> f64 {
+    let opening_deg = p.clamp(-1.0, 1.0).acos().to_degrees();
+    let branches = [wrap_deg(opening_deg - shift_deg), wrap_deg(-opening_deg - shift_deg)];
+    let off = |branch: f64| wrap_deg(branch - expected_deg).abs();
+    if off(branches[0]) <= off(branches[1]) { branches[0] } else { branches[1] }
 }
 
 /// Voltage magnitude of a phase: from the channel on it, else from the others, else nominal.

@@ -7,7 +7,8 @@ use super::assessment::{Diagnosis, EvidenceLevel, RankedWiring, Verdict, WiringG
 use super::context::CircuitContext;
 use super::evidence::{Change, Evidence, Features};
 use super::hypotheses::{CLASSES, UNEXPLAINED_PRIOR};
-use super::likelihood::{WindowLikelihood, weigh};
+use super::likelihood::{WindowLikelihood, lag_under_deg, weigh};
+use crate::reading::Rotation;
 
 /// Two classes whose likelihoods differ by less than this factor cannot be told apart by the evidence so far.
 const INDISTINGUISHABLE: f64 = 3.0;
@@ -19,6 +20,9 @@ const MEMBER_SHARE: f64 = 1e-5;
 pub const READINGS_FOR_VERDICT: u64 = 3;
 /// Probability at which a verdict is given.
 pub const CONFIDENT: f64 = 0.95;
+/// Probability at which a circuit is called sound from totals alone: several wrong wirings can imitate a sound total, so
+/// more is asked before an all-clear is given.
+const CONFIDENT_FROM_TOTALS: f64 = 0.99;
 /// Log-likelihood of a measured rotation that contradicts a wiring: a monitor's own sequence check errs rarely.
 const LN_WRONG_ROTATION: f64 = -9.2;
 
@@ -29,13 +33,17 @@ pub struct Diagnoser {
     weighed: Vec<Weighed>,
     latest: Option<Diagnosis>,
     leading_class: Option<usize>,
-    rotation_used: Option<crate::reading::Rotation>,
+    rotation_used: Option<Rotation>,
+    /// Window of the latest steady reading.
+    current: usize,
 }
 
 #[derive(Debug, Clone)]
 struct Weighed {
     at: Features,
     likelihood: WindowLikelihood,
+    /// Lag of the load under a class, once somebody asked for it.
+    lag: Option<(usize, f64)>,
 }
 
 impl Diagnoser {
@@ -54,13 +62,22 @@ impl Diagnoser {
         self.leading_class
     }
 
+    /// Lag at which the load must run at its present level for the leading class to be true, degrees.
+    pub fn leading_lag_deg(&mut self, context: &CircuitContext) -> Option<f64> {
+        let class = self.leading_class?;
+        let weighed = self.weighed.get_mut(self.current)?;
+        match weighed.lag {
+            Some((of, lag_deg)) if of == class => Some(lag_deg),
+            _ => {
+                let lag_deg = lag_under_deg(&CLASSES[class], &weighed.at, context);
+                weighed.lag = Some((class, lag_deg));
+                Some(lag_deg)
+            }
+        }
+    }
+
     /// Takes the features of one steady reading.
-    pub fn observe(
-        &mut self,
-        features: &Features,
-        rotation: Option<crate::reading::Rotation>,
-        context: &CircuitContext,
-    ) {
+    pub fn observe(&mut self, features: &Features, rotation: Option<Rotation>, context: &CircuitContext) {
         self.evidence.note_rotation(rotation);
         let change = self.evidence.add(features);
         let rotation_changed = self.rotation_used != self.evidence.rotation();
@@ -68,15 +85,20 @@ impl Diagnoser {
             Change::Contradiction => false,
             Change::NewEpoch => {
                 self.weighed.clear();
+                self.current = 0;
                 self.weigh_window(0, context)
             }
-            Change::Window(index) => self.weigh_window(index, context),
+            Change::Window(index) => {
+                self.current = index;
+                self.weigh_window(index, context)
+            }
         };
         if moved || rotation_changed || self.latest.is_none() {
             self.conclude(context);
         } else if let Some(latest) = &mut self.latest {
             latest.readings_used = self.evidence.readings();
-            latest.verdict = verdict(latest.sound_probability, latest.unexplained_probability, latest.readings_used);
+            latest.verdict =
+                verdict(latest.level, latest.sound_probability, latest.unexplained_probability, latest.readings_used);
         }
     }
 
@@ -88,7 +110,7 @@ impl Diagnoser {
         {
             return false;
         }
-        let fresh = Weighed { at: window.mean, likelihood: weigh(&window.mean, context) };
+        let fresh = Weighed { at: window.mean, likelihood: weigh(&window.mean, context), lag: None };
         if index < self.weighed.len() {
             self.weighed[index] = fresh;
         } else {
@@ -150,8 +172,8 @@ impl Diagnoser {
         let level = self.evidence.windows().iter().map(|w| w.mean.level()).min().unwrap_or(EvidenceLevel::Insufficient);
         self.latest = Some(Diagnosis {
             level,
-            verdict: verdict(sound_probability, unexplained_probability, readings_used),
-            groups: groups(&posterior, &ln_likelihood),
+            verdict: verdict(level, sound_probability, unexplained_probability, readings_used),
+            groups: groups(&posterior, &ln_likelihood).into(),
             sound_probability,
             unexplained_probability,
             readings_used,
@@ -160,10 +182,11 @@ impl Diagnoser {
     }
 }
 
-fn verdict(sound: f64, unexplained: f64, readings: u64) -> Verdict {
+fn verdict(level: EvidenceLevel, sound: f64, unexplained: f64, readings: u64) -> Verdict {
+    let enough = if level <= EvidenceLevel::PerChannelP { CONFIDENT } else { CONFIDENT_FROM_TOTALS };
     if readings < READINGS_FOR_VERDICT {
         Verdict::NoEvidence
-    } else if sound >= CONFIDENT {
+    } else if sound >= enough {
         Verdict::Sound
     } else if 1.0 - sound - unexplained >= CONFIDENT {
         Verdict::Fault

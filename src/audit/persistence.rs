@@ -2,6 +2,7 @@
 //! several right ones. One stray reading is never said, and never clears anything.
 
 use super::assessment::Outcome;
+use super::detail::Missing;
 use crate::reading::Instant2;
 
 /// What a check found on one reading, before persistence.
@@ -14,7 +15,7 @@ pub enum Raw {
     /// Does not apply now, with the reason.
     Idle(&'static str),
     /// Cannot be checked, with what is missing.
-    NotCheckable(String),
+    NotCheckable(Missing),
 }
 
 /// Readings in a row that it takes.

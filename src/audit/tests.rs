@@ -250,3 +250,41 @@ fn a_clock_that_jumps_is_told() {
     assert!(failed(&assessment, Check::ClockSound));
     assert_eq!(assessment.at.mono, MonoMs(2000));
 }
+
+/// Design section 3, from theory: what each kind of mistake registers of the true power, at several power factors.
+#[test]
+fn closed_forms_of_the_design() {
+    fn seen(phase: Phase, reversed: bool) -> CurrentSeen {
+        CurrentSeen::Conductor { phase, reversed }
+    }
+    use Phase::{A, B, C};
+    let context = context_for(Offer::Full);
+    for lag_deg in [10.0, 31.788, 55.0f64] {
+        let state = LoadState::with(&context, 100.0, lag_deg);
+        let truth = state.true_power().re;
+        let registered = |current: [CurrentSeen; 3]| {
+            let wiring = Wiring { current, ..Wiring::INTENDED };
+            let reading = state.seen(&wiring, Offer::Full, 0);
+            reading.circuits[0].total_active_power_w.good().unwrap() / truth
+        };
+        let rolled = |sign: f64| (lag_deg + sign * 120.0).to_radians().cos() / lag_deg.to_radians().cos();
+        for (current, ratio) in [
+            ([seen(A, true), seen(B, false), seen(C, false)], 1.0 / 3.0),
+            ([seen(A, true), seen(B, true), seen(C, false)], -1.0 / 3.0),
+            ([seen(A, true), seen(B, true), seen(C, true)], -1.0),
+            ([seen(A, false), seen(C, false), seen(B, false)], 0.0),
+            ([seen(C, false), seen(B, false), seen(A, false)], 0.0),
+            ([seen(B, false), seen(C, false), seen(A, false)], rolled(1.0)),
+            ([seen(C, false), seen(A, false), seen(B, false)], rolled(-1.0)),
+            ([seen(A, true), seen(C, false), seen(B, false)], -2.0 / 3.0),
+            ([CurrentSeen::Nothing, seen(B, false), seen(C, false)], 2.0 / 3.0),
+        ] {
+            assert!((registered(current) - ratio).abs() < 1e-9, "{current:?} at {lag_deg}: {}", registered(current));
+        }
+        // Leads and CTs moved together: power is right, only the rotation differs.
+        let together =
+            Wiring { voltage: [A, C, B], current: [seen(A, false), seen(C, false), seen(B, false)], lost_phase: None };
+        let total = state.seen(&together, Offer::Full, 0).circuits[0].total_active_power_w.good().unwrap();
+        assert!((total / truth - 1.0).abs() < 1e-9);
+    }
+}

@@ -227,7 +227,7 @@ pub fn is_hard(check: Check) -> bool {
 }
 
 fn list(findings: &[&Finding]) -> String {
-    findings.iter().map(|f| f.detail.as_str()).collect::<Vec<_>>().join("; ")
+    findings.iter().map(|f| f.detail.to_string()).collect::<Vec<_>>().join("; ")
 }
 
 fn also(findings: &[&Finding]) -> String {

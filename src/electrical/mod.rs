@@ -5,6 +5,7 @@
 
 pub mod angle;
 pub mod circuit;
+pub mod hydraulic;
 pub mod motor;
 pub mod power;
 pub mod sequence;

@@ -1,9 +1,8 @@
 //! Do the monitor's own numbers agree with each other? Disagreement points at the register map, not at the leads.
 
-use std::fmt::Write;
-
 use super::{CHANNEL_NAMES, Input, Observation, first_missing, not_running};
 use crate::audit::assessment::Check;
+use crate::audit::detail::{Detail, Missing};
 use crate::reading::Measured;
 
 /// Tolerance of S = V I and of S^2 >= P^2 + Q^2: two class 1 quantities and rounding of registers.
@@ -22,7 +21,7 @@ pub fn apparent_power(input: &Input, found: &mut Vec<Observation>) {
         let product = channel.voltage_v.zip(channel.current_a).map(|(v, i)| v * i);
         let Some((s, vi)) = reported.good().zip(product) else {
             let missing = first_missing(&[(reported, "apparent power per channel")])
-                .unwrap_or_else(|| "voltage or current of the channel is missing".to_owned());
+                .unwrap_or(Missing::Words("voltage or current of the channel is missing"));
             found.push(Observation::not_checkable(check, Some(k), missing));
             continue;
         };
@@ -31,7 +30,7 @@ pub fn apparent_power(input: &Input, found: &mut Vec<Observation>) {
             continue;
         }
         let right = (s - vi).abs() <= TOLERANCE * s.abs().max(vi);
-        let detail = format!("channel {}: S reads {:.2} kVA, V x I gives {:.2} kVA", k + 1, s / 1000.0, vi / 1000.0);
+        let detail = Detail::Apparent { channel: k, reported: s, product: vi };
         found.push(Observation::judged(check, Some(k), right, detail));
     }
 }
@@ -48,7 +47,7 @@ pub fn power_triangle(input: &Input, found: &mut Vec<Observation>) {
                 (reading.active_power_w[k], "kW per channel"),
                 (reading.reactive_power_var[k], "kvar per channel"),
             ])
-            .unwrap_or_else(|| "voltage or current of the channel is missing".to_owned());
+            .unwrap_or(Missing::Words("voltage or current of the channel is missing"));
             found.push(Observation::not_checkable(check, Some(k), missing));
             continue;
         };
@@ -57,14 +56,7 @@ pub fn power_triangle(input: &Input, found: &mut Vec<Observation>) {
             continue;
         }
         let right = p.hypot(q) <= vi * (1.0 + TOLERANCE);
-        let detail = format!(
-            "channel {}: P {:.2} kW and Q {:.2} kvar need at least {:.2} kVA; V x I gives {:.2} kVA",
-            k + 1,
-            p / 1000.0,
-            q / 1000.0,
-            p.hypot(q) / 1000.0,
-            vi / 1000.0
-        );
+        let detail = Detail::Triangle { channel: k, active: p, reactive: q, product: vi };
         found.push(Observation::judged(check, Some(k), right, detail));
     }
 }
@@ -88,7 +80,7 @@ fn sum_of_channels(input: &Input, found: &mut Vec<Observation>) {
             (reading.active_power_w[1], "kW on channel 2"),
             (reading.active_power_w[2], "kW on channel 3"),
         ])
-        .unwrap_or_else(|| "voltage or current of a channel is missing".to_owned());
+        .unwrap_or(Missing::Words("voltage or current of a channel is missing"));
         found.push(Observation::not_checkable(check, None, missing));
         return;
     };
@@ -98,15 +90,16 @@ fn sum_of_channels(input: &Input, found: &mut Vec<Observation>) {
     }
     let sum = a + b + c;
     let mut right = (sum - total).abs() <= SUM_TOLERANCE * va;
-    let mut detail = format!("channels sum to {:.2} kW, the total reads {:.2} kW", sum / 1000.0, total / 1000.0);
-    let reactive = reading.reactive_power_var.map(Measured::good);
-    if let (Some(total), [Some(a), Some(b), Some(c)]) = (reading.total_reactive_power_var.good(), reactive)
+    let mut reactive = None;
+    let channels = reading.reactive_power_var.map(Measured::good);
+    if let (Some(total), [Some(a), Some(b), Some(c)]) = (reading.total_reactive_power_var.good(), channels)
         && !input.context.reactive_unsigned
     {
         let sum = a + b + c;
         right &= (sum - total).abs() <= SUM_TOLERANCE * va;
-        let _ = write!(detail, "; {:.2} kvar against {:.2} kvar", sum / 1000.0, total / 1000.0);
+        reactive = Some((sum, total));
     }
+    let detail = Detail::Sums { active: (sum, total), reactive };
     found.push(Observation::judged(check, None, right, detail));
 }
 
@@ -142,13 +135,13 @@ fn power_factor(input: &Input, found: &mut Vec<Observation>) {
             (reading.total_active_power_w, "total kW"),
             (reading.total_apparent_power_va, "total kVA"),
         ])
-        .unwrap_or_else(|| "apparent power is zero".to_owned());
+        .unwrap_or(Missing::Words("apparent power is zero"));
         found.push(Observation::not_checkable(check, None, missing));
     } else if let Some(why) = not_running(input.run) {
         found.push(Observation::idle(check, None, why));
     } else if wrong.is_empty() {
-        found.push(Observation::judged(check, None, true, "PF equals P / S".to_owned()));
+        found.push(Observation::judged(check, None, true, Detail::Words("PF equals P / S")));
     } else {
-        found.push(Observation::judged(check, None, false, wrong.join("; ")));
+        found.push(Observation::judged(check, None, false, Detail::Text(wrong.join("; "))));
     }
 }

@@ -10,6 +10,7 @@ pub mod values;
 
 use super::assessment::{Check, RunState};
 use super::context::CircuitContext;
+use super::detail::{Detail, Missing};
 use super::persistence::{Persistence, Raw};
 use super::run_state::Run;
 use crate::electrical::circuit::Circuit;
@@ -44,29 +45,32 @@ pub struct Observation {
     pub channel: Option<usize>,
     /// What was found.
     pub raw: Raw,
-    /// In words, with numbers.
-    pub detail: String,
+    /// The numbers it used.
+    pub detail: Detail,
 }
 
 impl Observation {
-    fn new(check: Check, channel: Option<usize>, raw: Raw, detail: String) -> Observation {
+    fn new(check: Check, channel: Option<usize>, raw: Raw, detail: Detail) -> Observation {
         Observation { check, channel, raw, detail }
     }
 
-    fn judged(check: Check, channel: Option<usize>, right: bool, detail: String) -> Observation {
+    fn judged(check: Check, channel: Option<usize>, right: bool, detail: Detail) -> Observation {
         Observation::new(check, channel, if right { Raw::Right } else { Raw::Wrong }, detail)
     }
 
     fn idle(check: Check, channel: Option<usize>, why: &'static str) -> Observation {
-        Observation::new(check, channel, Raw::Idle(why), String::new())
+        Observation::new(check, channel, Raw::Idle(why), Detail::None)
     }
 
-    fn not_checkable(check: Check, channel: Option<usize>, missing: impl Into<String>) -> Observation {
-        Observation::new(check, channel, Raw::NotCheckable(missing.into()), String::new())
+    fn not_checkable(check: Check, channel: Option<usize>, missing: impl Into<Missing>) -> Observation {
+        Observation::new(check, channel, Raw::NotCheckable(missing.into()), Detail::None)
     }
 }
 
 const CHANNEL_NAMES: [&str; 3] = ["channel 1", "channel 2", "channel 3"];
+const VOLTAGE_NAMES: [&str; 3] = ["voltage on channel 1", "voltage on channel 2", "voltage on channel 3"];
+const LINE_NAMES: [&str; 3] = ["voltage between 1 and 2", "voltage between 2 and 3", "voltage between 3 and 1"];
+const CURRENT_NAMES: [&str; 3] = ["current on channel 1", "current on channel 2", "current on channel 3"];
 const POWER_NAMES: [&str; 3] = ["kW on channel 1", "kW on channel 2", "kW on channel 3"];
 const FACTOR_NAMES: [&str; 3] = ["PF on channel 1", "PF on channel 2", "PF on channel 3"];
 
@@ -119,19 +123,13 @@ fn not_running(run: Run) -> Option<&'static str> {
     }
 }
 
-/// Why a value cannot be used, for a not-checkable text; `None` when it is good.
-fn why_missing(value: Measured, what: impl std::fmt::Display) -> Option<String> {
-    match value {
-        Measured::Good(_) => None,
-        Measured::NotMapped => Some(format!("the map offers no {what}")),
-        Measured::NotAvailable => Some(format!("the monitor says \"not available\" for {what}")),
-        Measured::Stale(_) => Some(format!("{what} is stale")),
-        Measured::OutOfRange(v) => Some(format!("{what} is impossible ({v})")),
-        Measured::Failed => Some(format!("{what} could not be read")),
-    }
+/// The first of several values that is not good.
+fn first_missing(values: &[(Measured, &'static str)]) -> Option<Missing> {
+    values
+        .iter()
+        .find(|(value, _)| value.good().is_none())
+        .map(|(quality, what)| Missing::Value { what, quality: *quality })
 }
 
-/// The first of several values that is missing, in words.
-fn first_missing(values: &[(Measured, &str)]) -> Option<String> {
-    values.iter().find_map(|(value, what)| why_missing(*value, what))
-}
+#[cfg(test)]
+mod tests;

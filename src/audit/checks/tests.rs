@@ -1,0 +1,197 @@
+//! Every check four ways: right on a sound circuit, wrong when spoiled, idle while stopped, not checkable when unmapped.
+
+use crate::audit::assessment::{Assessment, Check, Outcome};
+use crate::audit::auditor::CircuitAuditor;
+use crate::audit::testbench::{LoadState, Offer, context_for};
+use crate::audit::wiring::Wiring;
+use crate::reading::Measured::{self, Good, NotAvailable, NotMapped};
+use crate::reading::{MonitorReading, RunStatus};
+
+const LAST_MS: u64 = 7_000;
+
+/// A full reading of a sound motor at 90 % load, everything mapped, passed through `change` before it is audited.
+fn audited(per_unit: f64, change: impl Fn(&mut MonitorReading)) -> Assessment {
+    let context = context_for(Offer::Full);
+    let state = if per_unit > 0.0 { LoadState::motor(&context, per_unit) } else { LoadState::with(&context, 0.0, 0.0) };
+    let mut auditor = CircuitAuditor::new(context);
+    let mut last = None;
+    for at_ms in (0..=LAST_MS).step_by(1000) {
+        let mut reading = state.seen(&Wiring::INTENDED, Offer::Full, at_ms);
+        let circuit = &mut reading.circuits[0];
+        circuit.run_status = if per_unit > 0.0 { RunStatus::Running } else { RunStatus::Stopped };
+        let factor = |p: Measured, s: Measured| match (p, s) {
+            (Good(p), Good(s)) if s > 0.0 => Good(p / s),
+            _ => Good(1.0),
+        };
+        circuit.power_factor = [0, 1, 2].map(|k| factor(circuit.active_power_w[k], circuit.apparent_power_va[k]));
+        circuit.total_power_factor = factor(circuit.total_active_power_w, circuit.total_apparent_power_va);
+        circuit.total_reactive_power_var = Good(circuit.reactive_power_var.iter().filter_map(|q| q.good()).sum());
+        change(&mut reading);
+        last = Some(auditor.observe(&reading));
+    }
+    last.unwrap()
+}
+
+fn outcomes(assessment: &Assessment, check: Check) -> Vec<Outcome> {
+    let found: Vec<Outcome> =
+        assessment.findings.iter().filter(|f| f.check == check).map(|f| f.outcome.clone()).collect();
+    assert!(!found.is_empty(), "{check:?} said nothing");
+    found
+}
+
+fn fails(check: Check, change: impl Fn(&mut MonitorReading)) {
+    let found = outcomes(&audited(0.9, change), check);
+    assert!(found.contains(&Outcome::Failed), "{check:?} did not fail: {found:?}");
+}
+
+fn not_checkable(check: Check, change: impl Fn(&mut MonitorReading)) {
+    let found = outcomes(&audited(0.9, change), check);
+    assert!(found.iter().all(|o| matches!(o, Outcome::NotCheckable(_))), "{check:?}: {found:?}");
+}
+
+const ALL: [Check; 15] = [
+    Check::ActivePowerSign,
+    Check::TotalPowerSign,
+    Check::VoltageRotation,
+    Check::VoltageCurrentAssociation,
+    Check::PowerFactorConsistency,
+    Check::PowerBlankWhileRunning,
+    Check::PowerFactorPlausible,
+    Check::VoltageMissing,
+    Check::CurrentMissing,
+    Check::CurrentWhileStopped,
+    Check::ApparentPowerConsistency,
+    Check::PowerTriangle,
+    Check::SumOfChannels,
+    Check::PlausibleValues,
+    Check::ClockSound,
+];
+
+#[test]
+fn every_check_passes_on_a_sound_running_pump() {
+    for load in [0.3, 0.6, 1.0] {
+        let assessment = audited(load, |_| {});
+        for check in ALL {
+            for outcome in outcomes(&assessment, check) {
+                assert_eq!(outcome, Outcome::Passed, "{check:?} at load {load}: {:#?}", assessment.findings);
+            }
+        }
+    }
+}
+
+#[test]
+fn load_dependent_checks_are_idle_on_a_stopped_pump_and_the_others_pass() {
+    let assessment = audited(0.0, |_| {});
+    for check in ALL {
+        let always = matches!(
+            check,
+            Check::VoltageRotation
+                | Check::VoltageMissing
+                | Check::CurrentWhileStopped
+                | Check::PlausibleValues
+                | Check::ClockSound
+        );
+        for outcome in outcomes(&assessment, check) {
+            match outcome {
+                Outcome::Passed => assert!(always, "{check:?} judged a stopped pump"),
+                Outcome::Idle(_) | Outcome::NotCheckable(_) => assert!(!always, "{check:?} is silent: {outcome:?}"),
+                other => panic!("{check:?} on a stopped pump: {other:?}"),
+            }
+        }
+    }
+}
+
+#[test]
+fn each_check_fails_on_what_it_is_for() {
+    fails(Check::ActivePowerSign, |r| r.circuits[0].active_power_w[1] = Good(-15_000.0));
+    fails(Check::TotalPowerSign, |r| r.circuits[0].total_active_power_w = Good(-40_000.0));
+    fails(Check::VoltageRotation, |r| r.voltage_angle_deg = [Good(0.0), Good(120.0), Good(-120.0)]);
+    fails(Check::VoltageRotation, |r| r.voltage_angle_deg = [Good(0.0), Good(60.0), Good(120.0)]);
+    fails(Check::VoltageCurrentAssociation, |r| {
+        r.circuits[0].active_power_w[0] = Good(-15_000.0);
+        r.circuits[0].reactive_power_var[0] = Good(10_000.0);
+    });
+    fails(Check::PowerFactorConsistency, |r| r.circuits[0].total_power_factor = Good(0.42));
+    fails(Check::PowerFactorConsistency, |r| r.circuits[0].power_factor[2] = Good(0.3));
+    fails(Check::PowerBlankWhileRunning, |r| r.circuits[0].total_active_power_w = NotAvailable);
+    fails(Check::PowerBlankWhileRunning, |r| r.circuits[0].power_factor[0] = NotAvailable);
+    fails(Check::PowerFactorPlausible, |r| {
+        r.circuits[0].active_power_w[1] = Good(3_000.0);
+        r.circuits[0].reactive_power_var[1] = Good(18_000.0);
+    });
+    fails(Check::PowerFactorPlausible, |r| {
+        for k in 0..3 {
+            r.circuits[0].reactive_power_var[k] = Good(-9_000.0);
+        }
+    });
+    fails(Check::VoltageMissing, |r| r.voltage_ln_v[2] = Good(3.0));
+    fails(Check::VoltageMissing, |r| {
+        r.voltage_ln_v = [NotMapped; 3];
+        r.voltage_ll_v = [Good(480.0), Good(277.0), Good(277.0)];
+    });
+    fails(Check::CurrentMissing, |r| r.circuits[0].current_a[0] = Good(0.2));
+    fails(Check::CurrentWhileStopped, |r| r.circuits[0].run_status = RunStatus::Stopped);
+    fails(Check::ApparentPowerConsistency, |r| r.circuits[0].apparent_power_va[1] = Good(9_000.0));
+    fails(Check::PowerTriangle, |r| r.circuits[0].reactive_power_var[1] = Good(30_000.0));
+    fails(Check::SumOfChannels, |r| r.circuits[0].total_active_power_w = Good(20_000.0));
+    fails(Check::SumOfChannels, |r| r.circuits[0].total_reactive_power_var = Good(90_000.0));
+    fails(Check::PlausibleValues, |r| r.voltage_ln_v[0] = Measured::OutOfRange(-5.0));
+    fails(Check::PlausibleValues, |r| r.frequency_hz = Measured::Stale(60.0));
+    fails(Check::ClockSound, |r| {
+        if r.at.mono.0 == LAST_MS {
+            r.at.wall.0 += 90_000;
+        }
+    });
+}
+
+#[test]
+fn status_running_without_current_is_told_too() {
+    let assessment = audited(0.0, |r| r.circuits[0].run_status = RunStatus::Running);
+    assert_eq!(outcomes(&assessment, Check::CurrentWhileStopped), [Outcome::Failed]);
+}
+
+#[test]
+fn what_is_not_mapped_or_not_read_is_not_checkable() {
+    let without_power = |r: &mut MonitorReading| {
+        let circuit = &mut r.circuits[0];
+        circuit.active_power_w = [NotMapped; 3];
+        circuit.reactive_power_var = [NotMapped; 3];
+        circuit.apparent_power_va = [NotMapped; 3];
+        circuit.power_factor = [NotMapped; 3];
+        circuit.total_active_power_w = NotMapped;
+        circuit.total_reactive_power_var = NotMapped;
+        circuit.total_power_factor = NotMapped;
+    };
+    for check in [
+        Check::ActivePowerSign,
+        Check::TotalPowerSign,
+        Check::VoltageCurrentAssociation,
+        Check::PowerFactorConsistency,
+        Check::PowerBlankWhileRunning,
+        Check::PowerFactorPlausible,
+        Check::ApparentPowerConsistency,
+        Check::PowerTriangle,
+        Check::SumOfChannels,
+    ] {
+        not_checkable(check, without_power);
+    }
+    not_checkable(Check::VoltageRotation, |r| r.voltage_angle_deg = [NotMapped; 3]);
+    not_checkable(Check::CurrentWhileStopped, |r| r.circuits[0].run_status = RunStatus::NotMapped);
+    not_checkable(Check::CurrentWhileStopped, |r| r.circuits[0].run_status = RunStatus::Failed);
+    not_checkable(Check::VoltageMissing, |r| r.voltage_ln_v = [Measured::Failed; 3]);
+    not_checkable(Check::CurrentMissing, |r| r.circuits[0].current_a = [Measured::Failed; 3]);
+    not_checkable(Check::PlausibleValues, |r| {
+        r.voltage_ln_v[0] = Measured::Failed;
+        r.failures = vec!["no answer in time".to_owned()];
+    });
+    let first = audited(0.9, |_| {});
+    assert!(first.findings.iter().all(|f| !matches!(f.outcome, Outcome::Idle(_))));
+}
+
+#[test]
+fn details_name_numbers_with_units() {
+    let assessment = audited(0.9, |r| r.circuits[0].current_a[0] = Good(0.2));
+    let finding =
+        assessment.findings.iter().find(|f| f.check == Check::CurrentMissing && f.channel == Some(0)).unwrap();
+    assert_eq!(finding.detail.to_string(), "channel 1 reads 0.20 A; the largest channel reads 69.30 A");
+}

@@ -1,0 +1,242 @@
+//! Which check at the panel would settle most, for the least effort and risk.
+//!
+//! For every check a person can do, the outcome each wiring predicts is known; the check worth doing is the one whose
+//! outcome is expected to tell most about which wiring is true. Must never be shown without `remedy::CAUTIONS` first.
+
+use super::assessment::RankedWiring;
+use super::wiring::{CurrentSeen, Wiring};
+use crate::reading::Phase;
+
+/// Something a person can do at the panel. Channels are 0-based.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub enum FieldCheck {
+    /// Voltage between the monitor's voltage terminal and a phase at the breaker: 0 V on the same phase, line voltage
+    /// otherwise. Energised.
+    PhaseIdentity(usize, Phase),
+    /// Follow a CT pair from the monitor's terminals to the conductor it sits on. De-energised.
+    TracePair(usize),
+    /// Resistance of a CT loop at the monitor: tenths of an ohm when sound, open or a dead short otherwise. De-energised.
+    LoopResistance(usize),
+    /// Polarity mark of the CT against the supply side, and its leads against the terminals. De-energised.
+    Polarity(usize),
+}
+
+/// What a check may show.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub enum Finding {
+    /// About 0 V: same phase.
+    SamePhase,
+    /// Line voltage: another phase.
+    OtherPhase,
+    /// The pair comes from the CT on this phase.
+    FromPhase(Phase),
+    /// Loop is sound.
+    LoopSound,
+    /// Loop is open, shorted or off.
+    LoopBroken,
+    /// Mark and leads as intended.
+    PolarityRight,
+    /// Reversed.
+    PolarityReversed,
+}
+
+/// How often a careful person gets each kind of check wrong. Common practice, no source.
+const ERROR_RATE: f64 = 0.02;
+
+impl FieldCheck {
+    /// Every check there is.
+    pub fn all() -> Vec<FieldCheck> {
+        let mut all = Vec::new();
+        for k in 0..3 {
+            all.extend(Phase::ALL.map(|phase| FieldCheck::PhaseIdentity(k, phase)));
+            all.extend([FieldCheck::TracePair(k), FieldCheck::LoopResistance(k), FieldCheck::Polarity(k)]);
+        }
+        all
+    }
+
+    /// What the check shows under a wiring, when done without error.
+    pub fn shows(self, wiring: &Wiring) -> Finding {
+        match self {
+            FieldCheck::PhaseIdentity(k, phase) if wiring.voltage[k] == phase => Finding::SamePhase,
+            FieldCheck::PhaseIdentity(..) => Finding::OtherPhase,
+            FieldCheck::TracePair(k) => Finding::FromPhase(match wiring.current[k] {
+                CurrentSeen::Conductor { phase, .. } => phase,
+                // A pair that gives nothing still comes from somewhere: the phase no other channel sees.
+                CurrentSeen::Nothing => {
+                    Phase::ALL.into_iter().find(|p| wiring.channel_of(*p).is_none()).unwrap_or(Phase::ALL[k])
+                }
+            }),
+            FieldCheck::LoopResistance(k) if wiring.current[k] == CurrentSeen::Nothing => Finding::LoopBroken,
+            FieldCheck::LoopResistance(_) => Finding::LoopSound,
+            FieldCheck::Polarity(k) => match wiring.current[k] {
+                CurrentSeen::Conductor { reversed: true, .. } => Finding::PolarityReversed,
+                _ => Finding::PolarityRight,
+            },
+        }
+    }
+
+    /// True when parts are live during the check.
+    pub fn energised(self) -> bool {
+        matches!(self, FieldCheck::PhaseIdentity(..))
+    }
+
+    /// Minutes of a person, counting preparation; live work counts double for its risk.
+    fn cost(self) -> f64 {
+        match self {
+            FieldCheck::PhaseIdentity(..) => 2.0 * 4.0,
+            FieldCheck::TracePair(_) => 6.0,
+            FieldCheck::LoopResistance(_) => 4.0,
+            FieldCheck::Polarity(_) => 5.0,
+        }
+    }
+
+    /// Probability of `finding` under `wiring`, errors counted.
+    pub fn likelihood(self, finding: Finding, wiring: &Wiring) -> f64 {
+        let wrong_answers = if matches!(self, FieldCheck::TracePair(_)) { 2.0 } else { 1.0 };
+        if self.shows(wiring) == finding { 1.0 - ERROR_RATE } else { ERROR_RATE / wrong_answers }
+    }
+
+    fn possible(self) -> Vec<Finding> {
+        match self {
+            FieldCheck::PhaseIdentity(..) => vec![Finding::SamePhase, Finding::OtherPhase],
+            FieldCheck::TracePair(_) => Phase::ALL.map(Finding::FromPhase).to_vec(),
+            FieldCheck::LoopResistance(_) => vec![Finding::LoopSound, Finding::LoopBroken],
+            FieldCheck::Polarity(_) => vec![Finding::PolarityRight, Finding::PolarityReversed],
+        }
+    }
+
+    /// What to do, in plain words, channels numbered from 1.
+    pub fn words(self) -> String {
+        match self {
+            FieldCheck::PhaseIdentity(k, phase) => format!(
+                "LIVE: measure the voltage between the monitor's voltage terminal {} and phase {} at the breaker. About 0 V: \
+                 same phase. Line voltage: another phase.",
+                k + 1,
+                phase.label()
+            ),
+            FieldCheck::TracePair(k) => {
+                format!("Power off: follow the CT pair of channel {} to its CT and note which phase it sits on.", k + 1)
+            }
+            FieldCheck::LoopResistance(k) => format!(
+                "Power off: measure the resistance of the CT loop of channel {} at the monitor. Tenths of an ohm: sound.",
+                k + 1
+            ),
+            FieldCheck::Polarity(k) => format!(
+                "Power off: look whether the CT of channel {} has its mark (H1 or P1) towards the supply, and its leads X1/S1 \
+                 and X2/S2 on the right terminals.",
+                k + 1
+            ),
+        }
+    }
+}
+
+/// A check with what it is worth.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Worth {
+    /// The check.
+    pub check: FieldCheck,
+    /// Information expected from it, bits.
+    pub expected_bits: f64,
+    /// Bits per unit of cost: the ranking.
+    pub score: f64,
+}
+
+/// Checks ranked by expected information against effort and risk; those that would tell less than a hundredth of a bit
+/// are left out.
+pub fn rank(wirings: &[RankedWiring]) -> Vec<Worth> {
+    let total: f64 = wirings.iter().map(|w| w.probability).sum();
+    if total <= 0.0 {
+        return Vec::new();
+    }
+    let mut ranked: Vec<Worth> = FieldCheck::all()
+        .into_iter()
+        .map(|check| {
+            let mut bits = 0.0;
+            for finding in check.possible() {
+                let chance: f64 =
+                    wirings.iter().map(|w| w.probability / total * check.likelihood(finding, &w.wiring)).sum();
+                for w in wirings {
+                    let likelihood = check.likelihood(finding, &w.wiring);
+                    bits += w.probability / total * likelihood * (likelihood / chance).log2();
+                }
+            }
+            Worth { check, expected_bits: bits, score: bits / check.cost() }
+        })
+        .filter(|worth| worth.expected_bits >= 0.01)
+        .collect();
+    ranked.sort_by(|a, b| b.score.total_cmp(&a.score));
+    ranked
+}
+
+/// The probabilities after a check was done.
+pub fn update(wirings: &[RankedWiring], check: FieldCheck, finding: Finding) -> Vec<RankedWiring> {
+    let mut after: Vec<RankedWiring> = wirings
+        .iter()
+        .map(|w| RankedWiring { probability: w.probability * check.likelihood(finding, &w.wiring), ..*w })
+        .collect();
+    let total: f64 = after.iter().map(|w| w.probability).sum();
+    if total > 0.0 {
+        for w in &mut after {
+            w.probability /= total;
+        }
+    }
+    after.sort_by(|a, b| b.probability.total_cmp(&a.probability));
+    after
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::audit::testbench::{LoadState, Offer, audit, context_for, relative_wirings};
+
+    #[test]
+    fn a_settled_wiring_needs_no_check() {
+        let settled = [RankedWiring { wiring: Wiring::INTENDED, probability: 1.0 }];
+        assert!(rank(&settled).is_empty());
+        assert!(rank(&[]).is_empty());
+    }
+
+    #[test]
+    fn of_two_wirings_the_check_that_differs_comes_first() {
+        let mut reversed = Wiring::INTENDED;
+        reversed.current[2] = CurrentSeen::Conductor { phase: Phase::C, reversed: true };
+        let two = [
+            RankedWiring { wiring: Wiring::INTENDED, probability: 0.5 },
+            RankedWiring { wiring: reversed, probability: 0.5 },
+        ];
+        let ranked = rank(&two);
+        assert_eq!(ranked.len(), 1);
+        assert_eq!(ranked[0].check, FieldCheck::Polarity(2));
+        // A binary channel with 2 % errors carries 0.859 bits.
+        assert!((ranked[0].expected_bits - 0.8586).abs() < 1e-3);
+        let after = update(&two, FieldCheck::Polarity(2), Finding::PolarityReversed);
+        assert_eq!(after[0].wiring, reversed);
+        assert!((after[0].probability - 0.98).abs() < 1e-9);
+    }
+
+    /// From blank power alone many wirings remain; following the advice settles every one of them in a few checks.
+    #[test]
+    fn the_advice_settles_what_blank_power_leaves_open() {
+        let context = context_for(Offer::Blanking);
+        let states = [1.0, 0.7].map(|load| LoadState::motor(&context, load));
+        for truth in relative_wirings().into_iter().step_by(3) {
+            let assessment = audit(&context, &truth, Offer::Blanking, &states);
+            let mut wirings: Vec<RankedWiring> =
+                assessment.diagnosis.groups.iter().flat_map(|g| g.members.clone()).collect();
+            if !wirings.iter().any(|w| w.wiring == truth) {
+                continue;
+            }
+            let mut checks = 0;
+            while let Some(next) = rank(&wirings).first().copied() {
+                checks += 1;
+                assert!(checks <= 16, "{truth:?} is not settled");
+                wirings = update(&wirings, next.check, next.check.shows(&truth));
+                // Rarer mistakes start behind, so a rare truth takes more than the first good sign.
+                if wirings[0].probability > 0.998 {
+                    break;
+                }
+            }
+            assert_eq!(wirings[0].wiring, truth, "after {checks} checks");
+        }
+    }
+}

@@ -1,0 +1,5 @@
+//! One binary for all outer tests: the core against outside references, the real binary against the simulator over
+//! real sockets, and the project's own tidiness.
+
+mod circuit_fixtures;
+mod tidy;

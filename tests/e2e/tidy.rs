@@ -1,0 +1,84 @@
+//! Rules that a compiler does not check: headers, and the truth of DEVELOPERS.md.
+
+use std::fs;
+use std::path::{Path, PathBuf};
+
+fn root() -> &'static Path {
+    Path::new(env!("CARGO_MANIFEST_DIR"))
+}
+
+fn rust_files(folder: &Path, into: &mut Vec<PathBuf>) {
+    for entry in fs::read_dir(folder).unwrap() {
+        let path = entry.unwrap().path();
+        if path.is_dir() {
+            rust_files(&path, into);
+        } else if path.extension().is_some_and(|e| e == "rs") {
+            into.push(path);
+        }
+    }
+}
+
+#[test]
+fn every_module_opens_with_what_it_is_for() {
+    let mut files = Vec::new();
+    for folder in ["src", "simulators/src", "tests", "benches"] {
+        rust_files(&root().join(folder), &mut files);
+    }
+    let without: Vec<_> = files.iter().filter(|f| !fs::read_to_string(f).unwrap().starts_with("//!")).collect();
+    assert!(without.is_empty(), "no //! header: {without:?}");
+}
+
+/// The core must stay free of I/O, clocks, logging and everything above it.
+#[test]
+fn the_core_knows_nothing_of_the_edge() {
+    let mut files = vec![root().join("src/reading.rs")];
+    for folder in ["src/electrical", "src/audit"] {
+        rust_files(&root().join(folder), &mut files);
+    }
+    let banned = [
+        "tokio",
+        "std::net",
+        "std::fs",
+        "std::io",
+        "std::time",
+        "SystemTime",
+        "tracing",
+        "println!",
+        "crate::config",
+        "crate::modbus",
+        "crate::station",
+        "crate::faces",
+        "serde",
+    ];
+    for file in files {
+        let text = fs::read_to_string(&file).unwrap();
+        for word in banned {
+            assert!(!text.contains(word), "{} mentions {word}", file.display());
+        }
+    }
+}
+
+/// The oracle shares no code with what it judges.
+#[test]
+fn the_simulator_does_not_depend_on_the_auditor() {
+    let manifest = fs::read_to_string(root().join("simulators/Cargo.toml")).unwrap();
+    let dependencies = manifest.split("[dependencies]").nth(1).unwrap();
+    assert!(!dependencies.contains("wattassay"), "{dependencies}");
+}
+
+/// Every path that DEVELOPERS.md and README.md name in backquotes exists.
+#[test]
+fn documents_name_only_paths_that_exist() {
+    for document in ["DEVELOPERS.md", "README.md"] {
+        let text = fs::read_to_string(root().join(document)).unwrap();
+        for quoted in text.split('`').skip(1).step_by(2) {
+            let first = quoted.split('/').next().unwrap_or_default();
+            let is_path = !quoted.contains(' ')
+                && ["src", "tests", "simulators", "config", "deploy", "benches", ".ci"].contains(&first)
+                && quoted.contains('/');
+            if is_path && !quoted.contains('*') {
+                assert!(root().join(quoted).exists(), "{document} names {quoted}, which does not exist");
+            }
+        }
+    }
+}
