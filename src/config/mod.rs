@@ -1,3 +1,28 @@
 //! Configuration: TOML text in, a checked and typed model out, every problem with file, line, column and key.
+//!
+//! `load` reads a file and its maps folder; `parse` works on text alone. Must never let an unchecked value through.
 
+pub mod builtin;
+mod circuit;
+mod conventions;
+mod document;
+mod load;
+mod map_address;
+mod map_check;
+mod map_file;
+mod map_point;
 pub mod model;
+mod monitor;
+pub mod problem;
+pub mod quantity;
+mod reader;
+mod report;
+mod station;
+#[cfg(test)]
+mod tests;
+
+pub use builtin::{MapInfo, MapLibrary, MapOrigin};
+pub use load::{load, load_with_maps, parse};
+pub use map_file::parse_map;
+pub use model::Config;
+pub use problem::{Problem, Problems};

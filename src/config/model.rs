@@ -37,6 +37,22 @@ pub enum Service {
 }
 
 impl Service {
+    /// Every service, in the order of the manual.
+    pub const ALL: [Service; 7] = [
+        Service::Wye4,
+        Service::Delta3,
+        Service::Delta3TwoElement,
+        Service::OpenDelta,
+        Service::HighLegDelta,
+        Service::SplitPhase,
+        Service::SinglePhase,
+    ];
+
+    /// True when the audit has a model of this service; configuration refuses the others.
+    pub fn is_audited(self) -> bool {
+        matches!(self, Service::Wye4 | Service::Delta3)
+    }
+
     /// The word used in configuration files.
     pub fn key(self) -> &'static str {
         match self {
@@ -118,6 +134,16 @@ pub enum LoadKind {
 }
 
 impl LoadKind {
+    /// Every kind of load, in the order of the manual.
+    pub const ALL: [LoadKind; 6] = [
+        LoadKind::InductionMotor,
+        LoadKind::SoftStarter,
+        LoadKind::Drive,
+        LoadKind::MotorWithCapacitor,
+        LoadKind::Resistive,
+        LoadKind::Unknown,
+    ];
+
     /// The word used in configuration files.
     pub fn key(self) -> &'static str {
         match self {

@@ -1,0 +1,233 @@
+//! A `[[stations.circuits]]` table: which slot of which monitor, and the nameplate of the load.
+//!
+//! Must never fill in a nameplate value that is not given; the audit has priors for that.
+
+use crate::modbus::map::{MapSource, Quantity};
+
+use super::model::{CircuitConfig, CtRatio, LoadKind, RunSource};
+use super::monitor::MonitorDraft;
+use super::problem::quoted;
+use super::quantity::Dimension;
+use super::reader::{Fault, Field, Located, TableReader, nearest};
+use super::report::Span;
+use super::station::{MAX_NAME_CHARS, Names};
+
+const RUN_SOURCES: &[(&str, RunSource)] = &[("current", RunSource::Current), ("register", RunSource::Register)];
+
+/// Reads the circuits of a station. `monitors` is none when the monitors are at fault as a whole.
+pub(super) fn read_circuits(
+    station: &TableReader<'_>,
+    monitors: Option<&[MonitorDraft]>,
+) -> Option<Vec<CircuitConfig>> {
+    let field = station.tables("circuits");
+    let field = station.need("circuits", field, "describe at least one circuit under a header [[stations.circuits]]");
+    let mut names = Names::new("circuit in this station");
+    let mut taken = Vec::new();
+    let mut all = Some(Vec::new());
+    for table in field.value()? {
+        match (read_circuit(table, monitors, &mut names, &mut taken), &mut all) {
+            (Some(circuit), Some(circuits)) => circuits.push(circuit),
+            _ => all = None,
+        }
+    }
+    all
+}
+
+/// Monitor index and slot of the circuits read so far, with their lines.
+type Taken = Vec<(usize, u8, usize)>;
+
+fn read_circuit(
+    table: TableReader<'_>,
+    monitors: Option<&[MonitorDraft]>,
+    names: &mut Names,
+    taken: &mut Taken,
+) -> Option<CircuitConfig> {
+    let name = table.name("name", MAX_NAME_CHARS, "Pump 1");
+    let name = names.take(&table, table.need("name", name, "name the circuit, for example name = \"Pump 1\""));
+    let monitor = read_monitor_reference(&table, monitors);
+    let map = monitor.and_then(|index| monitors?.get(index)?.map.as_ref());
+    let slot = read_slot(&table, monitor, map, taken);
+    let load = read_load(&table);
+    let rated_power =
+        table.quantity("rated_power", Dimension::ActivePower, &(1.0..=100e6), "from 1 W to 100 MW").optional();
+    let rated_voltage =
+        table.quantity("rated_voltage", Dimension::Voltage, &(50.0..=50e3), "from 50 V to 50 kV").optional();
+    let full_load_current =
+        table.quantity("full_load_current", Dimension::Current, &(0.01..=100e3), "from 10 mA to 100 kA").optional();
+    let power_factor = table.number("full_load_power_factor", "0.86");
+    let power_factor = table.check("full_load_power_factor", power_factor, |value| {
+        if value > 0.0 && value <= 1.0 {
+            Ok(value)
+        } else {
+            Err(Fault::new(
+                "a full-load power factor lies above 0 and at most at 1",
+                "copy it from the nameplate, for example 0.86",
+            ))
+        }
+    });
+    let ct_ratio = table.text("ct_ratio", "200:5");
+    let ct_ratio = table.check("ct_ratio", ct_ratio, parse_ct_ratio);
+    let run_source = read_run_source(&table, map, slot);
+    table.finish();
+    Some(CircuitConfig {
+        name: name?,
+        monitor: monitor?,
+        slot: slot?,
+        load: load?,
+        rated_power_w: rated_power?,
+        rated_voltage_v: rated_voltage?,
+        full_load_current_a: full_load_current?,
+        full_load_power_factor: power_factor.optional()?,
+        ct_ratio: ct_ratio.optional()?,
+        run_source: run_source?,
+    })
+}
+
+fn read_monitor_reference(table: &TableReader<'_>, monitors: Option<&[MonitorDraft]>) -> Option<usize> {
+    let field = table.text("monitor", "PM-1");
+    let field =
+        table.need("monitor", field, "name the monitor whose CTs are on this circuit, for example monitor = \"PM-1\"");
+    let Located { value: wanted, span } = field.located()?;
+    let monitors = monitors?;
+    let found = monitors.iter().position(|monitor| monitor.name.as_deref() == Some(wanted));
+    // A monitor whose own name is at fault may be the one that is meant.
+    if found.is_none() && monitors.iter().all(|monitor| monitor.name.is_some()) {
+        let names: Vec<&str> = monitors.iter().filter_map(|monitor| monitor.name.as_deref()).collect();
+        let hint = match nearest(wanted, names.iter().copied()) {
+            Some(near) => format!("did you mean {near:?}?"),
+            None => format!(
+                "monitors of this station: {}",
+                names.iter().map(|name| quoted(name)).collect::<Vec<_>>().join(", ")
+            ),
+        };
+        table.fault(
+            "monitor",
+            &span,
+            Fault::new(format!("this station has no monitor named {}", quoted(wanted)), hint),
+        );
+    }
+    found
+}
+
+/// The slot, from 0; none when it is at fault or taken. Slots in the file count from 1, as printed on monitors.
+fn read_slot(
+    table: &TableReader<'_>,
+    monitor: Option<usize>,
+    map: Option<&MapSource>,
+    taken: &mut Taken,
+) -> Option<u8> {
+    let field = table.integer("slot", 1..=32);
+    let place: Span = if let Field::Good(slot) = &field { slot.span.clone() } else { table.place().clone() };
+    let slot = u8::try_from(field.or(1)? - 1).ok()?;
+    let (slots, whose) = match map {
+        Some(MapSource::Fixed(map)) => (map.slots, format!("map \"{}\"", map.name)),
+        Some(MapSource::SunSpec { .. }) => (1, "a SunSpec meter".to_owned()),
+        None => (32, String::new()),
+    };
+    if slot >= slots {
+        let message = format!("slot {} does not exist: {whose} has {}", slot + 1, counted(slots));
+        let hint = if slots == 1 { "write slot = 1".to_owned() } else { format!("write a slot from 1 to {slots}") };
+        table.fault("slot", &place, Fault::new(message, hint));
+        return None;
+    }
+    let monitor = monitor?;
+    if let Some((_, _, line)) = taken.iter().find(|(other, used, _)| *other == monitor && *used == slot) {
+        let message = format!("slot {} of this monitor is taken by the circuit at line {line}", slot + 1);
+        table.fault("slot", &place, Fault::new(message, "each slot has one circuit; correct slot or monitor"));
+        return None;
+    }
+    taken.push((monitor, slot, table.report().line(table.place())));
+    Some(slot)
+}
+
+fn counted(slots: u8) -> String {
+    if slots == 1 { "1 slot".to_owned() } else { format!("{slots} slots") }
+}
+
+fn read_load(table: &TableReader<'_>) -> Option<LoadKind> {
+    let choices: Vec<(&'static str, LoadKind)> = LoadKind::ALL.iter().map(|load| (load.key(), *load)).collect();
+    let field = table.choice("load", &choices);
+    let hint = "say what the circuit feeds, for example load = \"induction-motor\", or \"unknown\"";
+    table.need("load", field, hint).value()
+}
+
+fn read_run_source(table: &TableReader<'_>, map: Option<&MapSource>, slot: Option<u8>) -> Option<RunSource> {
+    let field = table.choice("run_status", RUN_SOURCES);
+    let field = table.check("run_status", field, |source| {
+        let has_status = match (map, slot) {
+            (Some(MapSource::Fixed(map)), Some(slot)) => {
+                map.points.iter().any(|point| point.target.quantity == Quantity::RunStatus && point.target.slot == slot)
+            }
+            (Some(MapSource::SunSpec { .. }), _) => false,
+            _ => true,
+        };
+        if source == RunSource::Register && !has_status {
+            return Err(Fault::new(
+                "the map of this monitor has no run-status point",
+                "write run_status = \"current\"",
+            ));
+        }
+        Ok(source)
+    });
+    field.or(RunSource::Current)
+}
+
+/// A ratio as printed on a CT, "200:5".
+fn parse_ct_ratio(text: &str) -> Result<CtRatio, Fault> {
+    const HINT: &str = "write primary and secondary amperes, for example ct_ratio = \"200:5\"";
+    let fault = |message: &str| Err(Fault::new(format!("{} {message}", quoted(text)), HINT));
+    let Some((primary, secondary)) = text.split_once(':') else { return fault("is not a CT ratio") };
+    let amperes = |part: &str| {
+        let part = part.trim();
+        let plain = !part.is_empty() && part.chars().all(|c| c.is_ascii_digit() || c == '.');
+        part.parse::<f64>().ok().filter(|value| plain && value.is_finite())
+    };
+    let (Some(primary_a), Some(secondary_a)) = (amperes(primary), amperes(secondary)) else {
+        return fault("is not a CT ratio");
+    };
+    if primary_a == 0.0 || secondary_a == 0.0 {
+        return fault("has a zero, which would make every current 0 or endless");
+    }
+    if primary_a < secondary_a {
+        return Err(Fault::new(
+            format!("{} has its primary below its secondary", quoted(text)),
+            format!("the primary comes first: write \"{secondary_a}:{primary_a}\""),
+        ));
+    }
+    Ok(CtRatio { primary_a, secondary_a })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn judged(text: &str) -> String {
+        parse_ct_ratio(text).map_or_else(
+            |fault| format!("{}; {}", fault.message, fault.hint),
+            |ratio| format!("{} to {}", ratio.primary_a, ratio.secondary_a),
+        )
+    }
+
+    #[test]
+    fn ct_ratios_are_read_or_refused_with_a_reason() {
+        let hint = "write primary and secondary amperes, for example ct_ratio = \"200:5\"";
+        for (text, verdict) in [
+            ("200:5", "200 to 5".to_owned()),
+            (" 100 : 1 ", "100 to 1".to_owned()),
+            ("5:5", "5 to 5".to_owned()),
+            ("0:5", format!("\"0:5\" has a zero, which would make every current 0 or endless; {hint}")),
+            ("200:0", format!("\"200:0\" has a zero, which would make every current 0 or endless; {hint}")),
+            (
+                "5:200",
+                "\"5:200\" has its primary below its secondary; the primary comes first: write \"200:5\"".to_owned(),
+            ),
+            ("200/5", format!("\"200/5\" is not a CT ratio; {hint}")),
+            ("-200:5", format!("\"-200:5\" is not a CT ratio; {hint}")),
+            ("inf:5", format!("\"inf:5\" is not a CT ratio; {hint}")),
+            ("200:5:5", format!("\"200:5:5\" is not a CT ratio; {hint}")),
+            ("", format!("\"\" is not a CT ratio; {hint}")),
+        ] {
+            assert_eq!(judged(text), verdict);
+        }
+    }
+}

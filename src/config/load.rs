@@ -1,0 +1,115 @@
+//! The head of a configuration file, and the way from a path to a checked `Config`.
+//!
+//! Must never stop at the first problem: a person mends a file once, not once for each fault.
+
+use std::net::SocketAddr;
+use std::path::Path;
+
+use super::builtin::{FOLDER_HINT, MapLibrary, unreadable_folder};
+use super::document::{parse_document, read_text};
+use super::model::Config;
+use super::problem::{Problem, Problems, quoted};
+use super::reader::{Fault, Field, Located, TableReader};
+use super::report::Report;
+use super::station::read_stations;
+
+/// Where the HTTP face listens unless the file says otherwise.
+pub const DEFAULT_HTTP_LISTEN: SocketAddr = SocketAddr::new(std::net::IpAddr::V4(std::net::Ipv4Addr::LOCALHOST), 9184);
+
+/// Reads and checks a configuration file and the maps folder it names.
+pub fn load(path: &Path) -> Result<Config, Problems> {
+    load_with_maps(path, MapLibrary::builtin()).map(|(config, _)| config)
+}
+
+/// As [`load`], beginning with the maps of `library`; gives the library with the folder's maps added.
+pub fn load_with_maps(path: &Path, library: MapLibrary) -> Result<(Config, MapLibrary), Problems> {
+    let text = read_text(path).map_err(|problem| Problems::new(vec![problem]))?;
+    let base = path.parent().unwrap_or(Path::new(""));
+    let mut library = library;
+    let outcome = parse_with(&path.display().to_string(), &text, |folder| match folder {
+        Some(folder) => library.add_folder(&base.join(folder)).map(|problems| (library.clone(), problems)),
+        None => Ok((library.clone(), Vec::new())),
+    });
+    outcome.map(|config| (config, library)).map_err(Problems::new)
+}
+
+/// Checks the text of a configuration against the maps given. `[maps]` is checked, but no folder is read.
+pub fn parse(file_name: &str, text: &str, maps: &MapLibrary) -> Result<Config, Problems> {
+    parse_with(file_name, text, |_| Ok((maps.clone(), Vec::new()))).map_err(Problems::new)
+}
+
+/// `maps` gives the library once the folder is known, with the problems of the map files.
+fn parse_with(
+    file_name: &str,
+    text: &str,
+    maps: impl FnOnce(Option<&str>) -> std::io::Result<(MapLibrary, Vec<Problem>)>,
+) -> Result<Config, Vec<Problem>> {
+    let report = Report::new(file_name, text);
+    let mut problems = Vec::new();
+    let document = parse_document(&report, text);
+    let mut config = None;
+    if let Some(document) = &document {
+        let root = TableReader::new(&report, "", 0..0, document.get_ref());
+        let http_listen = read_http(&root);
+        let folder = read_maps_folder(&root);
+        let library = match maps(folder.as_ref().map(|folder| folder.value)) {
+            Ok((library, of_maps)) => {
+                problems.extend(of_maps);
+                Some(library)
+            }
+            Err(error) => {
+                let span = folder.map_or(0..0, |folder| folder.span);
+                report.add(&span, "maps.folder", unreadable_folder(&error), FOLDER_HINT);
+                None
+            }
+        };
+        let stations = read_stations(&root, library.as_ref());
+        root.finish();
+        config = http_listen.zip(stations).map(|(http_listen, stations)| Config { http_listen, stations });
+    }
+    problems.extend(report.into_problems());
+    match config {
+        Some(config) if problems.is_empty() => Ok(config),
+        _ => Err(problems),
+    }
+}
+
+fn read_http(root: &TableReader<'_>) -> Option<SocketAddr> {
+    let Some(table) = root.table("http") else { return Some(DEFAULT_HTTP_LISTEN) };
+    let expose = table.boolean("expose");
+    let listen = table.text("listen", "127.0.0.1:9184");
+    let listen = table.check("listen", listen, |text| {
+        let address: SocketAddr = text.parse().map_err(|_| {
+            Fault::new(
+                format!("{} is not an address to listen on", quoted(text)),
+                "write a numeric address and a port, for example \"127.0.0.1:9184\" or \"[::1]:9184\"",
+            )
+        })?;
+        // A bad `expose` has its own problem; this one would only follow from it.
+        if address.ip().is_loopback() || matches!(expose, Field::Bad | Field::Good(Located { value: true, .. })) {
+            Ok(address)
+        } else {
+            Err(Fault::new(
+                format!("{address} can be reached from other machines"),
+                "listen on 127.0.0.1, or add expose = true when that is meant",
+            ))
+        }
+    });
+    let listen = listen.or(DEFAULT_HTTP_LISTEN);
+    table.finish();
+    listen
+}
+
+fn read_maps_folder<'a>(root: &TableReader<'a>) -> Option<Located<&'a str>> {
+    let table = root.table("maps")?;
+    let folder = table.text("folder", "maps");
+    let folder = table.check("folder", folder, |text| {
+        if text.trim().is_empty() || text.contains('\0') {
+            Err(Fault::new("this is not a folder", "write for example folder = \"maps\""))
+        } else {
+            Ok(text)
+        }
+    });
+    table.finish();
+    folder.located()
+}
