@@ -335,10 +335,10 @@ fn findings(assessment: &Assessment) -> Vec<FindingJson> {
         outcome: outcome_key(&finding.outcome),
         reason: match &finding.outcome {
             Outcome::Idle(why) => Some((*why).to_owned()),
-            Outcome::NotCheckable(missing) => Some(missing.clone()),
+            Outcome::NotCheckable(missing) => Some(missing.to_string()),
             Outcome::Passed | Outcome::Failed | Outcome::Pending => None,
         },
-        detail: finding.detail.clone(),
+        detail: finding.detail.to_string(),
         since: rfc3339(finding.since.wall),
     };
     assessment.findings.iter().map(json).collect()
