@@ -11,7 +11,7 @@ pub mod plan;
 pub mod poll;
 pub mod poller;
 mod prepared;
-mod session;
+pub mod session;
 pub mod sunspec;
 pub mod value;
 

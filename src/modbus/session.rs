@@ -11,7 +11,7 @@ use tokio::time::Instant;
 use super::client::Deadlines;
 use super::decode::{self, Block};
 use super::error::{Cause, ModbusError, Transaction};
-use super::link::{Link, UnitHealth, fits};
+use super::link::{Dial, Link, UnitHealth, fits};
 use super::map::{MapSource, ReadFunction};
 use super::plan::ReadRequest;
 use super::poll::PollEvent;
@@ -24,9 +24,9 @@ use crate::reading::{CircuitReading, MonitorReading};
 /// Reads in a row without any answer after which the rest of a poll is given up.
 const SILENCES: u32 = 2;
 
-/// One monitor.
+/// One monitor's side of polling.
 #[derive(Debug)]
-pub(super) struct Session {
+pub struct Session {
     device: String,
     config: MonitorConfig,
     deadlines: Deadlines,
@@ -61,6 +61,12 @@ impl Run {
 }
 
 impl Session {
+    /// A monitor on a connection of its own, polled whenever the caller likes: no cadence, no task.
+    pub fn alone(station: &str, config: MonitorConfig, clock: Clock) -> Session {
+        let link = Link::new(config.address.clone(), config.transport, Dial::Socket);
+        Session::new(station, config, Arc::new(link), clock)
+    }
+
     pub(super) fn new(station: &str, config: MonitorConfig, link: Arc<Link>, clock: Clock) -> Session {
         let map = match &config.map {
             MapSource::Fixed(map) => MapState::prepare(map.clone(), None),
@@ -79,7 +85,7 @@ impl Session {
     }
 
     /// Polls once. Retries are made only before `until`.
-    pub(super) async fn poll(&mut self, until: Instant) -> PollEvent {
+    pub async fn poll(&mut self, until: Instant) -> PollEvent {
         let started = Instant::now();
         let mut run = Run::default();
         let reading = match self.gather(&mut run, until).await {
