@@ -6,8 +6,9 @@ use anyhow::Context;
 use clap::{Args, ValueEnum};
 use tracing_subscriber::EnvFilter;
 
-/// Changes worth telling; the Modbus library speaks at lower levels of every frame.
-pub(super) const TELL_NEWS: &str = "info,tokio_modbus=error";
+/// Changes worth telling. A connection's state is left out: its stations tell what it means for each monitor. The Modbus
+/// library speaks at lower levels of every frame.
+pub(super) const TELL_NEWS: &str = "info,wattassay::modbus::link=error,tokio_modbus=error";
 /// For commands whose result is their output.
 pub(super) const ERRORS_ONLY: &str = "error,tokio_modbus=off";
 
@@ -24,7 +25,7 @@ pub(super) struct LogOptions {
         help_heading = "Log options"
     )]
     log_format: LogFormat,
-    /// Which log lines to write [default: "info,tokio_modbus=error" for run and demo, errors only otherwise]
+    /// Which log lines to write such as "info" or "debug" [default: news for run and demo, errors only otherwise]
     #[arg(long, global = true, value_name = "FILTER", help_heading = "Log options")]
     log_filter: Option<String>,
 }
@@ -43,12 +44,14 @@ pub(super) fn start(options: &LogOptions, default_filter: &str) -> anyhow::Resul
     let filter = EnvFilter::try_new(filter).with_context(|| format!("--log-filter \"{filter}\""))?;
     let builder = tracing_subscriber::fmt().with_env_filter(filter).with_writer(io::stderr);
     match options.log_format {
-        // The fields repeat what the sentence says; people read the sentence.
+        // Most fields repeat what the sentence says; people read the sentence.
         LogFormat::Human => builder
             .with_target(false)
             .with_ansi(false)
-            .fmt_fields(tracing_subscriber::fmt::format::debug_fn(|writer, field, value| {
-                if field.name() == "message" { write!(writer, "{value:?}") } else { Ok(()) }
+            .fmt_fields(tracing_subscriber::fmt::format::debug_fn(|writer, field, value| match field.name() {
+                "message" => write!(writer, "{value:?}"),
+                "station" | "circuit" | "monitor" | "verdict" | "cause" | "by_ms" => Ok(()),
+                name => write!(writer, " {name}={value:?}"),
             }))
             .try_init(),
         LogFormat::Json => builder.json().flatten_event(true).try_init(),

@@ -2,7 +2,7 @@
 
 use std::collections::HashSet;
 
-use crate::audit::assessment::{Assessment, Check, Verdict};
+use crate::audit::assessment::{Assessment, Check, Verdict, WiringGroup};
 use crate::audit::wiring::Wiring;
 use crate::audit::words;
 
@@ -161,29 +161,36 @@ impl<K: PartialEq + Clone> Debounced<K> {
 #[derive(Debug, Clone, PartialEq)]
 pub struct DiagnosisKey {
     verdict: Verdict,
-    /// The wirings of the leading group that a person would be told of.
+    /// The wirings of the leading group that a person is told of.
     leading: HashSet<Wiring>,
-    /// Checks that make the numbers wrong whatever the wiring.
+    /// Checks that make the numbers wrong whatever the wiring, where a person is told of them.
     hard: HashSet<Check>,
 }
 
 impl DiagnosisKey {
     /// The key of an assessment; `None` while there is nothing to tell.
     pub fn of(assessment: &Assessment) -> Option<DiagnosisKey> {
-        let hard: HashSet<Check> = words::hard_findings(&assessment.findings).iter().map(|f| f.check).collect();
         let diagnosis = &assessment.diagnosis;
-        if diagnosis.verdict == Verdict::NoEvidence && hard.is_empty() {
+        let failed: HashSet<Check> = words::hard_findings(&assessment.findings).iter().map(|f| f.check).collect();
+        if diagnosis.verdict == Verdict::NoEvidence && failed.is_empty() {
             return None;
         }
-        // Members that carry less than a hundredth of their group come and go with the noise.
-        let leading = match (diagnosis.verdict, diagnosis.groups.first()) {
-            (Verdict::NoEvidence | Verdict::Undecided, _) | (_, None) => HashSet::new(),
-            (_, Some(group)) => {
-                group.members.iter().filter(|m| m.probability > 0.01 * group.probability).map(|m| m.wiring).collect()
-            }
-        };
+        // Only a wrong wiring is told by its leads, and then the checks that fail because of it are not told beside it.
+        let wrong = diagnosis.groups.first().filter(|group| diagnosis.verdict == Verdict::Fault && !group.power_right);
+        let leading = wrong.map_or_else(HashSet::new, told_members);
+        let hard = if wrong.is_some() || diagnosis.verdict == Verdict::Sound { HashSet::new() } else { failed };
         Some(DiagnosisKey { verdict: diagnosis.verdict, leading, hard })
     }
+}
+
+/// A member that carries nearly all of its group is told alone. Those with less than a hundredth come and go with the
+/// noise and are not told.
+fn told_members(group: &WiringGroup) -> HashSet<Wiring> {
+    let least = match group.members.first() {
+        Some(first) if first.probability > 0.9 * group.probability => 0.9,
+        _ => 0.01,
+    };
+    group.members.iter().filter(|m| m.probability > least * group.probability).map(|m| m.wiring).collect()
 }
 
 #[cfg(test)]
