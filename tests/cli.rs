@@ -7,6 +7,8 @@ use std::process::{Child, Command, ExitStatus, Stdio};
 use std::time::{Duration, Instant};
 
 use tempfile::TempDir;
+use tokio_util::sync::CancellationToken;
+use wattassay_simulators::StepFile;
 
 /// Far above anything seen; only a hang reaches it.
 const LIMIT: Duration = Duration::from_mins(1);
@@ -296,4 +298,153 @@ fn maps_are_listed_printed_and_tried() {
     let tried = run(&["maps", "try", "generic-full", "--address", &address, "--unit", "1"]);
     assert_eq!(tried.code, Some(3), "{}{}", tried.out, tried.err);
     assert!(tried.out.contains("failed: "), "{}", tried.out);
+}
+
+/// Simulated stations by name, served on free ports, their pumps running from the first second; the daemon's
+/// configuration for them beside it. They end with the value.
+struct Simulated {
+    stop: CancellationToken,
+    config: PathBuf,
+    served: Option<std::thread::JoinHandle<()>>,
+    _folder: TempDir,
+}
+
+impl Simulated {
+    fn start(names: &[&str]) -> Simulated {
+        let mut stations = wattassay_simulators::demo_stations();
+        stations.retain(|station| names.contains(&station.name.as_str()));
+        assert_eq!(stations.len(), names.len());
+        for station in &mut stations {
+            for pump in &mut station.pumps {
+                pump.schedule = vec![StepFile { at_s: 0.0, load: Some(0.8), stop: false }];
+                pump.repeat_s = None;
+                pump.start_s = 0.1;
+            }
+            for monitor in &mut station.monitors {
+                monitor.listen = "127.0.0.1:0".to_owned();
+            }
+        }
+        let stop = CancellationToken::new();
+        let (addresses, addressed) = std::sync::mpsc::channel();
+        let token = stop.clone();
+        let served = std::thread::spawn(move || {
+            let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().unwrap();
+            runtime.block_on(async {
+                let running = wattassay_simulators::start(stations, token.clone()).await.unwrap();
+                let all: Vec<_> = running.monitors.iter().map(|m| (m.station.clone(), m.address)).collect();
+                addresses.send(all).unwrap();
+                token.cancelled().await;
+            });
+        });
+        let addresses = addressed.recv_timeout(LIMIT).unwrap();
+        let folder = TempDir::new().unwrap();
+        let config = folder.path().join("simulated.toml");
+        std::fs::write(&config, demo_config_for(&addresses)).unwrap();
+        Simulated { stop, config, served: Some(served), _folder: folder }
+    }
+}
+
+impl Drop for Simulated {
+    fn drop(&mut self) {
+        self.stop.cancel();
+        if let Some(served) = self.served.take() {
+            let _ = served.join();
+        }
+    }
+}
+
+/// The bundled configuration, cut down to the stations served and pointed to where they are.
+fn demo_config_for(addresses: &[(String, std::net::SocketAddr)]) -> String {
+    let all: toml::Table = include_str!("../config/demo.toml").parse().unwrap();
+    let mut stations = all["stations"].as_array().unwrap().clone();
+    stations.retain(|station| addresses.iter().any(|(name, _)| station["name"].as_str() == Some(name)));
+    for station in &mut stations {
+        let (_, address) = addresses.iter().find(|(name, _)| station["name"].as_str() == Some(name)).unwrap();
+        let monitor = station["monitors"][0].as_table_mut().unwrap();
+        monitor.insert("address".to_owned(), address.to_string().into());
+        monitor.insert("poll_period".to_owned(), "250 ms".into());
+    }
+    let mut cut = toml::Table::new();
+    cut.insert("stations".to_owned(), stations.into());
+    cut.to_string()
+}
+
+#[test]
+fn an_audit_names_the_wrong_lead_behind_the_cautions() {
+    let simulated = Simulated::start(&["Cooper Flats Pumping", "Saltgrass Intake"]);
+    let path = text(&simulated.config);
+    let ran = run(&["audit", "--config", path, "--until-decided", "--for", "60s"]);
+    assert_eq!(ran.code, Some(1), "{}{}", ran.out, ran.err);
+    assert!(ran.out.starts_with("CAUTION"), "{}", ran.out);
+    for word in [
+        "Cooper Flats Pumping / Pump 1: SOUND",
+        "Saltgrass Intake / Pump 1: FAULT FOUND",
+        "voltage leads 2 and 3 are exchanged",
+        "voltage lead 2: WRONG, on phase C, should be on B",
+        "Failing checks",
+        "Corrected power (as the intended wiring would register it)",
+    ] {
+        assert!(ran.out.contains(word), "{word}: {}", ran.out);
+    }
+
+    let sound = run(&["audit", "--config", path, "--until-decided", "--for", "60s", "--station", "Cooper Flats Pumping"]);
+    assert_eq!(sound.code, Some(0), "{}{}", sound.out, sound.err);
+    assert!(!sound.out.contains("CAUTION") && !sound.out.contains("Saltgrass"), "{}", sound.out);
+
+    let json = run(&["audit", "--config", path, "--until-decided", "--for", "60s", "--json"]);
+    assert_eq!(json.code, Some(1));
+    let document: serde_json::Value = serde_json::from_str(&json.out).unwrap();
+    let verdicts: Vec<_> = document["stations"]
+        .as_array()
+        .unwrap()
+        .iter()
+        .flat_map(|station| station["circuits"].as_array().unwrap())
+        .map(|circuit| circuit["verdict"].as_str().unwrap())
+        .collect();
+    assert_eq!(verdicts, ["fault", "fault", "sound"]);
+}
+
+#[test]
+fn a_map_tried_on_a_simulated_monitor_shows_its_values() {
+    let simulated = Simulated::start(&["Cooper Flats Pumping"]);
+    let config: toml::Table = std::fs::read_to_string(&simulated.config).unwrap().parse().unwrap();
+    let address = config["stations"][0]["monitors"][0]["address"].as_str().unwrap().to_owned();
+    let tried = run(&["maps", "try", "generic-full", "--address", &address]);
+    assert_eq!(tried.code, Some(0), "{}{}", tried.out, tried.err);
+    for word in ["0 failed", "voltage to neutral (V)", "circuit slot 1", "total active power (W)"] {
+        assert!(tried.out.contains(word), "{word}: {}", tried.out);
+    }
+}
+
+#[test]
+fn the_demo_serves_what_it_says_and_ends_with_what_it_found() {
+    let mut child = program()
+        .args(["demo", "--listen", "127.0.0.1:0"])
+        .stdin(Stdio::null())
+        .stdout(Stdio::piped())
+        .stderr(Stdio::piped())
+        .spawn()
+        .unwrap();
+    let mut out = BufReader::new(child.stdout.take().unwrap());
+    let log = BufReader::new(child.stderr.take().unwrap());
+    let mut demo = Running { child, log };
+    let mut seen = String::new();
+    let pages = loop {
+        let mut line = String::new();
+        assert!(out.read_line(&mut line).unwrap() > 0, "no address in:\n{seen}");
+        seen += &line;
+        if let Some(rest) = line.trim().strip_prefix("http://") {
+            break rest.split('/').next().unwrap().to_owned();
+        }
+    };
+    for word in ["Nothing here touches a real monitor", "Alder Creek Lift", "CT pairs of channels 2 and 3 exchanged"] {
+        assert!(seen.contains(word), "{word}: {seen}");
+    }
+    demo.line_with("answers every read");
+    assert!(get(&pages, "/api/v1/snapshot").contains("Tannery Street Lift"));
+    demo.signal("-INT");
+    let mut rest = String::new();
+    out.read_to_string(&mut rest).unwrap();
+    assert!(rest.contains("What was found"), "{rest}");
+    assert_eq!(demo.ended().code(), Some(0));
 }
