@@ -38,7 +38,10 @@ pub(super) struct Options {
 pub(super) async fn run(options: Options) -> anyhow::Result<Exit> {
     let mut config = config::parse(CONFIG_NAME, CONFIG, &MapLibrary::builtin())?;
     if let Some(listen) = options.listen {
-        ensure!(listen.ip().is_loopback(), "--listen {listen}: the demo only listens on loopback, such as 127.0.0.1:9184");
+        ensure!(
+            listen.ip().is_loopback(),
+            "--listen {listen}: the demo only listens on loopback, such as 127.0.0.1:9184"
+        );
         config.http_listen = listen;
     }
     if let Some(port) = options.port {

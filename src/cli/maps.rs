@@ -12,8 +12,8 @@ use tokio_util::task::TaskTracker;
 
 use super::{Exit, print, signals};
 use crate::clock::Clock;
-use crate::config::{MapLibrary, MapOrigin};
 use crate::config::model::{MonitorConfig, Transport};
+use crate::config::{MapLibrary, MapOrigin};
 use crate::daemon::drain;
 use crate::faces::json::quality_key;
 use crate::modbus::map::{ByteOrder, Channel, Encoding, MapSource, MeterMap, Point, Quantity};
@@ -204,7 +204,9 @@ fn channel_words(quantity: Quantity, channel: Channel) -> &'static str {
         (_, Channel::One) => "1",
         (_, Channel::Two) => "2",
         (_, Channel::Three) => "3",
-        (Quantity::ActivePower | Quantity::ReactivePower | Quantity::ApparentPower | Quantity::PowerFactor, _) => "total",
+        (Quantity::ActivePower | Quantity::ReactivePower | Quantity::ApparentPower | Quantity::PowerFactor, _) => {
+            "total"
+        }
         (_, Channel::Total) => "",
     }
 }

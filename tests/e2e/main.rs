@@ -2,4 +2,6 @@
 //! real sockets, and the project's own tidiness.
 
 mod circuit_fixtures;
+mod support;
 mod tidy;
+mod wirings;
