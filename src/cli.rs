@@ -4,7 +4,6 @@
 
 mod audit;
 mod check;
-mod demo;
 mod logging;
 mod maps;
 mod run;
@@ -49,8 +48,6 @@ enum Command {
     Check(check::Options),
     /// Read the monitors for a while, then print what is wrong with each circuit
     Audit(audit::Options),
-    /// Show it all working on simulated pump stations, some of them wired wrong on purpose
-    Demo(demo::Options),
     /// List the built-in register maps, print one, or try one on a monitor
     Maps(maps::Options),
 }
@@ -108,10 +105,6 @@ fn dispatch(cli: Cli) -> anyhow::Result<Exit> {
         Command::Audit(options) => {
             logging::start(&cli.log, logging::ERRORS_ONLY)?;
             on_runtime(audit::run(options))
-        }
-        Command::Demo(options) => {
-            logging::start(&cli.log, logging::TELL_NEWS)?;
-            on_runtime(demo::run(options))
         }
         Command::Maps(options) => {
             logging::start(&cli.log, logging::ERRORS_ONLY)?;

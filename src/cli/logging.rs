@@ -13,11 +13,19 @@ pub(super) const ERRORS_ONLY: &str = "error,tokio_modbus=off";
 
 #[derive(Debug, Args)]
 pub(super) struct LogOptions {
-    /// How log lines on standard error look
-    #[arg(long, global = true, value_enum, default_value_t = LogFormat::Human, value_name = "FORMAT")]
+    /// How log lines on standard error look: human or json
+    #[arg(
+        long,
+        global = true,
+        value_enum,
+        default_value_t = LogFormat::Human,
+        value_name = "FORMAT",
+        hide_possible_values = true,
+        help_heading = "Log options"
+    )]
     log_format: LogFormat,
     /// Which log lines to write [default: "info,tokio_modbus=error" for run and demo, errors only otherwise]
-    #[arg(long, global = true, value_name = "FILTER")]
+    #[arg(long, global = true, value_name = "FILTER", help_heading = "Log options")]
     log_filter: Option<String>,
 }
 

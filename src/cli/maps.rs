@@ -16,7 +16,9 @@ use crate::config::model::{MonitorConfig, Transport};
 use crate::config::{MapLibrary, MapOrigin};
 use crate::daemon::drain;
 use crate::faces::json::quality_key;
-use crate::modbus::map::{ByteOrder, Channel, Encoding, MapSource, MeterMap, Point, Quantity};
+use crate::modbus::map::{
+    ByteOrder, Channel, Encoding, MapSource, MeterMap, Point, PowerFactorSign, PowerSign, Quantity, ReactiveSign,
+};
 use crate::modbus::poll::{MonitorJob, PollEvent};
 use crate::modbus::poller;
 use crate::reading::{CircuitReading, Measured, MonitorReading, RunStatus};
@@ -25,7 +27,7 @@ use crate::station::snapshot::answered;
 /// One answer is awaited for this long; a monitor tried by hand may sit behind a slow gateway.
 const TRY_TIMEOUT: Duration = Duration::from_secs(2);
 /// A whole try, with its connection and a search for a SunSpec model, is given up after this.
-const TRY_LIMIT: Duration = Duration::from_secs(60);
+const TRY_LIMIT: Duration = Duration::from_mins(1);
 
 #[derive(Debug, Args)]
 #[command(args_conflicts_with_subcommands = true)]
@@ -130,14 +132,26 @@ fn rules_text(out: &mut String, map: &MeterMap) {
     let limits = &map.limits;
     let _ = writeln!(
         out,
-        "  {} circuit slot{}; at most {} registers a read, gaps up to {}; signs: {:?}, {:?}, power factor {:?}",
+        "  {} circuit slot{}; at most {} registers a read, gaps up to {}; P {}, Q {}, PF {}",
         map.slots,
         if map.slots == 1 { "" } else { "s" },
         limits.max_registers,
         limits.max_gap,
-        map.conventions.active_power,
-        map.conventions.reactive_power,
-        map.conventions.power_factor,
+        match map.conventions.active_power {
+            PowerSign::LoadPositive => "load-positive",
+            PowerSign::LoadNegative => "load-negative",
+        },
+        match map.conventions.reactive_power {
+            ReactiveSign::InductivePositive => "inductive-positive",
+            ReactiveSign::InductiveNegative => "inductive-negative",
+            ReactiveSign::Unsigned => "unsigned",
+        },
+        match map.conventions.power_factor {
+            PowerFactorSign::SignOfPower => "sign-of-power",
+            PowerFactorSign::LagNegative => "lag-negative",
+            PowerFactorSign::LeadNegative => "lead-negative",
+            PowerFactorSign::Unsigned => "unsigned",
+        },
     );
     for (first, last) in &limits.forbidden {
         let _ = writeln!(out, "  never reads {first} to {last}");
@@ -281,6 +295,9 @@ fn tried_text(event: &PollEvent) -> String {
     for failure in &event.reading.failures {
         let _ = writeln!(out, "failed: {failure}");
     }
+    if !answered(&event.reading) {
+        return out;
+    }
     monitor_values(&mut out, &event.reading);
     for (slot, circuit) in event.reading.circuits.iter().enumerate() {
         let mut values = String::new();
@@ -384,6 +401,6 @@ mod tests {
         assert!(text.contains("277.128") && text.contains("3.200 (out_of_range)"), "{text}");
         assert!(!text.contains("energy"), "what is not mapped is not shown: {text}");
         let text = tried_text(&failed_event(0));
-        assert!(text.contains("failed: ") && text.contains("(failed)"), "{text}");
+        assert!(text.contains("1 failed\nfailed: ") && !text.contains("current"), "{text}");
     }
 }

@@ -64,11 +64,14 @@ fn circuit_text(out: &mut String, station: &StationSnapshot, circuit: &CircuitSn
         }
     }
     let Some(assessment) = assessment else { return };
+    if station.monitor_of(circuit).is_some_and(|m| m.reading.is_none()) {
+        return; // Without a single value, all that follows would say so once more.
+    }
     let live = station.monitor_of(circuit).is_some_and(|m| m.freshness(now).is_live());
     let run_state = if live { assessment.run_state } else { RunState::Unknown };
     line(out, &format!("  Pump: {}", words::run_state_words(run_state)));
     diagnosis_text(out, &assessment.diagnosis);
-    findings_text(out, &assessment.findings);
+    findings_text(out, &assessment.findings, live);
     match &assessment.corrected {
         Some(power) if live => corrected_text(out, power),
         Some(_) => line(out, "  Corrected power: none (the monitor gives no values of now)"),
@@ -154,6 +157,10 @@ fn diagnosis_text(out: &mut String, diagnosis: &Diagnosis) {
         }
     }
     line(out, "  How sure");
+    if diagnosis.readings_used == 0 {
+        line(out, "    no steady reading of the running pump yet");
+        return;
+    }
     line(out, &format!("    power is registered right: {}", words::percent(diagnosis.sound_probability)));
     line(out, &format!("    no wiring considered explains it: {}", words::percent(diagnosis.unexplained_probability)));
     line(
@@ -225,7 +232,7 @@ fn lead_by_lead(wiring: &Wiring) -> Vec<String> {
     leads
 }
 
-fn findings_text(out: &mut String, findings: &[Finding]) {
+fn findings_text(out: &mut String, findings: &[Finding], live: bool) {
     let of = |wanted: fn(&Outcome) -> bool| findings.iter().filter(move |f| wanted(&f.outcome));
     let failed: Vec<_> = of(|o| *o == Outcome::Failed).collect();
     if failed.is_empty() {
@@ -236,6 +243,9 @@ fn findings_text(out: &mut String, findings: &[Finding]) {
             let channel = finding.channel.map_or_else(String::new, |k| format!(", channel {}", k + 1));
             paragraph(out, "    ", &format!("{}{channel}: {}", words::check_title(finding.check), finding.detail));
         }
+    }
+    if !live {
+        return; // Nothing is checkable without values; the failed reads are told above.
     }
     let mut missing: Vec<String> = Vec::new();
     for finding in findings {

@@ -140,7 +140,7 @@ impl StationState {
         let reading = Arc::new(std::mem::take(&mut event.reading));
         self.watch_clock(reading.at, &mut news);
         let Some(entry) = self.monitors.get_mut(monitor) else { return news };
-        note_poll(entry, &event, &reading, &mut news);
+        note_poll(&self.name, entry, &event, &reading, &mut news);
         for circuit in self.circuits.iter_mut().filter(|c| c.shown.monitor == monitor) {
             self.core_failures += audit_reading(circuit, self.factory, &reading, &mut news);
         }
@@ -202,8 +202,15 @@ impl StationState {
     }
 }
 
-fn note_poll(entry: &mut Monitor, event: &PollEvent, reading: &Arc<MonitorReading>, news: &mut Vec<News>) {
+fn note_poll(
+    station: &str,
+    entry: &mut Monitor,
+    event: &PollEvent,
+    reading: &Arc<MonitorReading>,
+    news: &mut Vec<News>,
+) {
     let shown = &mut entry.shown;
+    let named = format!("{station} / {} ({}): ", shown.name, place(shown));
     let health = &mut shown.health;
     let first = health.polls == 0;
     health.polls += 1;
@@ -215,13 +222,8 @@ fn note_poll(entry: &mut Monitor, event: &PollEvent, reading: &Arc<MonitorReadin
     health.last_poll = Some(reading.at);
     health.last_took_ms = event.took_ms;
     health.silent = !answered(reading);
-    health.failures.clone_from(&reading.failures);
-    for error in &event.errors {
-        let text = error.to_string();
-        if !health.failures.iter().any(|known| known.contains(&text)) {
-            health.failures.push(text);
-        }
-    }
+    let cause;
+    (health.failures, cause) = failures(&named, event, reading);
     let link = if health.silent {
         health.failed_polls += 1;
         Link::Silent
@@ -237,7 +239,6 @@ fn note_poll(entry: &mut Monitor, event: &PollEvent, reading: &Arc<MonitorReadin
         _ => TELL_AFTER,
     };
     if entry.link.settle(link, needed) {
-        let cause = first_cause(event, reading);
         let (monitor, place) = (entry.shown.name.clone(), place(&entry.shown));
         news.push(match link {
             Link::Answers => News::MonitorAnswers { monitor, place },
@@ -247,14 +248,19 @@ fn note_poll(entry: &mut Monitor, event: &PollEvent, reading: &Arc<MonitorReadin
     }
 }
 
-/// Why the first transaction failed, without the place, which the line tells already.
-fn first_cause(event: &PollEvent, reading: &MonitorReading) -> String {
-    let Some(error) = event.errors.first() else {
-        return reading.failures.first().cloned().unwrap_or_else(|| "no reason given".to_owned());
-    };
-    let asked = &error.transaction;
-    let (text, place) = (error.to_string(), format!("{} ({}, unit {}): ", asked.device, asked.address, asked.unit));
-    text.strip_prefix(&place).unwrap_or(&text).to_owned()
+/// What went wrong in a poll, and the first cause of it. Whoever shows them has named the monitor already, so that part
+/// is taken off.
+fn failures(named: &str, event: &PollEvent, reading: &MonitorReading) -> (Vec<String>, String) {
+    let short = |text: &str| text.strip_prefix(named).unwrap_or(text).to_owned();
+    let mut all: Vec<String> = reading.failures.iter().map(|text| short(text)).collect();
+    let errors: Vec<String> = event.errors.iter().map(|error| short(&error.to_string())).collect();
+    let first = errors.first().or(all.first()).cloned().unwrap_or_else(|| "no reason given".to_owned());
+    for error in errors {
+        if !all.iter().any(|known| known.contains(&error)) {
+            all.push(error);
+        }
+    }
+    (all, first)
 }
 
 fn silent(shown: &MonitorSnapshot, cause: String) -> News {

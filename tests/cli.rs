@@ -1,0 +1,299 @@
+//! The program as a person or a service manager meets it: arguments, exit codes, output, start and stop.
+
+use std::io::{BufRead, BufReader, Read, Write};
+use std::net::{TcpListener, TcpStream};
+use std::path::{Path, PathBuf};
+use std::process::{Child, Command, ExitStatus, Stdio};
+use std::time::{Duration, Instant};
+
+use tempfile::TempDir;
+
+/// Far above anything seen; only a hang reaches it.
+const LIMIT: Duration = Duration::from_mins(1);
+
+struct Ran {
+    code: Option<i32>,
+    out: String,
+    err: String,
+}
+
+fn program() -> Command {
+    Command::new(assert_cmd::cargo::cargo_bin!("wattassay"))
+}
+
+fn run(arguments: &[&str]) -> Ran {
+    let output = program().args(arguments).stdin(Stdio::null()).output().unwrap();
+    Ran {
+        code: output.status.code(),
+        out: String::from_utf8(output.stdout).unwrap(),
+        err: String::from_utf8(output.stderr).unwrap(),
+    }
+}
+
+/// One station with one monitor at `monitor`, pages at `listen`.
+fn config(folder: &TempDir, listen: &str, monitor: &str) -> PathBuf {
+    let path = folder.path().join("station.toml");
+    let text = format!(
+        r#"
+[http]
+listen = "{listen}"
+
+[[stations]]
+name = "Alder Creek Lift"
+service = "wye-4-wire"
+nominal_voltage = "480 V"
+
+[[stations.monitors]]
+name = "PM-1"
+address = "{monitor}"
+unit = 1
+map = "generic-full"
+poll_period = "200 ms"
+timeout = "100 ms"
+
+[[stations.circuits]]
+name = "Pump 1"
+monitor = "PM-1"
+load = "induction-motor"
+rated_power = "60 hp"
+rated_voltage = "460 V"
+full_load_current = "77 A"
+full_load_power_factor = 0.86
+ct_ratio = "200:5"
+"#
+    );
+    std::fs::write(&path, text).unwrap();
+    path
+}
+
+/// An address nobody listens on; the listener is kept so that nobody else can take it, but it never accepts.
+fn silent_monitor() -> (TcpListener, String) {
+    let listener = TcpListener::bind("127.0.0.1:0").unwrap();
+    let address = listener.local_addr().unwrap().to_string();
+    (listener, address)
+}
+
+/// A running program that is killed when a test fails half way.
+struct Running {
+    child: Child,
+    log: BufReader<std::process::ChildStderr>,
+}
+
+impl Running {
+    fn start(arguments: &[&str]) -> Running {
+        let mut child = program().args(arguments).stdin(Stdio::null()).stderr(Stdio::piped()).spawn().unwrap();
+        let log = BufReader::new(child.stderr.take().unwrap());
+        Running { child, log }
+    }
+
+    /// The first log line that holds `text`; fails when the log ends first.
+    fn line_with(&mut self, text: &str) -> String {
+        let mut seen = String::new();
+        loop {
+            let mut line = String::new();
+            assert!(self.log.read_line(&mut line).unwrap() > 0, "no line with \"{text}\" in:\n{seen}");
+            if line.contains(text) {
+                return line;
+            }
+            seen += &line;
+        }
+    }
+
+    fn pages(&mut self) -> String {
+        let line = self.line_with("http://");
+        line.split("http://").nth(1).unwrap().split('/').next().unwrap().to_owned()
+    }
+
+    fn signal(&self, name: &str) {
+        let sent = Command::new("kill").args([name, &self.child.id().to_string()]).status().unwrap();
+        assert!(sent.success());
+    }
+
+    fn ended(mut self) -> ExitStatus {
+        let end = Instant::now() + LIMIT;
+        while Instant::now() < end {
+            if let Some(status) = self.child.try_wait().unwrap() {
+                return status;
+            }
+            std::thread::sleep(Duration::from_millis(20));
+        }
+        panic!("did not end within {LIMIT:?}");
+    }
+}
+
+impl Drop for Running {
+    fn drop(&mut self) {
+        let _ = self.child.kill();
+        let _ = self.child.wait();
+    }
+}
+
+fn get(address: &str, path: &str) -> String {
+    let mut stream = TcpStream::connect(address).unwrap();
+    stream.set_read_timeout(Some(LIMIT)).unwrap();
+    write!(stream, "GET {path} HTTP/1.1\r\nHost: {address}\r\nConnection: close\r\n\r\n").unwrap();
+    let mut answer = String::new();
+    stream.read_to_string(&mut answer).unwrap();
+    answer
+}
+
+fn text(path: &Path) -> &str {
+    path.to_str().unwrap()
+}
+
+#[test]
+fn help_names_every_command_and_every_exit_code() {
+    let help = run(&["--help"]);
+    assert_eq!(help.code, Some(0));
+    for word in ["run", "check", "audit", "demo", "maps", "Exit codes", "3  error", "only ever reads"] {
+        assert!(help.out.contains(word), "{word}: {}", help.out);
+    }
+    for command in ["run", "check", "audit", "demo", "maps"] {
+        let help = run(&[command, "--help"]);
+        assert_eq!(help.code, Some(0), "{command}");
+        assert!(help.out.contains("Usage: wattassay"), "{command}");
+    }
+    assert_eq!(run(&["--version"]).out, format!("wattassay {}\n", env!("CARGO_PKG_VERSION")));
+}
+
+#[test]
+fn bad_arguments_are_errors_and_never_look_like_a_verdict() {
+    for arguments in [
+        &[][..],
+        &["audits"],
+        &["run"],
+        &["check"],
+        &["audit"],
+        &["audit", "--config", "x.toml", "--for", "30"],
+        &["audit", "--config", "x.toml", "--for", "-1s"],
+        &["demo", "--port", "70000"],
+        &["demo", "--listen", "0.0.0.0:0"],
+        &["maps", "try", "generic-full", "--address", "127.0.0.1:1", "--unit", "256"],
+        &["--log-format", "xml", "maps"],
+        &["--log-filter", "=!=", "maps"],
+    ] {
+        let ran = run(arguments);
+        assert_eq!(ran.code, Some(3), "{arguments:?}: {}{}", ran.out, ran.err);
+        assert!(!ran.err.is_empty(), "{arguments:?}");
+    }
+}
+
+#[test]
+fn a_missing_file_is_an_error_for_every_command() {
+    for command in ["run", "audit"] {
+        let ran = run(&[command, "--config", "/nowhere/station.toml"]);
+        assert_eq!(ran.code, Some(3), "{command}");
+        assert!(ran.err.contains("/nowhere/station.toml"), "{}", ran.err);
+    }
+    let ran = run(&["check", "/nowhere/station.toml"]);
+    assert_eq!(ran.code, Some(1));
+    assert!(ran.err.contains("/nowhere/station.toml") && ran.err.contains("1 problem"), "{}", ran.err);
+}
+
+#[test]
+fn check_tells_what_was_understood() {
+    let folder = TempDir::new().unwrap();
+    let path = config(&folder, "127.0.0.1:0", "192.0.2.1:502");
+    let ran = run(&["check", text(&path)]);
+    assert_eq!(ran.code, Some(0), "{}", ran.err);
+    for word in ["nothing wrong", "Alder Creek Lift", "480 V", "192.0.2.1:502 unit 1", "77 A", "CTs 200:5", "44.7 kW"] {
+        assert!(ran.out.contains(word), "{word}: {}", ran.out);
+    }
+}
+
+#[test]
+fn check_tells_every_problem_of_every_file() {
+    let folder = TempDir::new().unwrap();
+    let good = config(&folder, "127.0.0.1:0", "192.0.2.1:502");
+    let bad = folder.path().join("bad.toml");
+    let spoiled = std::fs::read_to_string(&good)
+        .unwrap()
+        .replace("\"480 V\"", "480")
+        .replace("unit = 1", "unit = 700")
+        .replace("\"77 A\"", "\"77 V\"");
+    std::fs::write(&bad, spoiled).unwrap();
+    let ran = run(&["check", text(&good), text(&bad), "/nowhere.toml"]);
+    assert_eq!(ran.code, Some(1));
+    assert!(ran.out.contains("station.toml: nothing wrong"), "{}", ran.out);
+    for word in ["nominal_voltage", "unit", "full_load_current", "/nowhere.toml", "4 problems"] {
+        assert!(ran.err.contains(word), "{word}: {}", ran.err);
+    }
+}
+
+#[test]
+fn the_daemon_serves_its_pages_and_ends_on_either_signal() {
+    let folder = TempDir::new().unwrap();
+    let (_monitor, address) = silent_monitor();
+    let path = config(&folder, "127.0.0.1:0", &address);
+    for signal in ["-TERM", "-INT"] {
+        let mut daemon = Running::start(&["run", "--config", text(&path)]);
+        let pages = daemon.pages();
+        assert!(get(&pages, "/healthz").starts_with("HTTP/1.1 200"));
+        assert!(get(&pages, "/metrics").contains("wattassay_build_info"));
+        let cause = daemon.line_with("gives no values");
+        assert!(cause.contains("Alder Creek Lift / PM-1") && cause.contains(&address), "{cause}");
+        let ready = get(&pages, "/readyz");
+        assert!(ready.starts_with("HTTP/1.1 200") && ready.contains("gives no values: "), "{ready}");
+        daemon.signal(signal);
+        assert_eq!(daemon.ended().code(), Some(0), "{signal}");
+    }
+}
+
+#[test]
+fn logs_can_be_json() {
+    let folder = TempDir::new().unwrap();
+    let (_monitor, address) = silent_monitor();
+    let path = config(&folder, "127.0.0.1:0", &address);
+    let mut daemon = Running::start(&["--log-format", "json", "run", "--config", text(&path)]);
+    let line: serde_json::Value = serde_json::from_str(&daemon.line_with("gives no values")).unwrap();
+    assert_eq!(line["level"], "WARN");
+    assert_eq!(line["station"], "Alder Creek Lift");
+    assert_eq!(line["monitor"], "PM-1");
+    daemon.signal("-TERM");
+    assert_eq!(daemon.ended().code(), Some(0));
+}
+
+#[test]
+fn a_taken_address_is_an_error_at_the_start() {
+    let folder = TempDir::new().unwrap();
+    let (taken, address) = silent_monitor();
+    let path = config(&folder, &address, "192.0.2.1:502");
+    let ran = run(&["run", "--config", text(&path)]);
+    assert_eq!(ran.code, Some(3));
+    assert!(ran.err.contains(&format!("cannot listen on {address}")), "{}", ran.err);
+    drop(taken);
+}
+
+#[test]
+fn an_audit_of_a_silent_monitor_could_not_tell_and_says_why() {
+    let folder = TempDir::new().unwrap();
+    let (_monitor, address) = silent_monitor();
+    let path = config(&folder, "127.0.0.1:0", &address);
+    let ran = run(&["audit", "--config", text(&path), "--for", "1s"]);
+    assert_eq!(ran.code, Some(2), "{}{}", ran.out, ran.err);
+    assert!(ran.out.contains("HAS NEVER ANSWERED") && ran.out.contains("read failed: "), "{}", ran.out);
+    let ran = run(&["audit", "--config", text(&path), "--for", "1s", "--json"]);
+    assert_eq!(ran.code, Some(2));
+    let document: serde_json::Value = serde_json::from_str(&ran.out).unwrap();
+    assert_eq!(document["stations"][0]["monitors"][0]["state"], "never_answered");
+    let ran = run(&["audit", "--config", text(&path), "--station", "Nowhere"]);
+    assert_eq!(ran.code, Some(3));
+    assert!(ran.err.contains("Alder Creek Lift"), "{}", ran.err);
+}
+
+#[test]
+fn maps_are_listed_printed_and_tried() {
+    let list = run(&["maps"]);
+    assert_eq!(list.code, Some(0));
+    for map in ["generic-full", "generic-watts", "generic-totals", "generic-blanking", "sunspec"] {
+        assert!(list.out.contains(map), "{}", list.out);
+        assert_eq!(run(&["maps", map]).code, Some(0), "{map}");
+    }
+    let unknown = run(&["maps", "nothing"]);
+    assert_eq!(unknown.code, Some(3));
+    assert!(unknown.err.contains("generic-full"), "{}", unknown.err);
+    let (_monitor, address) = silent_monitor();
+    let tried = run(&["maps", "try", "generic-full", "--address", &address, "--unit", "1"]);
+    assert_eq!(tried.code, Some(3), "{}{}", tried.out, tried.err);
+    assert!(tried.out.contains("failed: "), "{}", tried.out);
+}
