@@ -1,1 +1,52 @@
-//! placeholder
+//! Pump stations that are wrong on purpose: sampled waveforms, metered by numeric integration, served over Modbus.
+//!
+//! This crate is the independent witness against which the auditor is tested, so it shares nothing with it: its own
+//! motor model, its own meter, its own encoder for map files and SunSpec models, its own Modbus framing. It must never
+//! depend on the auditor and must never accept a Modbus write.
+//!
+//! Reading order: a [`StationFile`] describes a station; [`Station`] is its pure, stepping form (no clock, no socket);
+//! [`start`] serves stations over Modbus; [`serve_image`] serves any register image.
+
+mod cli;
+mod clock;
+mod connection;
+mod demo;
+mod dump;
+mod encode;
+mod energy;
+mod error;
+mod faults;
+mod frame;
+mod image;
+mod load;
+mod map_file;
+mod meter;
+mod monitor;
+mod motor;
+mod number;
+mod pdu;
+mod phasor;
+mod schedule;
+mod server;
+mod station;
+mod station_file;
+mod sunspec;
+mod taps;
+
+pub use cli::run_command_line;
+pub use clock::SimClock;
+pub use demo::{demo_stations, demo_texts};
+pub use dump::{Dump, DumpChannel};
+pub use error::SimError;
+pub use image::{Bank, RegisterImage};
+pub use map_file::builtin_map_names;
+pub use meter::{CircuitSample, MeterSample};
+pub use motor::{MotorModel, Nameplate};
+pub use phasor::{C64, Spectrum};
+pub use schedule::RunPoint;
+pub use server::{Running, RunningImage, RunningMonitor, serve_image, start, start_with};
+pub use station::{PumpState, Station, StationState};
+pub use station_file::{
+    Apparent, BlankingFile, ConventionsFile, Expect, FaultFile, LoadKind, MonitorFile, ProtocolFile, PumpFile,
+    RewireFile, SourceFile, StationFile, StepFile, Transport, Verdict,
+};
