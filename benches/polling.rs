@@ -24,8 +24,8 @@ use wattassay::config::model::{
     CircuitConfig, CtRatio, LoadKind, MonitorConfig, RunSource, Service, StationConfig, Transport,
 };
 use wattassay::modbus::map::{
-    Blanking, ByteOrder, Channel, Conventions, Encoding, MapSource, MeterMap, Point, Quantity, ReadFunction, ReadLimits,
-    Target,
+    Blanking, ByteOrder, Channel, Conventions, Encoding, MapSource, MeterMap, Point, Quantity, ReadFunction,
+    ReadLimits, Target,
 };
 use wattassay::modbus::poll::PollEvent;
 use wattassay::modbus::session::Session;
@@ -202,10 +202,7 @@ async fn measure() {
     let _ = server.wait();
 }
 
-async fn timed(
-    connections: usize,
-    start: impl Fn(Arc<AtomicU64>, usize) -> tokio::task::JoinHandle<()>,
-) -> Rate {
+async fn timed(connections: usize, start: impl Fn(Arc<AtomicU64>, usize) -> tokio::task::JoinHandle<()>) -> Rate {
     let counter = Arc::new(AtomicU64::new(0));
     let tasks: Vec<_> = (0..connections).map(|n| start(counter.clone(), n)).collect();
     tokio::time::sleep(Duration::from_millis(200)).await;

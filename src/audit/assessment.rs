@@ -53,8 +53,10 @@ pub enum Check {
     SumOfChannels,
     /// Values are physically possible and readable.
     PlausibleValues,
-    /// The monitor's clock and the poll timing are sound.
+    /// The computer's clock runs evenly.
     ClockSound,
+    /// Values move from reading to reading, as live ones do.
+    ValuesMoving,
 }
 
 /// Outcome of a check.

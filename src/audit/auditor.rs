@@ -16,7 +16,7 @@ use super::run_state::RunTracker;
 use super::words;
 use crate::electrical::circuit::{self, Circuit, Meaning};
 use crate::electrical::voltage::{self, Voltages};
-use crate::reading::{CircuitReading, Instant2, MonitorReading};
+use crate::reading::{CircuitReading, Instant2, Measured, MonitorReading};
 
 /// A group must carry this much probability before power is corrected by it.
 const ENOUGH_TO_CORRECT: f64 = 0.80;
@@ -29,7 +29,35 @@ pub struct CircuitAuditor {
     memories: HashMap<(Check, Option<usize>), Memory>,
     diagnoser: Diagnoser,
     previous_at: Option<Instant2>,
+    latest: Latest,
     judged_hard: bool,
+}
+
+/// The latest values, to notice when they stop moving.
+#[derive(Debug, Clone, Default)]
+struct Latest {
+    voltage_ln_v: [Measured; 3],
+    voltage_ll_v: [Measured; 3],
+    circuit: CircuitReading,
+    same: u32,
+}
+
+impl Latest {
+    /// Readings in a row, this one included, with the same values.
+    fn note(&mut self, monitor: &MonitorReading, circuit: &CircuitReading) -> u32 {
+        let same = self.voltage_ln_v == monitor.voltage_ln_v
+            && self.voltage_ll_v == monitor.voltage_ll_v
+            && self.circuit == *circuit;
+        if same {
+            self.same += 1;
+        } else {
+            self.voltage_ln_v = monitor.voltage_ln_v;
+            self.voltage_ll_v = monitor.voltage_ll_v;
+            self.circuit = circuit.clone();
+            self.same = 1;
+        }
+        self.same
+    }
 }
 
 impl CircuitAuditor {
@@ -41,6 +69,7 @@ impl CircuitAuditor {
             memories: HashMap::new(),
             diagnoser: Diagnoser::default(),
             previous_at: None,
+            latest: Latest::default(),
             judged_hard: false,
         }
     }
@@ -72,6 +101,7 @@ impl CircuitAuditor {
             context: &self.context,
             run,
             previous_at: self.previous_at,
+            same_readings: self.latest.note(monitor, reading),
         });
         let findings: Vec<Finding> = observations
             .into_iter()

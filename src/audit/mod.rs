@@ -3,6 +3,7 @@
 //! One reading takes this way: `run_state` -> `checks` (settled by `persistence`) -> `evidence` -> `likelihood` of every
 //! class of `hypotheses` -> `diagnosis` -> `correction`; `auditor` walks it, `words` says the result.
 
+pub mod advice;
 pub mod assessment;
 pub mod auditor;
 pub mod checks;

@@ -22,6 +22,7 @@ pub fn check_id(check: Check) -> &'static str {
         Check::SumOfChannels => "sum_of_channels",
         Check::PlausibleValues => "plausible_values",
         Check::ClockSound => "clock_sound",
+        Check::ValuesMoving => "values_moving",
     }
 }
 
@@ -43,6 +44,7 @@ pub fn check_title(check: Check) -> &'static str {
         Check::SumOfChannels => "Channels sum to the total",
         Check::PlausibleValues => "Values possible and present",
         Check::ClockSound => "Clock runs evenly",
+        Check::ValuesMoving => "Values are live, not frozen",
     }
 }
 

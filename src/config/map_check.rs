@@ -36,7 +36,7 @@ pub(super) fn expand(report: &Report<'_>, drafts: &[PointDraft], slots: Slots) -
                 report.add(
                     &draft.address.span,
                     "points.address",
-                    format!("the registers of slot {} run past address 65535", u16::from(slot) + 1),
+                    format!("this value{} runs past address 65535", in_slot(slot)),
                     "check address, type, slots and slot_stride",
                 );
                 break;

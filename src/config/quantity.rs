@@ -57,19 +57,20 @@ impl Dimension {
         }
     }
 
-    /// The unit a bare number is shown with, and a right writing to show beside it.
-    fn example(self) -> (&'static str, &'static str) {
+    /// The units a bare number is shown with, and a right writing to show. Where two units are common, both are
+    /// shown, so that the message does not push towards one of them.
+    fn example(self) -> (&'static [&'static str], &'static str) {
         match self {
-            Dimension::Voltage => ("V", "\"480 V\" or \"0.48 kV\""),
-            Dimension::Current => ("A", "\"77 A\""),
-            Dimension::ActivePower => ("kW", "\"60 hp\" or \"45 kW\""),
-            Dimension::ReactivePower => ("kvar", "\"20 kvar\""),
-            Dimension::ApparentPower => ("kVA", "\"75 kVA\""),
-            Dimension::Energy => ("kWh", "\"10 kWh\""),
-            Dimension::Frequency => ("Hz", "\"60 Hz\""),
-            Dimension::Angle => ("deg", "\"30 deg\""),
-            Dimension::Time => ("s", "\"500 ms\", \"1 s\" or \"1 min\""),
-            Dimension::Ratio => ("%", "\"2 %\""),
+            Dimension::Voltage => (&["V"], "\"480 V\" or \"0.48 kV\""),
+            Dimension::Current => (&["A"], "\"77 A\""),
+            Dimension::ActivePower => (&["kW", "hp"], "\"60 hp\" or \"45 kW\""),
+            Dimension::ReactivePower => (&["kvar"], "\"20 kvar\""),
+            Dimension::ApparentPower => (&["kVA"], "\"75 kVA\""),
+            Dimension::Energy => (&["kWh"], "\"10 kWh\""),
+            Dimension::Frequency => (&["Hz"], "\"60 Hz\""),
+            Dimension::Angle => (&["deg"], "\"30 deg\""),
+            Dimension::Time => (&["ms", "s"], "\"500 ms\", \"1 s\" or \"1 min\""),
+            Dimension::Ratio => (&["%"], "\"2 %\""),
         }
     }
 }
@@ -138,11 +139,11 @@ impl QuantityError {
 
     /// The fault of a number that stands without a unit; `number` is as written.
     pub fn bare_number(number: &str, dimension: Dimension) -> QuantityError {
-        let (unit, _) = dimension.example();
+        let shown: Vec<String> = dimension.example().0.iter().map(|unit| format!("\"{number} {unit}\"")).collect();
         let names: Vec<&str> = UNITS.iter().filter(|(_, of, _)| *of == dimension).map(|(name, _, _)| *name).collect();
         QuantityError {
             message: format!("{number} has no unit"),
-            hint: format!("write \"{number} {unit}\" (units of {}: {})", dimension.word(), names.join(", ")),
+            hint: format!("write {} (units of {}: {})", shown.join(" or "), dimension.word(), names.join(", ")),
         }
     }
 }

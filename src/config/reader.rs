@@ -86,6 +86,8 @@ pub(super) struct TableReader<'a> {
     place: Span,
     table: &'a DeTable<'a>,
     asked: RefCell<Vec<&'static str>>,
+    /// Needed keys that are absent, with their hints. Told by `finish`, which can see whether one is only misspelt.
+    missing: RefCell<Vec<(&'static str, String)>>,
 }
 
 impl<'a> TableReader<'a> {
@@ -95,7 +97,14 @@ impl<'a> TableReader<'a> {
         place: Span,
         table: &'a DeTable<'a>,
     ) -> TableReader<'a> {
-        TableReader { report, path: path.into(), place, table, asked: RefCell::new(Vec::new()) }
+        TableReader {
+            report,
+            path: path.into(),
+            place,
+            table,
+            asked: RefCell::new(Vec::new()),
+            missing: RefCell::new(Vec::new()),
+        }
     }
 
     pub(super) fn report(&self) -> &'a Report<'a> {
@@ -117,10 +126,10 @@ impl<'a> TableReader<'a> {
         self.report.add(span, self.path_of(key), fault.message, fault.hint);
     }
 
-    /// Reports `key` as missing when it is absent.
-    pub(super) fn need<T>(&self, key: &str, field: Field<T>, hint: &str) -> Field<T> {
+    /// Notes `key` as missing when it is absent; `finish` reports it.
+    pub(super) fn need<T>(&self, key: &'static str, field: Field<T>, hint: &str) -> Field<T> {
         if matches!(field, Field::Absent) {
-            self.fault(key, &self.place, Fault::new("this key is missing", hint));
+            self.missing.borrow_mut().push((key, hint.to_owned()));
             return Field::Bad;
         }
         field
@@ -301,23 +310,29 @@ impl<'a> TableReader<'a> {
         }
     }
 
-    /// Reports every key that nobody asked for.
+    /// Reports every key that nobody asked for, and every needed key that is absent. A misspelt key is told once,
+    /// as misspelt.
     pub(super) fn finish(self) {
-        let mut known = self.asked.into_inner();
+        let mut known = self.asked.take();
         known.sort_unstable();
         known.dedup();
+        let mut missing = self.missing.take();
         for (name, _) in self.table {
             let key = name.get_ref().as_ref();
             if known.contains(&key) {
                 continue;
             }
-            let hint = match nearest(key, known.iter().copied()) {
+            let near = nearest(key, known.iter().copied());
+            let hint = match near {
                 Some(near) => format!("did you mean {near}?"),
                 None => format!("keys known here: {}", known.join(", ")),
             };
-            let path =
-                if self.path.is_empty() { printable_key(key) } else { format!("{}.{}", self.path, printable_key(key)) };
-            self.report.add(&name.span(), path, "this key is not known", hint);
+            missing.retain(|(wanted, _)| near != Some(*wanted));
+            let fault = Fault::new("this key is not known", hint);
+            self.fault(&printable_key(key), &name.span(), fault);
+        }
+        for (key, hint) in missing {
+            self.fault(key, &self.place, Fault::new("this key is missing", hint));
         }
     }
 }

@@ -10,7 +10,7 @@ use super::model::{Service, StationConfig};
 use super::monitor::{MonitorDraft, read_monitors};
 use super::problem::quoted;
 use super::quantity::Dimension;
-use super::reader::{Fault, Field, Located, TableReader};
+use super::reader::{Fault, Field, Located, TableReader, nearest};
 
 /// Longest name of a station, monitor or circuit: it must fit in labels, lists and alarms.
 pub(super) const MAX_NAME_CHARS: usize = 64;
@@ -71,17 +71,25 @@ fn read_station(
 }
 
 fn read_service(table: &TableReader<'_>) -> Option<Service> {
-    let choices: Vec<(&'static str, Service)> = Service::ALL.iter().map(|service| (service.key(), *service)).collect();
-    let field = table.choice("service", &choices);
+    let field = table.text("service", Service::Wye4.key());
     let field = table.need("service", field, "name the voltage system: service = \"wye-4-wire\" or \"delta-3-wire\"");
-    let field = table.check("service", field, |service| {
-        if service.is_audited() {
-            return Ok(service);
+    let field = table.check("service", field, |text| {
+        let audited = || Service::ALL.iter().filter(|service| service.is_audited()).map(|service| service.key());
+        match Service::ALL.into_iter().find(|service| service.key() == text) {
+            Some(service) if service.is_audited() => Ok(service),
+            Some(service) => Err(Fault::new(
+                format!("a station with service \"{}\" cannot be audited by this version", service.key()),
+                "only \"wye-4-wire\" and \"delta-3-wire\" can; take this station out, for a wrong service would give wrong \
+                 verdicts",
+            )),
+            None => Err(Fault::new(
+                format!("{} is not a choice here", quoted(text)),
+                match nearest(text, audited()) {
+                    Some(near) => format!("did you mean {near:?}?"),
+                    None => format!("choose one of {}", audited().collect::<Vec<_>>().join(", ")),
+                },
+            )),
         }
-        Err(Fault::new(
-            format!("a station with service \"{}\" cannot be audited by this version", service.key()),
-            "only \"wye-4-wire\" and \"delta-3-wire\" can; take this station out, for a wrong service would give wrong verdicts",
-        ))
     });
     field.value()
 }

@@ -204,6 +204,22 @@ async fn a_dropped_connection_is_opened_again_within_the_poll() {
 }
 
 #[tokio::test(start_paused = true)]
+async fn a_device_that_closes_after_every_answer_is_not_stormed() {
+    let script = |asked: Asked| if asked.number % 2 == 1 { own_addresses(asked) } else { Reaction::Close };
+    let (link, log) = link(Transport::Tcp, script);
+    let mut session = monitor(1, &link, Transport::Tcp, &[10]);
+    for _ in 0..600 {
+        session.poll(Instant::now() + PERIOD).await;
+        tokio::time::sleep(Duration::from_millis(50)).await;
+    }
+    let mut opened: Vec<Asked> = log.all();
+    opened.dedup_by_key(|asked| asked.connection);
+    assert!(opened.len() >= 10, "{} connections", opened.len());
+    let gaps: Vec<Duration> = opened.windows(2).map(|pair| pair[1].at - pair[0].at).collect();
+    assert!(gaps.iter().all(|gap| *gap >= Duration::from_secs(1)), "{gaps:?}");
+}
+
+#[tokio::test(start_paused = true)]
 async fn a_late_rtu_answer_is_never_given_to_another_read() {
     // The registers at 100 are always answered late; those at 200 hold other values and come at once.
     let script = |asked: Asked| {

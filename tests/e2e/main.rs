@@ -2,4 +2,7 @@
 //! real sockets, and the project's own tidiness.
 
 mod circuit_fixtures;
+mod protocol;
+mod support;
 mod tidy;
+mod wirings;

@@ -34,6 +34,8 @@ pub struct Input<'a> {
     pub run: Run,
     /// Time of the reading before this one.
     pub previous_at: Option<Instant2>,
+    /// Readings in a row, up to this one, that were the same to the last digit.
+    pub same_readings: u32,
 }
 
 /// What a check found on one reading.
@@ -78,8 +80,9 @@ const FACTOR_NAMES: [&str; 3] = ["PF on channel 1", "PF on channel 2", "PF on ch
 type Family = fn(&Input, &mut Vec<Observation>);
 
 /// All families, in the order people read them. To add a check, write its function and list it here.
-const FAMILIES: [Family; 14] = [
+const FAMILIES: [Family; 15] = [
     values::plausible_values,
+    values::values_moving,
     values::clock_sound,
     leads::voltage_missing,
     leads::current_missing,
@@ -109,6 +112,8 @@ pub fn persistence(check: Check) -> Persistence {
     match check {
         // A jump is over in one reading; it stays said for a minute of 1 s polls so that a person sees it.
         Check::ClockSound => Persistence { to_fail: 1, to_pass: 60 },
+        // Counts readings itself, and one that moves proves it live.
+        Check::ValuesMoving => Persistence { to_fail: 1, to_pass: 1 },
         _ => Persistence::USUAL,
     }
 }

@@ -49,7 +49,7 @@ fn not_checkable(check: Check, change: impl Fn(&mut MonitorReading)) {
     assert!(found.iter().all(|o| matches!(o, Outcome::NotCheckable(_))), "{check:?}: {found:?}");
 }
 
-const ALL: [Check; 15] = [
+const ALL: [Check; 16] = [
     Check::ActivePowerSign,
     Check::TotalPowerSign,
     Check::VoltageRotation,
@@ -65,6 +65,7 @@ const ALL: [Check; 15] = [
     Check::SumOfChannels,
     Check::PlausibleValues,
     Check::ClockSound,
+    Check::ValuesMoving,
 ];
 
 #[test]
@@ -142,6 +143,23 @@ fn each_check_fails_on_what_it_is_for() {
             r.at.wall.0 += 90_000;
         }
     });
+}
+
+#[test]
+fn frozen_values_are_told_and_one_that_moves_clears_them() {
+    let context = context_for(Offer::Full);
+    let state = LoadState::motor(&context, 0.9);
+    let mut auditor = CircuitAuditor::new(context);
+    let mut audit = |at_ms: u64, nudge: f64| {
+        let mut reading = state.seen(&Wiring::INTENDED, Offer::Full, at_ms);
+        reading.voltage_ln_v[0] = Good(277.0 + nudge);
+        outcomes(&auditor.observe(&reading), Check::ValuesMoving)
+    };
+    for second in 0..39 {
+        assert_eq!(audit(1000 * second, 0.0), [Outcome::Passed]);
+    }
+    assert_eq!(audit(39_000, 0.0), [Outcome::Failed]);
+    assert_eq!(audit(40_000, 0.1), [Outcome::Passed]);
 }
 
 #[test]

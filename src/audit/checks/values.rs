@@ -1,12 +1,14 @@
 //! Are the values possible at all, and is time passing as it should?
 
-use super::{CURRENT_NAMES, FACTOR_NAMES, Input, LINE_NAMES, Observation, POWER_NAMES, VOLTAGE_NAMES};
+use super::{CURRENT_NAMES, FACTOR_NAMES, Input, LINE_NAMES, Observation, POWER_NAMES, VOLTAGE_NAMES, not_running};
 use crate::audit::assessment::Check;
 use crate::audit::detail::{Detail, Missing};
 use crate::reading::Measured;
 
 /// Difference between wall clock and monotonic clock that counts as a jump, ms.
 const CLOCK_JUMP_MS: i64 = 2_000;
+/// Identical readings in a row that count as frozen.
+const FROZEN_READINGS: u32 = 40;
 
 /// Every mapped value is possible and present. Blanked power and PF are left to their own check.
 pub fn plausible_values(input: &Input, found: &mut Vec<Observation>) {
@@ -41,6 +43,23 @@ pub fn plausible_values(input: &Input, found: &mut Vec<Observation>) {
         Observation::not_checkable(check, None, Missing::Text(format!("{failed} values could not be read: {why}")))
     } else {
         Observation::judged(check, None, true, Detail::Words("every value is present and possible"))
+    });
+}
+
+/// A running pump's values move from reading to reading: forty the same to the last digit are a device that has stopped
+/// measuring. Monitors that measure only every few seconds stay below that at any sensible poll period.
+pub fn values_moving(input: &Input, found: &mut Vec<Observation>) {
+    let check = Check::ValuesMoving;
+    found.push(match not_running(input.run) {
+        Some(why) => Observation::idle(check, None, why),
+        None if input.same_readings < FROZEN_READINGS => {
+            Observation::judged(check, None, true, Detail::Words("values move"))
+        }
+        None => {
+            let count = input.same_readings;
+            let text = format!("the last {count} readings are the same to the last digit while the pump runs");
+            Observation::judged(check, None, false, Detail::Text(text))
+        }
     });
 }
 

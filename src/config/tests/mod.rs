@@ -4,6 +4,7 @@ mod arbitrary;
 mod bad_maps;
 mod bad_stations;
 mod good_files;
+mod together;
 
 use super::{MapLibrary, parse, parse_map};
 

@@ -1,0 +1,81 @@
+//! What to do about a diagnosis: the check that would settle most, and the remedy when the wiring is settled.
+//!
+//! Worked out when somebody asks, not on every reading. Must never be shown without `remedy::CAUTIONS` before it.
+
+use super::assessment::{Diagnosis, RankedWiring, Verdict};
+use super::field_check::{self, Worth};
+use super::remedy::{self, Move};
+use super::wiring::Wiring;
+
+/// Probability at which one wiring is settled enough to say how to mend it.
+const SETTLED: f64 = 0.90;
+/// Checks worth listing at once.
+const CHECKS: usize = 3;
+
+/// Advice on one circuit.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Advice {
+    /// Checks worth doing, the best first; empty when nothing is left to settle.
+    pub checks: Vec<Worth>,
+    /// Moves that mend the wiring, with the wiring's probability; `None` while it is not settled or nothing is wrong.
+    pub remedy: Option<(f64, Vec<Move>)>,
+}
+
+/// Advice that follows from a diagnosis.
+pub fn advice(diagnosis: &Diagnosis) -> Advice {
+    let mut wirings: Vec<RankedWiring> = diagnosis.groups.iter().flat_map(|g| &g.members).copied().collect();
+    wirings.sort_by(|a, b| b.probability.total_cmp(&a.probability));
+    let Some(leader) = wirings.first().copied().filter(|_| diagnosis.verdict != Verdict::NoEvidence) else {
+        return Advice { checks: Vec::new(), remedy: None };
+    };
+    if leader.probability >= SETTLED {
+        let moves = remedy::remedy(&leader.wiring).filter(|_| leader.wiring != Wiring::INTENDED);
+        return Advice { checks: Vec::new(), remedy: moves.map(|moves| (leader.probability, moves)) };
+    }
+    // A sound circuit whose labels are not settled sends nobody to a panel.
+    if diagnosis.verdict == Verdict::Sound {
+        return Advice { checks: Vec::new(), remedy: None };
+    }
+    let mut checks = field_check::rank(&wirings);
+    checks.truncate(CHECKS);
+    Advice { checks, remedy: None }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::audit::field_check::FieldCheck;
+    use crate::audit::testbench::{LoadState, Offer, audit, context_for, relative_wirings};
+
+    fn advised(offer: Offer, wiring: &Wiring) -> Advice {
+        let context = context_for(offer);
+        let states = [1.0, 0.7].map(|load| LoadState::motor(&context, load));
+        advice(&audit(&context, wiring, offer, &states).diagnosis)
+    }
+
+    #[test]
+    fn a_settled_fault_gets_its_remedy_and_no_check() {
+        let exchanged = relative_wirings()[8];
+        let advice = advised(Offer::Full, &exchanged);
+        let (probability, moves) = advice.remedy.unwrap();
+        assert!(probability > SETTLED);
+        assert_eq!(moves, [Move::ExchangePairs(1, 2)]);
+        assert!(advice.checks.is_empty());
+    }
+
+    #[test]
+    fn an_unsettled_fault_gets_checks_and_no_remedy() {
+        let exchanged = relative_wirings()[8];
+        let advice = advised(Offer::Blanking, &exchanged);
+        assert_eq!(advice.remedy, None);
+        assert!(!advice.checks.is_empty());
+        // The live check of voltage identity never leads: dead checks tell as much here for less risk.
+        assert!(!matches!(advice.checks[0].check, FieldCheck::PhaseIdentity(..)), "{:?}", advice.checks);
+    }
+
+    #[test]
+    fn a_sound_circuit_gets_neither() {
+        let advice = advised(Offer::Full, &Wiring::INTENDED);
+        assert_eq!(advice, Advice { checks: Vec::new(), remedy: None });
+    }
+}
