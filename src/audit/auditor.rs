@@ -30,6 +30,7 @@ pub struct CircuitAuditor {
     diagnoser: Diagnoser,
     previous_at: Option<Instant2>,
     latest: Latest,
+    ever_given: u8,
     judged_hard: bool,
 }
 
@@ -70,6 +71,7 @@ impl CircuitAuditor {
             diagnoser: Diagnoser::default(),
             previous_at: None,
             latest: Latest::default(),
+            ever_given: 0,
             judged_hard: false,
         }
     }
@@ -93,6 +95,9 @@ impl CircuitAuditor {
         let circuit = circuit::reconstruct(monitor, reading, &voltages, meaning);
         let largest = reading.current_a.iter().filter_map(|c| c.good()).reduce(f64::max);
         let run = self.run.observe(monitor.at.mono, largest, reading.run_status, &self.context);
+        for (n, (value, _)) in checks::power::blankable(reading).iter().enumerate() {
+            self.ever_given |= u8::from(value.good().is_some()) << n;
+        }
         let observations = checks::all(&Input {
             monitor,
             reading,
@@ -101,6 +106,7 @@ impl CircuitAuditor {
             context: &self.context,
             run,
             previous_at: self.previous_at,
+            ever_given: self.ever_given,
             same_readings: self.latest.note(monitor, reading),
         });
         let findings: Vec<Finding> = observations

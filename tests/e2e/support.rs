@@ -7,7 +7,7 @@ use std::process::{Command, Output};
 use serde_json::Value;
 use tempfile::TempDir;
 use tokio_util::sync::CancellationToken;
-use wattassay_simulators::{Running, StationFile, start};
+use wattassay_simulators::{StationFile, start};
 
 /// The binary under test.
 pub fn wattassay() -> Command {
@@ -113,12 +113,10 @@ currents = [{current}]
 pub struct Stage {
     _runtime: tokio::runtime::Runtime,
     cancel: CancellationToken,
-    /// Folder of the configuration.
-    pub folder: TempDir,
+    /// Keeps the folder of the configuration until the end.
+    _folder: TempDir,
     /// The configuration.
     pub config: PathBuf,
-    /// The served monitors.
-    pub running: Running,
 }
 
 impl Drop for Stage {
@@ -179,7 +177,7 @@ ct_ratio = "200:5"
         let folder = tempfile::tempdir().unwrap();
         let config = folder.path().join("stations.toml");
         std::fs::write(&config, text).unwrap();
-        Stage { _runtime: runtime, cancel, folder, config, running }
+        Stage { _runtime: runtime, cancel, _folder: folder, config }
     }
 
     /// Runs `wattassay audit --json` for a number of seconds; exit code and document.

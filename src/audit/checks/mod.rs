@@ -34,6 +34,8 @@ pub struct Input<'a> {
     pub run: Run,
     /// Time of the reading before this one.
     pub previous_at: Option<Instant2>,
+    /// Which of the values in [`power::blankable`] have ever been given, bit by bit.
+    pub ever_given: u8,
     /// Readings in a row, up to this one, that were the same to the last digit.
     pub same_readings: u32,
 }

@@ -4,8 +4,9 @@ use super::{FACTOR_NAMES, Input, Observation, POWER_NAMES, first_missing, not_ru
 use crate::audit::assessment::Check;
 use crate::audit::context::LoadBehaviour;
 use crate::audit::detail::{Detail, Missing};
+use crate::audit::evidence::DEAD_CURRENT_SHARE;
 use crate::electrical::angle::wrap_deg;
-use crate::reading::Measured;
+use crate::reading::{CircuitReading, Measured};
 
 /// P / (V I) closer to zero than this has no sign worth judging.
 const SIGN_DEADBAND: f64 = 0.05;
@@ -16,31 +17,52 @@ const SPREAD_PF: f64 = 0.35;
 /// A plain motor never leads by more than this, degrees.
 const LEADING_DEG: f64 = -5.0;
 
-/// P and PF are given while the pump runs. A blank is not "nothing wrong": on many monitors it is how wrong looks.
-pub fn power_blank_while_running(input: &Input, found: &mut Vec<Observation>) {
-    let check = Check::PowerBlankWhileRunning;
-    let reading = input.reading;
+/// The values that monitors blank, with their names: totals first, then kW and PF by channel.
+pub fn blankable(reading: &CircuitReading) -> [(Measured, &'static str); 8] {
     let [p1, p2, p3] = [0, 1, 2].map(|k| (reading.active_power_w[k], POWER_NAMES[k]));
     let [f1, f2, f3] = [0, 1, 2].map(|k| (reading.power_factor[k], FACTOR_NAMES[k]));
-    let total = [(reading.total_active_power_w, "total kW"), (reading.total_power_factor, "total PF")];
-    let all = [total[0], total[1], p1, p2, p3, f1, f2, f3];
+    [(reading.total_active_power_w, "total kW"), (reading.total_power_factor, "total PF"), p1, p2, p3, f1, f2, f3]
+}
+
+/// P and PF are given while the pump runs. A blank is not "nothing wrong": on many monitors it is how wrong looks.
+///
+/// A value that a standard makes optional may never be given at all: it counts only where the map says it is blanked, or
+/// once it has been given. A channel without current has no power factor to give.
+pub fn power_blank_while_running(input: &Input, found: &mut Vec<Observation>) {
+    let check = Check::PowerBlankWhileRunning;
+    let all = blankable(input.reading);
     if !all.iter().any(|(value, _)| value.is_mapped()) {
         found.push(Observation::not_checkable(check, None, "the map offers neither kW nor PF"));
-    } else if let Some(why) = not_running(input.run) {
-        found.push(Observation::idle(check, None, why));
-    } else if all.iter().all(|(value, _)| *value != Measured::NotAvailable) {
-        found.push(Observation::judged(check, None, true, Detail::Words("kW and PF are given while the pump runs")));
-    } else {
-        let blank: Vec<&str> =
-            all.iter().filter(|(v, _)| *v == Measured::NotAvailable).map(|(_, what)| *what).collect();
-        let rule = if input.context.blanking.when_not_positive {
-            "; this monitor blanks them when the power it registers is not positive"
-        } else {
-            ""
-        };
-        let detail = Detail::Text(format!("blank while the pump runs: {}{rule}", blank.join(", ")));
-        found.push(Observation::judged(check, None, false, detail));
+        return;
     }
+    if let Some(why) = not_running(input.run) {
+        found.push(Observation::idle(check, None, why));
+        return;
+    }
+    let largest = input.reading.current_a.iter().filter_map(|c| c.good()).fold(0.0, f64::max);
+    let dead = |k: usize| input.reading.current_a[k].good().is_some_and(|a| a <= DEAD_CURRENT_SHARE * largest);
+    let expected = |n: usize| {
+        let given_before = input.ever_given & (1 << n) != 0;
+        // Places 0 and 1 are the totals; the others come by channel.
+        if n < 2 {
+            n == 0 || given_before || input.context.blanking.when_not_positive
+        } else {
+            given_before && !dead((n - 2) % 3)
+        }
+    };
+    let is_blank = |(n, (value, _)): &(usize, &(Measured, &str))| *value == Measured::NotAvailable && expected(*n);
+    let blank: Vec<&str> = all.iter().enumerate().filter(is_blank).map(|(_, (_, what))| *what).collect();
+    if blank.is_empty() {
+        found.push(Observation::judged(check, None, true, Detail::Words("kW and PF are given while the pump runs")));
+        return;
+    }
+    let rule = if input.context.blanking.when_not_positive {
+        "; this monitor blanks them when the power it registers is not positive"
+    } else {
+        ""
+    };
+    let detail = Detail::Text(format!("blank while the pump runs: {}{rule}", blank.join(", ")));
+    found.push(Observation::judged(check, None, false, detail));
 }
 
 /// Active power per channel is positive while running.

@@ -115,7 +115,12 @@ fn each_check_fails_on_what_it_is_for() {
     fails(Check::PowerFactorConsistency, |r| r.circuits[0].total_power_factor = Good(0.42));
     fails(Check::PowerFactorConsistency, |r| r.circuits[0].power_factor[2] = Good(0.3));
     fails(Check::PowerBlankWhileRunning, |r| r.circuits[0].total_active_power_w = NotAvailable);
-    fails(Check::PowerBlankWhileRunning, |r| r.circuits[0].power_factor[0] = NotAvailable);
+    // Given at first, blank later.
+    fails(Check::PowerBlankWhileRunning, |r| {
+        if r.at.mono.0 > 2000 {
+            r.circuits[0].power_factor[0] = NotAvailable;
+        }
+    });
     fails(Check::PowerFactorPlausible, |r| {
         r.circuits[0].active_power_w[1] = Good(3_000.0);
         r.circuits[0].reactive_power_var[1] = Good(18_000.0);
@@ -160,6 +165,20 @@ fn frozen_values_are_told_and_one_that_moves_clears_them() {
     }
     assert_eq!(audit(39_000, 0.0), [Outcome::Failed]);
     assert_eq!(audit(40_000, 0.1), [Outcome::Passed]);
+}
+
+/// SunSpec makes everything but total power optional; what was never given is not blank. Nor is the PF of a dead channel.
+#[test]
+fn what_was_never_given_is_not_blank() {
+    let optional = audited(0.9, |r| r.circuits[0].power_factor = [NotAvailable; 3]);
+    assert_eq!(outcomes(&optional, Check::PowerBlankWhileRunning), [Outcome::Passed]);
+    let dead = audited(0.9, |r| {
+        if r.at.mono.0 > 2000 {
+            r.circuits[0].current_a[1] = Good(0.0);
+            r.circuits[0].power_factor[1] = NotAvailable;
+        }
+    });
+    assert_eq!(outcomes(&dead, Check::PowerBlankWhileRunning), [Outcome::Passed]);
 }
 
 #[test]
