@@ -387,7 +387,8 @@ fn an_audit_names_the_wrong_lead_behind_the_cautions() {
         assert!(ran.out.contains(word), "{word}: {}", ran.out);
     }
 
-    let sound = run(&["audit", "--config", path, "--until-decided", "--for", "60s", "--station", "Cooper Flats Pumping"]);
+    let sound =
+        run(&["audit", "--config", path, "--until-decided", "--for", "60s", "--station", "Cooper Flats Pumping"]);
     assert_eq!(sound.code, Some(0), "{}{}", sound.out, sound.err);
     assert!(!sound.out.contains("CAUTION") && !sound.out.contains("Saltgrass"), "{}", sound.out);
 
