@@ -147,6 +147,15 @@ pub enum Cause {
 }
 
 impl Cause {
+    /// The failure behind a question that was not asked, so that reasons never nest.
+    #[must_use]
+    pub fn root(self) -> Cause {
+        match self {
+            Cause::Waiting { last, .. } | Cause::Abandoned { last } => last.root(),
+            other => other,
+        }
+    }
+
     /// True when the device spoke, in time or late: it is alive, whatever it said.
     pub fn is_answer(&self) -> bool {
         match self {

@@ -132,7 +132,7 @@ impl Link {
         {
             return Err(Cause::Waiting {
                 retry_in_ms: u64::try_from(left.as_millis()).unwrap_or(u64::MAX),
-                last: Box::new(state.last.clone().unwrap_or(Cause::Disconnected)),
+                last: Box::new(state.last.clone().unwrap_or(Cause::Disconnected).root()),
             });
         }
         // Spaces attempts even when the caller gives up on this one.
@@ -186,7 +186,7 @@ impl UnitHealth {
         let left = self.not_before?.checked_duration_since(now).filter(|left| !left.is_zero())?;
         Some(Cause::Waiting {
             retry_in_ms: u64::try_from(left.as_millis()).unwrap_or(u64::MAX),
-            last: Box::new(self.last.clone().unwrap_or(Cause::Disconnected)),
+            last: Box::new(self.last.clone().unwrap_or(Cause::Disconnected).root()),
         })
     }
 

@@ -159,7 +159,7 @@ impl Session {
                 given_up.get_or_insert(read);
                 // Without a connection one sentence says it all; after silence each read is named.
                 if !unasked {
-                    let cause = Cause::Abandoned { last: Box::new(last.clone()) };
+                    let cause = Cause::Abandoned { last: Box::new(last.clone().root()) };
                     run.failures.push(self.error(Some(request), cause).to_string());
                 }
                 continue;
