@@ -176,7 +176,7 @@ impl Encoder {
         if !point.packing.is_float() && point.not_available.contains(&raw) {
             // A true value never shows as the sentinel: devices stop one count short of it.
             let inward = if 0.0 < counts { counts - 1.0 } else { counts + 1.0 };
-            return point.packing.raw(inward.clamp(1.0 - point.packing.largest(), point.packing.largest() - 1.0));
+            return point.packing.raw(inward.clamp(-point.packing.largest(), point.packing.largest() - 1.0));
         }
         raw
     }
