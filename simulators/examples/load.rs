@@ -13,7 +13,7 @@ fn main() {
     for (number, file) in files.iter_mut().enumerate() {
         file.seed = number as u64;
         let mut second = file.monitors[0].clone();
-        second.name = "PM-2".to_owned();
+        second.name.replace_range(.., "PM-2");
         file.monitors.push(second);
     }
     let stations: Vec<Station> = files.iter().filter_map(|file| Station::new(file).ok()).collect();

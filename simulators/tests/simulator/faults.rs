@@ -138,3 +138,16 @@ async fn unknown_faults_are_refused_before_anything_is_served() {
     let error = start_with(vec![file], SimClock::manual(0.0), CancellationToken::new()).await.err();
     assert!(error.is_some_and(|error| error.to_string().contains("sulky")));
 }
+
+#[tokio::test]
+async fn every_answer_takes_the_delay_of_the_device() {
+    let mut file = table_case();
+    file.monitors[0].protocol = ProtocolFile { delay_ms: 40, jitter_ms: 10, faults: Vec::new() };
+    let running = start_with(vec![file], SimClock::manual(5.0), CancellationToken::new()).await.expect("served");
+    let mut client = Client::connect(running.monitors[0].address).await;
+    let asked = std::time::Instant::now();
+    for transaction in 1..=3 {
+        client.ask(&read_request(transaction, 3, 40_000, 2)).await;
+    }
+    assert!(120 <= asked.elapsed().as_millis(), "a lower bound holds on any machine");
+}

@@ -203,3 +203,53 @@ async fn registers_follow_the_stations_clock() {
     clock.set(60.0);
     assert!((watts().await - 70_635.0).abs() < 20.0);
 }
+
+/// A map file beside the station file: coils, discrete inputs and both register tables, read over the socket.
+#[tokio::test]
+async fn a_map_file_of_ones_own_is_served_from_all_four_tables() {
+    let folder = tempfile::tempdir().expect("a folder");
+    std::fs::create_dir(folder.path().join("maps")).expect("made");
+    let map = r#"
+version = 1
+name = "own"
+addressing = "reference-5"
+byte_order = "CDAB"
+[[points]]
+quantity = "run-status"
+function = 1
+address = 3
+type = "bit"
+[[points]]
+quantity = "run-status"
+function = 2
+address = 10005
+type = "bit"
+[[points]]
+quantity = "active-power"
+function = 3
+address = 40001
+type = "f32"
+unit = "kW"
+[[points]]
+quantity = "current"
+channel = "3"
+function = 4
+address = 30010
+type = "bcd16"
+unit = "A"
+scale = 0.1
+"#;
+    std::fs::write(folder.path().join("maps/own.toml"), map).expect("written");
+    let text = crate::common::TABLE_CASE.replace("sunspec-213", "maps/own.toml");
+    std::fs::write(folder.path().join("station.toml"), text).expect("written");
+    let file = wattassay_simulators::StationFile::read(&folder.path().join("station.toml")).expect("a good station");
+    let running = start_with(vec![file], SimClock::manual(20.0), CancellationToken::new()).await.expect("served");
+    let mut client = Client::connect(running.monitors[0].address).await;
+    assert_eq!(client.ask(&read_request(1, 1, 2, 1)).await[7..], [1, 1, 1]);
+    assert_eq!(client.ask(&read_request(2, 2, 4, 1)).await[7..], [2, 1, 1]);
+    let frame = client.ask(&read_request(3, 3, 0, 2)).await;
+    let kilowatts = f32::from_be_bytes([frame[11], frame[12], frame[9], frame[10]]);
+    assert!((kilowatts - 70.635).abs() < 0.02, "low word first: {kilowatts}");
+    assert_eq!(client.ask(&read_request(4, 4, 9, 1)).await[7..], [4, 2, 0x10, 0x00], "100.0 A in decimal digits");
+    assert_eq!(client.ask(&read_request(5, 4, 8, 1)).await[7..], [0x84, 2]);
+}

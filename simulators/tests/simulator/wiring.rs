@@ -4,12 +4,15 @@ use std::f64::consts::PI;
 
 use crate::common::{close, leads, metered, table_case};
 
-/// Rows of the published table: voltage leads, current leads, kW per channel, kvar per channel, ratio to true power.
+/// Voltage leads, current leads, kW per channel, kvar per channel, ratio to true power.
+type Row = (&'static str, &'static str, [f64; 3], [f64; 3], f64);
+
+/// Rows of the published table for 277/480 V, 100 A, 0.85 lagging.
 #[test]
 fn signatures_of_wrong_connections_are_those_of_the_table() {
     let (p, q) = (23.545, 14.592);
     let (u, v, w, x) = (24.409, 0.864, 13.095, 27.687);
-    let rows: [(&str, &str, [f64; 3], [f64; 3], f64); 12] = [
+    let rows: [Row; 12] = [
         ("A B C", "A B C", [p, p, p], [q, q, q], 1.0),
         ("A B C", "-A B C", [-p, p, p], [-q, q, q], 1.0 / 3.0),
         ("A B C", "-A -B C", [-p, -p, p], [-q, -q, q], -1.0 / 3.0),
