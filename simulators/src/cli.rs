@@ -2,6 +2,7 @@
 //!
 //! Must never open a socket beyond loopback unless told to.
 
+use std::fmt::Write as _;
 use std::io::Write as _;
 use std::net::SocketAddr;
 use std::path::PathBuf;
@@ -152,20 +153,20 @@ fn check_loopback(stations: &[StationFile]) -> Result<(), SimError> {
 }
 
 fn describe(running: &Running) -> String {
-    running
-        .monitors
-        .iter()
-        .map(|monitor| {
-            let transport = match monitor.transport {
-                Transport::Tcp => "tcp",
-                Transport::RtuOverTcp => "rtu-over-tcp",
-            };
-            format!(
-                "{:<22} {:<6} {:<21} unit {:<3} {transport:<12} {}\n",
-                monitor.station, monitor.monitor, monitor.address, monitor.unit, monitor.map
-            )
-        })
-        .collect()
+    let mut text = String::new();
+    for monitor in &running.monitors {
+        let transport = match monitor.transport {
+            Transport::Tcp => "tcp",
+            Transport::RtuOverTcp => "rtu-over-tcp",
+        };
+        // Writing to a string cannot fail.
+        let _ = writeln!(
+            text,
+            "{:<22} {:<6} {:<21} unit {:<3} {transport:<12} {}",
+            monitor.station, monitor.monitor, monitor.address, monitor.unit, monitor.map
+        );
+    }
+    text
 }
 
 fn dump(command: &DumpCommand) -> anyhow::Result<String> {
@@ -203,14 +204,15 @@ fn list() -> anyhow::Result<String> {
             Some(expect) => format!("fault: {}", expect.note),
             None => "truth not stated".to_owned(),
         };
-        text += &format!("  {key:<22} {} - {truth}\n", file.name);
+        let _ = writeln!(text, "  {key:<22} {} - {truth}", file.name);
         for monitor in &file.monitors {
-            text += &format!("    {:<6} {} unit {} map {}\n", monitor.name, monitor.listen, monitor.unit, monitor.map);
+            let _ =
+                writeln!(text, "    {:<6} {} unit {} map {}", monitor.name, monitor.listen, monitor.unit, monitor.map);
         }
     }
     text += "Meter maps:\n";
     for name in builtin_map_names() {
-        text += &format!("  {name}\n");
+        let _ = writeln!(text, "  {name}");
     }
     text += "  sunspec-201 .. sunspec-204 (integers), sunspec-211 .. sunspec-214 (floats)\n";
     Ok(text)

@@ -211,13 +211,11 @@ async fn serve_connection(stream: TcpStream, endpoint: &Endpoint, cancel: &Cance
     loop {
         let read = reader.read(&mut chunk);
         let count = if endpoint.transport == Transport::RtuOverTcp && !pending.is_empty() {
-            match tokio::time::timeout(RTU_SILENCE, read).await {
-                Ok(count) => count?,
-                Err(_) => {
-                    pending.clear();
-                    continue;
-                }
-            }
+            let Ok(count) = tokio::time::timeout(RTU_SILENCE, read).await else {
+                pending.clear();
+                continue;
+            };
+            count?
         } else {
             read.await?
         };

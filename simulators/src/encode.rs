@@ -35,13 +35,13 @@ impl Manner {
         }
     }
 
-    fn blanked(&self, circuit: &CircuitSample, active_w: f64) -> bool {
+    fn blanked(self, circuit: &CircuitSample, active_w: f64) -> bool {
         let stopped = circuit.current_a.iter().all(|current| *current < NO_CURRENT_A);
         (self.blank_not_positive && active_w <= 0.0) || (self.blank_stopped && stopped)
     }
 
     /// Active power as the device shows it; NaN when blank.
-    pub(crate) fn active(&self, circuit: &CircuitSample, channel: Option<usize>) -> f64 {
+    pub(crate) fn active(self, circuit: &CircuitSample, channel: Option<usize>) -> f64 {
         let active_w = channel.map_or(circuit.total_active_power_w, |channel| circuit.active_power_w[channel]);
         if self.blanked(circuit, active_w) {
             return f64::NAN;
@@ -53,7 +53,7 @@ impl Manner {
     }
 
     /// Reactive power as the device shows it.
-    pub(crate) fn reactive(&self, circuit: &CircuitSample, channel: Option<usize>) -> f64 {
+    pub(crate) fn reactive(self, circuit: &CircuitSample, channel: Option<usize>) -> f64 {
         let reactive_var =
             channel.map_or(circuit.total_reactive_power_var, |channel| circuit.reactive_power_var[channel]);
         match self.reactive {
@@ -64,7 +64,7 @@ impl Manner {
     }
 
     /// Power factor as the device shows it; NaN when blank or without meaning.
-    pub(crate) fn factor(&self, circuit: &CircuitSample, channel: Option<usize>) -> f64 {
+    pub(crate) fn factor(self, circuit: &CircuitSample, channel: Option<usize>) -> f64 {
         let (active_w, reactive_var, factor) = match channel {
             Some(channel) => {
                 (circuit.active_power_w[channel], circuit.reactive_power_var[channel], circuit.power_factor[channel])
@@ -176,7 +176,7 @@ impl Encoder {
         if !point.packing.is_float() && point.not_available.contains(&raw) {
             // A true value never shows as the sentinel: devices stop one count short of it.
             let inward = if 0.0 < counts { counts - 1.0 } else { counts + 1.0 };
-            return point.packing.raw(inward.clamp(1.0 - point.packing.largest(), point.packing.largest() - 1.0));
+            return point.packing.raw(inward.clamp(-point.packing.largest(), point.packing.largest() - 1.0));
         }
         raw
     }

@@ -13,6 +13,8 @@ mod connection;
 mod demo;
 mod dump;
 mod encode;
+#[cfg(test)]
+mod encode_tests;
 mod energy;
 mod error;
 mod faults;
@@ -48,5 +50,5 @@ pub use server::{Running, RunningImage, RunningMonitor, serve_image, start, star
 pub use station::{PumpState, Station, StationState};
 pub use station_file::{
     Apparent, BlankingFile, ConventionsFile, Expect, FaultFile, LoadKind, MonitorFile, ProtocolFile, PumpFile,
-    RewireFile, SourceFile, StationFile, StepFile, Transport, Verdict,
+    RewireFile, RotationFile, SourceFile, StationFile, StepFile, Transport, Verdict,
 };

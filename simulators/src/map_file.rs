@@ -88,6 +88,9 @@ struct PointFile {
     offset: f64,
     #[serde(default)]
     scale_register: Option<u32>,
+    /// The scale register moves with the slot; by default one serves all slots.
+    #[serde(default)]
+    scale_register_repeats: bool,
     #[serde(default)]
     not_available: Vec<RawValue>,
     #[serde(default)]
@@ -254,6 +257,11 @@ fn read_point(file: &File, point: &PointFile, stride: u32) -> Result<Vec<Point>,
             if 0xFFFF < last {
                 return Err(format!("slot {} reaches address {last}, beyond 65535", slot + 1));
             }
+            let moved = if point.scale_register_repeats { slot * stride } else { 0 };
+            let scale_register = scale_register
+                .map(|register| u16::try_from(u32::from(register) + moved))
+                .transpose()
+                .map_err(|_| format!("the scale register of slot {} is beyond 65535", slot + 1))?;
             Ok(Point {
                 quantity,
                 channel,

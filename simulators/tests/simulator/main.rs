@@ -1,0 +1,10 @@
+//! The simulator from outside: closed forms, motors, sockets, demonstration stations, the program itself.
+
+mod common;
+mod demo;
+mod energy;
+mod faults;
+mod loads;
+mod program;
+mod protocol;
+mod wiring;
