@@ -139,10 +139,11 @@ impl MapLibrary {
         for path in files {
             match read_text(&path) {
                 Ok(text) => {
-                    problems.extend(self.add(&path.display().to_string(), &text, MapOrigin::File(path.clone())))
+                    let origin = MapOrigin::File(path.clone());
+                    problems.extend(self.add(&path.display().to_string(), &text, origin));
                 }
                 Err(problem) => {
-                    problems.push(problem);
+                    problems.push(*problem);
                     self.mark_broken(None, &path);
                 }
             }

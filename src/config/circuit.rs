@@ -48,12 +48,10 @@ fn read_circuit(
     let map = monitor.and_then(|index| monitors?.get(index)?.map.as_ref());
     let slot = read_slot(&table, monitor, map, taken);
     let load = read_load(&table);
-    let rated_power =
-        table.quantity("rated_power", Dimension::ActivePower, &(1.0..=100e6), "from 1 W to 100 MW").optional();
-    let rated_voltage =
-        table.quantity("rated_voltage", Dimension::Voltage, &(50.0..=50e3), "from 50 V to 50 kV").optional();
+    let rated_power = table.quantity("rated_power", Dimension::ActivePower, &(1.0..=100e6), "from 1 W to 100 MW");
+    let rated_voltage = table.quantity("rated_voltage", Dimension::Voltage, &(50.0..=50e3), "from 50 V to 50 kV");
     let full_load_current =
-        table.quantity("full_load_current", Dimension::Current, &(0.01..=100e3), "from 10 mA to 100 kA").optional();
+        table.quantity("full_load_current", Dimension::Current, &(0.01..=100e3), "from 10 mA to 100 kA");
     let power_factor = table.number("full_load_power_factor", "0.86");
     let power_factor = table.check("full_load_power_factor", power_factor, |value| {
         if value > 0.0 && value <= 1.0 {
@@ -69,16 +67,24 @@ fn read_circuit(
     let ct_ratio = table.check("ct_ratio", ct_ratio, parse_ct_ratio);
     let run_source = read_run_source(&table, map, slot);
     table.finish();
+    let some_bad = rated_power.is_bad()
+        || rated_voltage.is_bad()
+        || full_load_current.is_bad()
+        || power_factor.is_bad()
+        || ct_ratio.is_bad();
+    if some_bad {
+        return None;
+    }
     Some(CircuitConfig {
         name: name?,
         monitor: monitor?,
         slot: slot?,
         load: load?,
-        rated_power_w: rated_power?,
-        rated_voltage_v: rated_voltage?,
-        full_load_current_a: full_load_current?,
-        full_load_power_factor: power_factor.optional()?,
-        ct_ratio: ct_ratio.optional()?,
+        rated_power_w: rated_power.value(),
+        rated_voltage_v: rated_voltage.value(),
+        full_load_current_a: full_load_current.value(),
+        full_load_power_factor: power_factor.value(),
+        ct_ratio: ct_ratio.value(),
         run_source: run_source?,
     })
 }

@@ -18,9 +18,9 @@ const MAX_FILE_BYTES: u64 = 8 * 1024 * 1024;
 const MAX_SYNTAX_FAULTS: usize = 10;
 
 /// The text of a file.
-pub(super) fn read_text(path: &Path) -> Result<String, Problem> {
+pub(super) fn read_text(path: &Path) -> Result<String, Box<Problem>> {
     let file_name = path.display().to_string();
-    let fault = |message: String, hint: &str| Problem::of_file(file_name.clone(), message, hint);
+    let fault = |message: String, hint: &str| Box::new(Problem::of_file(file_name.clone(), message, hint));
     let unreadable = |error: std::io::Error| {
         fault(format!("this file cannot be read: {error}"), "check the path and its permissions")
     };
@@ -36,11 +36,11 @@ pub(super) fn read_text(path: &Path) -> Result<String, Problem> {
     String::from_utf8(bytes).map_err(|error| not_utf8(&file_name, error.as_bytes(), error.utf8_error().valid_up_to()))
 }
 
-fn not_utf8(file_name: &str, bytes: &[u8], valid: usize) -> Problem {
+fn not_utf8(file_name: &str, bytes: &[u8], valid: usize) -> Box<Problem> {
     let before = String::from_utf8_lossy(&bytes[..valid]);
     let line_text = before.rsplit('\n').next().unwrap_or_default();
     let chars = line_text.chars().count();
-    Problem {
+    Box::new(Problem {
         line: before.matches('\n').count() + 1,
         column: chars + 1,
         excerpt: Some(Excerpt::of_line(line_text, chars, 1)),
@@ -49,7 +49,7 @@ fn not_utf8(file_name: &str, bytes: &[u8], valid: usize) -> Problem {
             format!("byte {:#04x} is not part of UTF-8 text", bytes[valid]),
             "save the file as UTF-8",
         )
-    }
+    })
 }
 
 /// The document, or syntax faults in the report. Only the first fault of a line is told.
@@ -101,8 +101,8 @@ mod tests {
 
     #[test]
     fn a_huge_file_is_refused() {
-        assert_eq!(faults(&[b'#'; 8 * 1024 * 1024]), "read 8388608 bytes");
-        assert!(faults(&[b'#'; 8 * 1024 * 1024 + 1]).contains("larger than 8 MiB"));
+        assert_eq!(faults(&vec![b'#'; 8 * 1024 * 1024]), "read 8388608 bytes");
+        assert!(faults(&vec![b'#'; 8 * 1024 * 1024 + 1]).contains("larger than 8 MiB"));
     }
 
     #[test]

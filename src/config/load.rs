@@ -23,7 +23,7 @@ pub fn load(path: &Path) -> Result<Config, Problems> {
 
 /// As [`load`], beginning with the maps of `library`; gives the library with the folder's maps added.
 pub fn load_with_maps(path: &Path, library: MapLibrary) -> Result<(Config, MapLibrary), Problems> {
-    let text = read_text(path).map_err(|problem| Problems::new(vec![problem]))?;
+    let text = read_text(path).map_err(|problem| Problems::new(vec![*problem]))?;
     let base = path.parent().unwrap_or(Path::new(""));
     let mut library = library;
     let outcome = parse_with(&path.display().to_string(), &text, |folder| match folder {

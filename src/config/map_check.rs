@@ -17,8 +17,18 @@ pub(super) struct Slots {
     pub(super) stride: u16,
 }
 
-/// Forbidden ranges with the place that forbids them.
-pub(super) type Forbidden = [((u16, u16), Span)];
+/// An inclusive range of addresses that must not be read, and the place that forbids it.
+pub(super) struct Forbidden {
+    pub(super) range: (u16, u16),
+    pub(super) place: Span,
+}
+
+/// What reads a register: a draft, one of its slots, and the bits it takes.
+struct Owner {
+    index: usize,
+    slot: u8,
+    mask: u16,
+}
 
 /// Lays out the slots of all drafts.
 pub(super) fn expand(report: &Report<'_>, drafts: &[PointDraft], slots: Slots) -> Vec<(usize, Point)> {
@@ -80,14 +90,14 @@ pub(super) fn check_targets(report: &Report<'_>, drafts: &[PointDraft]) {
 /// Values that share registers, and scale registers inside a value. Fields of bits may share a register when their
 /// bits differ.
 pub(super) fn check_overlaps(report: &Report<'_>, drafts: &[PointDraft], points: &[(usize, Point)]) {
-    let mut owners: BTreeMap<(ReadFunction, u16), Vec<(usize, u8, u16)>> = BTreeMap::new();
+    let mut owners: BTreeMap<(ReadFunction, u16), Vec<Owner>> = BTreeMap::new();
     let mut told: BTreeSet<(usize, usize)> = BTreeSet::new();
     for (index, point) in points {
         let draft = &drafts[*index];
         let mask = bit_mask(point.encoding);
         for register in registers(point) {
             let others = owners.entry((point.function, register)).or_default();
-            for &(other, other_slot, other_mask) in others.iter() {
+            for &Owner { index: other, slot: other_slot, mask: other_mask } in others.iter() {
                 // Two drafts for one target are told as such; here it is about registers only.
                 let same_target = drafts[other].quantity == draft.quantity
                     && drafts[other].channel == draft.channel
@@ -112,20 +122,20 @@ pub(super) fn check_overlaps(report: &Report<'_>, drafts: &[PointDraft], points:
                     hint,
                 );
             }
-            others.push((*index, point.target.slot, mask));
+            others.push(Owner { index: *index, slot: point.target.slot, mask });
         }
     }
     let mut told_scales = BTreeSet::new();
     for (index, point) in points {
         let (Some(scale), Some(written)) = (point.scale_register, &drafts[*index].scale_register) else { continue };
-        let Some((owner, _, _)) = owners.get(&(point.function, scale.address)).and_then(|owners| owners.first()) else {
+        let Some(owner) = owners.get(&(point.function, scale.address)).and_then(|owners| owners.first()) else {
             continue;
         };
         if told_scales.insert(*index) {
             report.add(
                 &written.span,
                 "points.scale_register",
-                format!("this register is part of the value at line {}", report.line(&drafts[*owner].place)),
+                format!("this register is part of the value at line {}", report.line(&drafts[owner.index].place)),
                 "a scale register holds nothing but a power of ten",
             );
         }
@@ -138,7 +148,7 @@ pub(super) fn check_limits(
     drafts: &[PointDraft],
     points: &[(usize, Point)],
     limits: &ReadLimits,
-    forbidden: &Forbidden,
+    forbidden: &[Forbidden],
 ) {
     let mut told = BTreeSet::new();
     for (index, point) in points {
@@ -153,7 +163,7 @@ pub(super) fn check_limits(
             );
         }
         let scale = point.scale_register.map(|register| register.address);
-        for ((from, to), place) in forbidden {
+        for Forbidden { range: (from, to), place } in forbidden {
             let line = report.line(place);
             let inside = |address: &u16| (from..=to).contains(&address);
             if registers(point).any(|address| inside(&address)) && told.insert((*index, "address")) {

@@ -11,11 +11,11 @@ use crate::modbus::map::{Blanking, Conventions, MeterMap, ReadLimits};
 use super::conventions::Overrides;
 use super::document::parse_document;
 use super::map_address::Addressing;
-use super::map_check::{Slots, check_limits, check_overlaps, check_targets, expand};
+use super::map_check::{Forbidden, Slots, check_limits, check_overlaps, check_targets, expand};
 use super::map_point::{BYTE_ORDERS, PointDefaults, read_function, read_point};
 use super::problem::{Problem, Problems, quoted};
 use super::reader::{Fault, Field, TableReader, integer_of, wrong_type};
-use super::report::{Report, Span};
+use super::report::Report;
 
 /// A map that could not be used, with its name when that much was right.
 pub(super) struct BrokenMap {
@@ -84,13 +84,7 @@ fn read_map(report: &Report<'_>, root: TableReader<'_>, name: Option<String>) ->
     let slots = read_slots(&root);
     let (limits, forbidden) = read_limits(&root, addressing);
     let overrides = Overrides::read(&root);
-    let defaults = PointDefaults {
-        addressing,
-        function_is_bad: matches!(function, Field::Bad),
-        function: function.value(),
-        order,
-        many_slots: slots.is_some_and(|slots| slots.count > 1),
-    };
+    let defaults = PointDefaults { addressing, function_is_bad: function.is_bad(), function: function.value(), order };
     let tables = root.tables("points");
     let tables = root
         .need("points", tables, "list the registers, each under its own [[points]] header")
@@ -142,7 +136,7 @@ fn read_slots(root: &TableReader<'_>) -> Option<Slots> {
     Some(Slots { count: u8::try_from(count?).ok()?, stride: u16::try_from(stride).ok()? })
 }
 
-fn read_limits(root: &TableReader<'_>, addressing: Option<Addressing>) -> (ReadLimits, Vec<((u16, u16), Span)>) {
+fn read_limits(root: &TableReader<'_>, addressing: Option<Addressing>) -> (ReadLimits, Vec<Forbidden>) {
     let mut limits = ReadLimits::default();
     let mut forbidden = Vec::new();
     let Some(table) = root.table("limits") else { return (limits, forbidden) };
@@ -154,14 +148,14 @@ fn read_limits(root: &TableReader<'_>, addressing: Option<Addressing>) -> (ReadL
     if let Some(items) = table.array("forbidden", "[[100, 109]]").value() {
         for item in items {
             match read_range(item.get_ref(), addressing) {
-                Ok(Some(range)) => forbidden.push((range, item.span())),
+                Ok(Some(range)) => forbidden.push(Forbidden { range, place: item.span() }),
                 Ok(None) => {}
                 Err(fault) => table.fault("forbidden", &item.span(), fault),
             }
         }
     }
     table.finish();
-    limits.forbidden = forbidden.iter().map(|(range, _)| *range).collect::<BTreeSet<_>>().into_iter().collect();
+    limits.forbidden = forbidden.iter().map(|forbidden| forbidden.range).collect::<BTreeSet<_>>().into_iter().collect();
     (limits, forbidden)
 }
 

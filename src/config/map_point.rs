@@ -24,8 +24,6 @@ pub(super) struct PointDefaults {
     /// The head's function is at fault, so that a point without one is not to blame.
     pub(super) function_is_bad: bool,
     pub(super) order: ByteOrder,
-    /// True when there are further slots, which makes it matter where their scale registers are.
-    pub(super) many_slots: bool,
 }
 
 /// A point as the file gives it, before its slots are laid out. Scale and offset are in the SI unit.
@@ -163,7 +161,7 @@ pub(super) fn read_point(table: TableReader<'_>, defaults: &PointDefaults) -> Op
     let scale_place = if let Field::Good(scale) = &scale { scale.span.clone() } else { table.place().clone() };
     let (scale, offset) = (scale.or(1.0), table.number("offset", "0.0").or(0.0));
     let scale_register = read_scale_register(&table, function, defaults);
-    let repeats = read_scale_repeats(&table, kind, &scale_register, defaults);
+    let repeats = read_scale_repeats(&table, &scale_register);
     let not_available = read_not_available(&table, encoding);
     let order = table.choice("byte_order", BYTE_ORDERS).or(defaults.order);
     let place = table.place().clone();
@@ -239,7 +237,7 @@ fn read_encoding(table: &TableReader<'_>, kind: Option<&Kind>, function: Option<
         _ => Ok(encoding),
     });
     let bits = table.array("bits", "[4, 2]");
-    let bits = table.check("bits", bits, |items| bit_field(items));
+    let bits = table.check("bits", bits, bit_field);
     match field {
         Field::Good(Located { value: Encoding::Bits { .. }, .. }) => {
             table.need("bits", bits, "write the lowest bit and the number of bits, for example bits = [4, 2]").value()
@@ -323,13 +321,9 @@ fn read_scale_register(
     })
 }
 
-/// Whether the scale register moves with the slot. Manuals differ, so that with several slots the file must say it.
-fn read_scale_repeats(
-    table: &TableReader<'_>,
-    kind: Option<&Kind>,
-    scale_register: &Field<u16>,
-    defaults: &PointDefaults,
-) -> bool {
+/// Whether the scale register moves with the slot. By default it does not: only the address of the point repeats, and
+/// one scale register serves all circuits.
+fn read_scale_repeats(table: &TableReader<'_>, scale_register: &Field<u16>) -> bool {
     let key = "scale_register_repeats";
     let field = table.boolean(key);
     if matches!(scale_register, Field::Absent) {
@@ -337,11 +331,6 @@ fn read_scale_repeats(
             Err(Fault::new("this point has no scale_register", "take this key out"))
         });
         return false;
-    }
-    if defaults.many_slots && kind.is_some_and(|kind| kind.repeats) {
-        let hint =
-            "write true when each circuit has its own scale register one slot_stride further, false when all share one";
-        return table.need(key, field, hint).value().unwrap_or(false);
     }
     field.value().unwrap_or(false)
 }

@@ -116,12 +116,11 @@ fn read_map(table: &TableReader<'_>, library: Option<&MapLibrary>) -> (Option<St
         Lookup::Found(map) => Some(map.clone()),
         Lookup::Broken => None,
         Lookup::Unknown { nearest } => {
-            let hint = match nearest {
-                Some(near) => format!("did you mean {near:?}?"),
-                None => {
-                    let names: Vec<String> = library.list().into_iter().map(|info| info.name).collect();
-                    format!("maps known here: {}; add others as files in the folder of [maps]", names.join(", "))
-                }
+            let hint = if let Some(near) = nearest {
+                format!("did you mean {near:?}?")
+            } else {
+                let names: Vec<String> = library.list().into_iter().map(|info| info.name).collect();
+                format!("maps known here: {}; add others as files in the folder of [maps]", names.join(", "))
             };
             table.fault("map", &span, Fault::new(format!("there is no map named {}", quoted(name)), hint));
             None

@@ -40,7 +40,7 @@ impl Excerpt {
 
     /// Cuts the excerpt out of `line`, marking `len` characters after the first `start`.
     pub fn of_line(line: &str, start: usize, len: usize) -> Excerpt {
-        let skip = if start > Self::MAX_CHARS / 2 { start - Self::MAX_CHARS / 2 } else { 0 };
+        let skip = start.saturating_sub(Self::MAX_CHARS / 2);
         let text: String = line
             .chars()
             .skip(skip)

@@ -167,15 +167,12 @@ pub fn parse(text: &str, dimension: Dimension) -> Result<f64, QuantityError> {
     if unit_text.is_empty() {
         return Err(QuantityError::bare_number(number, dimension));
     }
-    let (found, factor) = match unit(unit_text) {
-        Some(known) => known,
-        None => {
-            let message = format!("{} is not a unit known here", quoted(unit_text));
-            return Err(match same_but_for_case(unit_text, dimension) {
-                Some(near) => QuantityError { message, hint: format!("write \"{number} {near}\" (case matters)") },
-                None => QuantityError::new(message, dimension),
-            });
-        }
+    let Some((found, factor)) = unit(unit_text) else {
+        let message = format!("{} is not a unit known here", quoted(unit_text));
+        return Err(match same_but_for_case(unit_text, dimension) {
+            Some(near) => QuantityError { message, hint: format!("write \"{number} {near}\" (case matters)") },
+            None => QuantityError::new(message, dimension),
+        });
     };
     if found != dimension {
         let message = format!("{} is {}, expected {}", quoted(text), found.phrase(), dimension.phrase());

@@ -51,13 +51,9 @@ impl<T> Field<T> {
         }
     }
 
-    /// The value of a key that may be left out: the outer option is none for a bad one.
-    pub(super) fn optional(self) -> Option<Option<T>> {
-        match self {
-            Field::Absent => Some(None),
-            Field::Bad => None,
-            Field::Good(located) => Some(Some(located.value)),
-        }
+    /// True for a value that is at fault, as against one that is only absent.
+    pub(super) fn is_bad(&self) -> bool {
+        matches!(self, Field::Bad)
     }
 }
 
@@ -295,7 +291,7 @@ impl<'a> TableReader<'a> {
         };
         let mut readers = Vec::with_capacity(items.len());
         let mut bad = false;
-        for item in items.iter() {
+        for item in &**items {
             if let DeValue::Table(table) = item.get_ref() {
                 readers.push(TableReader::new(self.report, path.clone(), item.span(), table));
             } else {

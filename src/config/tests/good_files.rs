@@ -263,7 +263,6 @@ address = 110
 type = "mod10k48"
 unit = "MWh"
 scale_register = 90
-scale_register_repeats = false
 function = 3
 [[points]]
 quantity = "run-status"

@@ -1,7 +1,9 @@
 //! Tests of whole files: what is read from a good one, and the exact words for each bad one.
 
 mod arbitrary;
+mod bad_circuits;
 mod bad_maps;
+mod bad_points;
 mod bad_stations;
 mod good_files;
 mod together;
@@ -66,4 +68,22 @@ fn told_of_map(text: &str) -> Vec<String> {
 
 fn first_lines(problems: &super::Problems) -> Vec<String> {
     problems.iter().map(|problem| problem.to_string().lines().next().unwrap_or_default().to_owned()).collect()
+}
+
+/// One line of a good file, what stands there instead, and all problems that follow.
+type Case = (&'static str, &'static str, &'static [&'static str]);
+
+fn check(told: fn(&str) -> Vec<String>, good: &str, cases: &[Case]) {
+    for (from, to, problems) in cases {
+        assert_eq!(told(&with(good, from, to)), *problems, "{to}");
+    }
+}
+
+/// A name for the case, the whole file, and all its problems.
+type WholeCase = (&'static str, String, &'static [&'static str]);
+
+fn check_whole(told: fn(&str) -> Vec<String>, cases: &[WholeCase]) {
+    for (name, text, problems) in cases {
+        assert_eq!(told(text), *problems, "{name}");
+    }
 }
