@@ -283,7 +283,7 @@ async fn memory(address: SocketAddr) {
     let stations: Vec<StationConfig> = (0..MONITORS).map(|n| station(n, address)).collect();
     let before = resident_kib();
     let fleet = Fleet::new(&stations, Clock::system()).expect("a fleet");
-    let mut readers = fleet.readers();
+    let readers = fleet.readers();
     let (cancel, tracker) = (CancellationToken::new(), TaskTracker::new());
     fleet.spawn(&cancel, &tracker);
     tracker.close();
@@ -292,7 +292,7 @@ async fn memory(address: SocketAddr) {
     while Instant::now() < until {
         tokio::time::sleep(Duration::from_millis(500)).await;
     }
-    let live = readers.iter_mut().filter(|r| r.borrow().circuits.iter().any(|c| c.assessment.is_some())).count();
+    let live = readers.iter().filter(|r| r.get().circuits.iter().any(|c| c.assessment.is_some())).count();
     let after = resident_kib();
     println!(
         "{MONITORS} monitors, {live} audited: {:.1} KiB a monitor ({before} KiB before, {after} KiB after)",
