@@ -59,6 +59,11 @@ pub enum Check {
     ValuesMoving,
 }
 
+impl Check {
+    /// How many there are.
+    pub const COUNT: usize = Check::ValuesMoving as usize + 1;
+}
+
 /// Outcome of a check.
 #[derive(Debug, Clone, PartialEq)]
 pub enum Outcome {
