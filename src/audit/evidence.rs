@@ -50,21 +50,23 @@ pub struct Features {
 }
 
 impl Features {
-    /// Extracts what a reading of a running circuit says; `None` when there is no current or no voltage to speak of.
+    /// Extracts what a reading of a running circuit says; `None` when a current is not known, or when there is no
+    /// current or no voltage to speak of.
     pub fn of(
         reading: &CircuitReading,
         circuit: &Circuit,
         voltages: &Voltages,
         context: &CircuitContext,
     ) -> Option<Features> {
-        let current = circuit.channel.map(|c| c.current_a.unwrap_or(0.0));
+        // A current that is not known is not a current of nothing: a failed read must never look like an open CT.
+        let [Some(first), Some(second), Some(third)] = circuit.channel.map(|c| c.current_a) else { return None };
+        let current = [first, second, third];
         let largest = current.iter().copied().fold(0.0, f64::max);
         if largest <= 0.0 || !largest.is_finite() {
             return None;
         }
         let voltage_alive = voltages.phasor_v.map(|v| v.is_some());
-        let current_alive =
-            [0, 1, 2].map(|k| circuit.channel[k].current_a.is_some_and(|i| i > DEAD_CURRENT_SHARE * largest));
+        let current_alive = current.map(|i| i > DEAD_CURRENT_SHARE * largest);
         let usable = [0, 1, 2].map(|k| voltage_alive[k] && current_alive[k]);
         let va = [0, 1, 2].map(|k| if usable[k] { circuit.channel[k].volt_amps.unwrap_or(0.0) } else { 0.0 });
         let sum_va: f64 = va.iter().sum();

@@ -6,7 +6,7 @@ use super::testbench::{LoadState, Offer, audit, context_for, relative_wirings, s
 use super::wiring::{CurrentSeen, Wiring};
 use super::words;
 use crate::electrical::angle::polar_deg;
-use crate::reading::Measured::{Good, NotAvailable, OutOfRange};
+use crate::reading::Measured::{self, Good, NotAvailable, OutOfRange};
 use crate::reading::{MonoMs, Phase, Rotation, UnixMs};
 
 fn loads(offer: Offer) -> Vec<LoadState> {
@@ -286,5 +286,27 @@ fn closed_forms_of_the_design() {
             Wiring { voltage: [A, C, B], current: [seen(A, false), seen(C, false), seen(B, false)], lost_phase: None };
         let total = state.seen(&together, Offer::Full, 0).circuits[0].total_active_power_w.good().unwrap();
         assert!((total / truth - 1.0).abs() < 1e-9);
+    }
+}
+
+/// A register the device refuses, or a read that fails, is not an open CT.
+#[test]
+fn a_current_that_could_not_be_read_blames_no_lead() {
+    let context = context_for(Offer::Full);
+    let state = LoadState::motor(&context, 0.8);
+    for quality in [Measured::Failed, Measured::NotMapped] {
+        let unread = |n: u64| {
+            let mut reading = state.seen(&Wiring::INTENDED, Offer::Full, 1000 * n);
+            reading.circuits[0].current_a[1] = quality;
+            reading
+        };
+        let mut auditor = CircuitAuditor::new(context.clone());
+        let assessment = (0..8).map(|n| auditor.observe(&unread(n))).last().unwrap();
+        assert_eq!(assessment.diagnosis.verdict, Verdict::NoEvidence, "{}", words::headline(&assessment));
+        for n in 8..16 {
+            auditor.observe(&state.seen(&Wiring::INTENDED, Offer::Full, 1000 * n));
+        }
+        let assessment = (16..24).map(|n| auditor.observe(&unread(n))).last().unwrap();
+        assert_eq!(assessment.diagnosis.verdict, Verdict::Sound, "{}", words::headline(&assessment));
     }
 }
