@@ -310,3 +310,18 @@ fn a_current_that_could_not_be_read_blames_no_lead() {
         assert_eq!(assessment.diagnosis.verdict, Verdict::Sound, "{}", words::headline(&assessment));
     }
 }
+
+/// With a voltage fuse blown the leads may well be right: what is said is the voltage, not "every lead is right".
+#[test]
+fn a_dead_voltage_channel_is_said_by_its_voltage() {
+    for offer in [Offer::Full, Offer::Watts, Offer::Totals] {
+        let mut states = loads(offer);
+        for state in &mut states {
+            state.voltage_v[1] *= 0.001;
+        }
+        let assessment = audit(&context_for(offer), &Wiring::INTENDED, offer, &states);
+        let headline = words::headline(&assessment);
+        assert_eq!(assessment.diagnosis.verdict, Verdict::Fault, "{headline}");
+        assert!(headline.starts_with("voltage on channel 2 reads"), "{offer:?}: {headline}");
+    }
+}

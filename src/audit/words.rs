@@ -1,6 +1,8 @@
 //! The audit's conclusions in plain words for operators and technicians. Must never decide anything.
 
-use super::assessment::{Assessment, Check, EvidenceLevel, Finding, Outcome, RunState, Verdict};
+use super::assessment::{
+    Assessment, Check, Diagnosis, EvidenceLevel, Finding, Outcome, RunState, Verdict, WiringGroup,
+};
 use super::wiring::{CurrentSeen, Wiring};
 use crate::reading::Phase;
 
@@ -190,8 +192,7 @@ pub fn headline(assessment: &Assessment) -> String {
 
 fn fault_line(assessment: &Assessment, wrong_numbers: &[&Finding]) -> String {
     let diagnosis = &assessment.diagnosis;
-    let wiring_fault = diagnosis.groups.first().filter(|group| !group.power_right);
-    let Some(group) = wiring_fault else {
+    let Some(group) = wrong_wiring(diagnosis) else {
         return if wrong_numbers.is_empty() { "the registered power is wrong".to_owned() } else { list(wrong_numbers) };
     };
     let first = describe_wiring(&group.members[0].wiring);
@@ -210,7 +211,19 @@ fn fault_line(assessment: &Assessment, wrong_numbers: &[&Finding]) -> String {
 
 /// Findings that mean the numbers are wrong whatever the wiring.
 pub fn hard_findings(findings: &[Finding]) -> Vec<&Finding> {
-    findings.iter().filter(|f| f.outcome == Outcome::Failed && is_hard(f.check)).collect()
+/// The group of wirings that a fault is blamed on; `None` when wrong leads are less likely than not and the fault is one
+/// of the numbers alone, such as a voltage that is gone.
+pub fn wrong_wiring(diagnosis: &Diagnosis) -> Option<&WiringGroup> {
+    let wrong = 1.0 - diagnosis.sound_probability - diagnosis.unexplained_probability;
+    let blamed = diagnosis.verdict == Verdict::Fault && wrong >= 0.5;
+    diagnosis.groups.first().filter(|group| blamed && !group.power_right)
+}
+
+    failed(findings, is_hard)
+}
+
+fn failed(findings: &[Finding], which: impl Fn(Check) -> bool) -> Vec<&Finding> {
+    findings.iter().filter(|f| f.outcome == Outcome::Failed && which(f.check)).collect()
 }
 
 /// Checks whose failure alone means that registered power is wrong or missing.
