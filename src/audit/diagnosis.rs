@@ -20,8 +20,8 @@ const MEMBER_SHARE: f64 = 1e-5;
 pub const READINGS_FOR_VERDICT: u64 = 3;
 /// Probability at which a verdict is given.
 pub const CONFIDENT: f64 = 0.95;
-/// Probability at which a circuit is called sound from totals alone: several wrong wirings can imitate a sound total, so
-/// more is asked before an all-clear is given.
+/// Probability at which a verdict is given from totals alone: several wrong wirings can imitate a sound total, and a
+/// motor that idles has the low total of a wrong one, so more is asked before either is said.
 const CONFIDENT_FROM_TOTALS: f64 = 0.99;
 /// Log-likelihood of a measured rotation that contradicts a wiring: a monitor's own sequence check errs rarely.
 const LN_WRONG_ROTATION: f64 = -9.2;
@@ -188,7 +188,7 @@ fn verdict(level: EvidenceLevel, sound: f64, unexplained: f64, readings: u64) ->
         Verdict::NoEvidence
     } else if sound >= enough {
         Verdict::Sound
-    } else if 1.0 - sound - unexplained >= CONFIDENT {
+    } else if 1.0 - sound - unexplained >= enough {
         Verdict::Fault
     } else {
         Verdict::Undecided

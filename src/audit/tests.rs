@@ -2,6 +2,7 @@
 
 use super::assessment::{Assessment, Check, EvidenceLevel, Outcome, RunState, Verdict};
 use super::auditor::CircuitAuditor;
+use super::context::{CircuitContext, LoadBehaviour};
 use super::testbench::{LoadState, Offer, audit, context_for, relative_wirings, spoil};
 use super::wiring::{CurrentSeen, Wiring};
 use super::words;
@@ -323,5 +324,44 @@ fn a_dead_voltage_channel_is_said_by_its_voltage() {
         let headline = words::headline(&assessment);
         assert_eq!(assessment.diagnosis.verdict, Verdict::Fault, "{headline}");
         assert!(headline.starts_with("voltage on channel 2 reads"), "{offer:?}: {headline}");
+    }
+}
+
+/// A motor that idles at a power factor of 0.15 under a load nobody described is odd, not proven wrong.
+#[test]
+fn an_idling_load_of_unknown_kind_is_not_called_faulty_from_totals() {
+    for offer in [Offer::Totals, Offer::Blanking] {
+        let context = CircuitContext {
+            load: LoadBehaviour::Unknown,
+            full_load_current_a: None,
+            full_load_power_factor: None,
+            ..context_for(offer)
+        };
+        let states = [(24.0, 81.0), (26.0, 76.0)].map(|(amps, lag)| LoadState::with(&context, amps, lag));
+        let assessment = audit(&context, &Wiring::INTENDED, offer, &states);
+        assert_ne!(assessment.diagnosis.verdict, Verdict::Fault, "{offer:?}: {}", words::headline(&assessment));
+    }
+}
+
+/// A drive without reactor at part load: much of its current is harmonics. Meters that take Q as what S has beyond P show
+/// that distortion as lag, those that meter the fundamental do not.
+#[test]
+fn a_sound_drive_full_of_harmonics_is_not_called_faulty() {
+    for offer in [Offer::Full, Offer::Watts, Offer::Totals, Offer::Blanking] {
+        for nameplate in [true, false] {
+            for power_factor in [0.95, 0.85, 0.75, 0.65, 0.58] {
+                let mut context = CircuitContext { load: LoadBehaviour::Drive, ..context_for(offer) };
+                if !nameplate {
+                    context.full_load_current_a = None;
+                    context.full_load_power_factor = None;
+                }
+                let lag_deg = f64::acos(power_factor).to_degrees();
+                let state = LoadState::with(&context, 40.0, lag_deg);
+                let assessment = audit(&context, &Wiring::INTENDED, offer, &[state]);
+                let verdict = assessment.diagnosis.verdict;
+                let headline = words::headline(&assessment);
+                assert_ne!(verdict, Verdict::Fault, "{offer:?} PF {power_factor} plate {nameplate}: {headline}");
+            }
+        }
     }
 }
