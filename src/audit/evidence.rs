@@ -19,6 +19,10 @@ const MEMORY_READINGS: f64 = 60.0;
 /// A current below this share of the largest is no current.
 pub const DEAD_CURRENT_SHARE: f64 = 0.05;
 
+/// Channels of one load whose currents differ by more than this share are not metered alike: with one phase of the
+/// supply 3 % low an idling motor still comes to about 0.67, a CT of twice the ratio entered to 0.5.
+pub const UNEVEN_CURRENT_SHARE: f64 = 0.6;
+
 /// Steady readings in a row that contradict the window before a new epoch begins.
 const CONTRADICTIONS: u32 = 3;
 
@@ -95,6 +99,13 @@ impl Features {
             total_unsigned_pf: circuit.total.unsigned_power_factor,
             blanked,
         })
+    }
+
+    /// Smallest V x I of the usable channels over their largest; 1 when fewer than two are usable.
+    pub fn evenness(&self) -> f64 {
+        let usable = || self.weight.iter().copied().filter(|w| *w > 0.0);
+        let largest = usable().fold(0.0, f64::max);
+        usable().fold(largest, f64::min) / largest.max(f64::MIN_POSITIVE)
     }
 
     /// What these features allow a diagnosis to use.

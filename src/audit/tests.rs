@@ -290,6 +290,49 @@ fn closed_forms_of_the_design() {
     }
 }
 
+/// A CT of twice the ratio entered halves its channel's power and turns no angle: no wiring of leads explains it, and
+/// power is not right either.
+#[test]
+fn a_ct_of_the_wrong_ratio_is_never_called_sound() {
+    for offer in [Offer::Full, Offer::Watts, Offer::Totals, Offer::Blanking] {
+        let mut states = loads(offer);
+        for state in &mut states {
+            state.current_a[1] *= 0.5;
+        }
+        let assessment = audit(&context_for(offer), &Wiring::INTENDED, offer, &states);
+        let headline = words::headline(&assessment);
+        assert_eq!(assessment.diagnosis.verdict, Verdict::Undecided, "{offer:?}: {headline}");
+        assert!(failed(&assessment, Check::CurrentBalance));
+        assert!(headline.contains("check CT ratios") && headline.contains("channel 2 reads"), "{headline}");
+        assert_eq!(assessment.corrected, None, "{offer:?}");
+    }
+}
+
+/// An idling motor behind a supply that is 3 % low on one phase has currents as uneven as a sound pump gets.
+#[test]
+fn currents_as_uneven_as_a_sound_pump_gets_are_not_blamed() {
+    for offer in [Offer::Full, Offer::Watts] {
+        let mut states = loads(offer);
+        for state in &mut states {
+            state.current_a[0] *= 0.85;
+            state.current_a[1] *= 1.15;
+        }
+        let assessment = audit(&context_for(offer), &Wiring::INTENDED, offer, &states);
+        assert_eq!(assessment.diagnosis.verdict, Verdict::Sound, "{offer:?}: {}", words::headline(&assessment));
+    }
+}
+
+/// The amps an uneven supply drives are the same at every load: what looks bad on an idling motor clears up under load.
+#[test]
+fn currents_that_are_uneven_only_at_light_load_are_not_blamed() {
+    let offer = Offer::Full;
+    let mut states = loads(offer);
+    states[2].current_a[1] *= 0.5;
+    let assessment = audit(&context_for(offer), &Wiring::INTENDED, offer, &states);
+    assert!(failed(&assessment, Check::CurrentBalance));
+    assert_eq!(assessment.diagnosis.verdict, Verdict::Sound, "{}", words::headline(&assessment));
+}
+
 /// A register the device refuses, or a read that fails, is not an open CT.
 #[test]
 fn a_current_that_could_not_be_read_blames_no_lead() {

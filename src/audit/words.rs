@@ -18,6 +18,7 @@ pub fn check_id(check: Check) -> &'static str {
         Check::PowerFactorPlausible => "power_factor_plausible",
         Check::VoltageMissing => "voltage_missing",
         Check::CurrentMissing => "current_missing",
+        Check::CurrentBalance => "current_balance",
         Check::CurrentWhileStopped => "current_while_stopped",
         Check::ApparentPowerConsistency => "apparent_power_consistency",
         Check::PowerTriangle => "power_triangle",
@@ -40,6 +41,7 @@ pub fn check_title(check: Check) -> &'static str {
         Check::PowerFactorPlausible => "Power factor fits the load",
         Check::VoltageMissing => "Voltage present",
         Check::CurrentMissing => "Current present on all channels",
+        Check::CurrentBalance => "Currents alike on all channels",
         Check::CurrentWhileStopped => "Current agrees with run status",
         Check::ApparentPowerConsistency => "S = V x I",
         Check::PowerTriangle => "S covers P and Q",
@@ -174,9 +176,9 @@ pub fn headline(assessment: &Assessment) -> String {
         }
         Verdict::Sound => format!("sound: power is registered right ({} sure)", percent(diagnosis.sound_probability)),
         Verdict::Undecided if diagnosis.unexplained_probability > 0.5 => format!(
-            "the readings fit no wiring considered ({} sure of that); check load, map and monitor{}",
+            "the readings fit no wiring considered ({} sure of that); check CT ratios, load, map and monitor{}",
             percent(diagnosis.unexplained_probability),
-            also(&wrong_numbers)
+            also(&failed(&assessment.findings, |check| is_hard(check) || check == Check::CurrentBalance))
         ),
         Verdict::Undecided => format!(
             "cannot tell yet: {} that power is registered right{}",
@@ -209,8 +211,6 @@ fn fault_line(assessment: &Assessment, wrong_numbers: &[&Finding]) -> String {
     }
 }
 
-/// Findings that mean the numbers are wrong whatever the wiring.
-pub fn hard_findings(findings: &[Finding]) -> Vec<&Finding> {
 /// The group of wirings that a fault is blamed on; `None` when wrong leads are less likely than not and the fault is one
 /// of the numbers alone, such as a voltage that is gone.
 pub fn wrong_wiring(diagnosis: &Diagnosis) -> Option<&WiringGroup> {
@@ -219,6 +219,8 @@ pub fn wrong_wiring(diagnosis: &Diagnosis) -> Option<&WiringGroup> {
     diagnosis.groups.first().filter(|group| blamed && !group.power_right)
 }
 
+/// Findings that mean the numbers are wrong whatever the wiring.
+pub fn hard_findings(findings: &[Finding]) -> Vec<&Finding> {
     failed(findings, is_hard)
 }
 
