@@ -43,6 +43,8 @@ pub enum Check {
     VoltageMissing,
     /// A current channel reads nothing while others carry load.
     CurrentMissing,
+    /// One current channel reads far less than another, although one load feeds them all.
+    CurrentBalance,
     /// Current flows while status says stopped, or the other way round.
     CurrentWhileStopped,
     /// S = V I per channel.

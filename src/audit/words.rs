@@ -1,6 +1,8 @@
 //! The audit's conclusions in plain words for operators and technicians. Must never decide anything.
 
-use super::assessment::{Assessment, Check, EvidenceLevel, Finding, Outcome, RunState, Verdict};
+use super::assessment::{
+    Assessment, Check, Diagnosis, EvidenceLevel, Finding, Outcome, RunState, Verdict, WiringGroup,
+};
 use super::wiring::{CurrentSeen, Wiring};
 use crate::reading::Phase;
 
@@ -16,6 +18,7 @@ pub fn check_id(check: Check) -> &'static str {
         Check::PowerFactorPlausible => "power_factor_plausible",
         Check::VoltageMissing => "voltage_missing",
         Check::CurrentMissing => "current_missing",
+        Check::CurrentBalance => "current_balance",
         Check::CurrentWhileStopped => "current_while_stopped",
         Check::ApparentPowerConsistency => "apparent_power_consistency",
         Check::PowerTriangle => "power_triangle",
@@ -38,6 +41,7 @@ pub fn check_title(check: Check) -> &'static str {
         Check::PowerFactorPlausible => "Power factor fits the load",
         Check::VoltageMissing => "Voltage present",
         Check::CurrentMissing => "Current present on all channels",
+        Check::CurrentBalance => "Currents alike on all channels",
         Check::CurrentWhileStopped => "Current agrees with run status",
         Check::ApparentPowerConsistency => "S = V x I",
         Check::PowerTriangle => "S covers P and Q",
@@ -172,9 +176,9 @@ pub fn headline(assessment: &Assessment) -> String {
         }
         Verdict::Sound => format!("sound: power is registered right ({} sure)", percent(diagnosis.sound_probability)),
         Verdict::Undecided if diagnosis.unexplained_probability > 0.5 => format!(
-            "the readings fit no wiring considered ({} sure of that); check load, map and monitor{}",
+            "the readings fit no wiring considered ({} sure of that); check CT ratios, load, map and monitor{}",
             percent(diagnosis.unexplained_probability),
-            also(&wrong_numbers)
+            also(&failed(&assessment.findings, |check| is_hard(check) || check == Check::CurrentBalance))
         ),
         Verdict::Undecided => format!(
             "cannot tell yet: {} that power is registered right{}",
@@ -190,8 +194,7 @@ pub fn headline(assessment: &Assessment) -> String {
 
 fn fault_line(assessment: &Assessment, wrong_numbers: &[&Finding]) -> String {
     let diagnosis = &assessment.diagnosis;
-    let wiring_fault = diagnosis.groups.first().filter(|group| !group.power_right);
-    let Some(group) = wiring_fault else {
+    let Some(group) = wrong_wiring(diagnosis) else {
         return if wrong_numbers.is_empty() { "the registered power is wrong".to_owned() } else { list(wrong_numbers) };
     };
     let first = describe_wiring(&group.members[0].wiring);
@@ -208,9 +211,21 @@ fn fault_line(assessment: &Assessment, wrong_numbers: &[&Finding]) -> String {
     }
 }
 
+/// The group of wirings that a fault is blamed on; `None` when wrong leads are less likely than not and the fault is one
+/// of the numbers alone, such as a voltage that is gone.
+pub fn wrong_wiring(diagnosis: &Diagnosis) -> Option<&WiringGroup> {
+    let wrong = 1.0 - diagnosis.sound_probability - diagnosis.unexplained_probability;
+    let blamed = diagnosis.verdict == Verdict::Fault && wrong >= 0.5;
+    diagnosis.groups.first().filter(|group| blamed && !group.power_right)
+}
+
 /// Findings that mean the numbers are wrong whatever the wiring.
 pub fn hard_findings(findings: &[Finding]) -> Vec<&Finding> {
-    findings.iter().filter(|f| f.outcome == Outcome::Failed && is_hard(f.check)).collect()
+    failed(findings, is_hard)
+}
+
+fn failed(findings: &[Finding], which: impl Fn(Check) -> bool) -> Vec<&Finding> {
+    findings.iter().filter(|f| f.outcome == Outcome::Failed && which(f.check)).collect()
 }
 
 /// Checks whose failure alone means that registered power is wrong or missing.

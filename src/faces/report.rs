@@ -147,8 +147,14 @@ fn number(value: f64, decimals: usize) -> String {
 
 fn diagnosis_text(out: &mut String, diagnosis: &Diagnosis) {
     let printed = printed_members(&diagnosis.groups);
+    // A fault that no lead is blamed for is told by its numbers; a list of leads "as they should be" would deny it.
+    let leads_tell = match diagnosis.verdict {
+        Verdict::NoEvidence => false,
+        Verdict::Fault => words::wrong_wiring(diagnosis).is_some(),
+        Verdict::Sound | Verdict::Undecided => true,
+    };
     if let Some((_, wiring)) = printed.first()
-        && diagnosis.verdict != Verdict::NoEvidence
+        && leads_tell
     {
         let which = if diagnosis.verdict == Verdict::Undecided { "Most likely, lead by lead" } else { "Lead by lead" };
         line(out, &format!("  {which}"));

@@ -176,7 +176,7 @@ impl DiagnosisKey {
             return None;
         }
         // Only a wrong wiring is told by its leads, and then the checks that fail because of it are not told beside it.
-        let wrong = diagnosis.groups.first().filter(|group| diagnosis.verdict == Verdict::Fault && !group.power_right);
+        let wrong = words::wrong_wiring(diagnosis);
         let leading = wrong.map_or_else(HashSet::new, told_members);
         let hard = if wrong.is_some() || diagnosis.verdict == Verdict::Sound { HashSet::new() } else { failed };
         Some(DiagnosisKey { verdict: diagnosis.verdict, leading, hard })
