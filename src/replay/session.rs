@@ -7,6 +7,7 @@ use std::collections::BTreeSet;
 use std::panic::{AssertUnwindSafe, catch_unwind};
 
 use super::columns::{Columns, MonitorKey};
+use super::notes::Notes;
 use super::rows::RowReader;
 use super::time::Timeline;
 use crate::audit::assessment::{Assessment, RunState, Verdict};
@@ -67,6 +68,30 @@ impl CircuitOutcome {
     fn misregistered_wh(&self) -> f64 {
         self.energy.map_or(0.0, |energy| energy.difference_wh().abs())
     }
+}
+
+/// What the replay says of one file.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct FileOutcome {
+    /// As named on the command line.
+    pub name: String,
+    /// Rows below the heading.
+    pub rows: u64,
+    /// Readings made of them.
+    pub readings: u64,
+    /// What was wrong in rows.
+    pub notes: Notes,
+    /// Why the file, or the rest of it, could not be read.
+    pub error: Option<String>,
+}
+
+/// What the replay says of everything.
+#[derive(Debug, Clone)]
+pub struct Outcome {
+    /// Files in the order given.
+    pub files: Vec<FileOutcome>,
+    /// Circuits, the worst first.
+    pub circuits: Vec<CircuitOutcome>,
 }
 
 /// All circuits of a replay.
