@@ -11,5 +11,8 @@ pub mod rows;
 pub mod session;
 pub mod time;
 
+#[cfg(test)]
+mod tests;
+
 pub use columns::Columns;
 pub use session::Session;
