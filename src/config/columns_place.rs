@@ -157,19 +157,17 @@ impl<'a> Placing<'a> {
     }
 
     fn circuit(&self, station: &'a StationConfig) -> Result<&'a CircuitConfig, Misplaced> {
-        match self.levels.iter().find_map(|names| names.circuit.as_ref()) {
-            Some(name) => station.circuits.iter().find(|circuit| circuit.name == name.value).ok_or_else(|| {
+        if let Some(name) = self.levels.iter().find_map(|names| names.circuit.as_ref()) {
+            return station.circuits.iter().find(|circuit| circuit.name == name.value).ok_or_else(|| {
                 let lacks = format!("station {} has no circuit", quoted(&station.name));
                 unknown(name, "circuit", &lacks, station.circuits.iter().map(|circuit| circuit.name.as_str()))
-            }),
-            None => match station.circuits.as_slice() {
-                [only] => Ok(only),
-                _ => {
-                    let why = format!("station {} has more than one circuit", quoted(&station.name));
-                    Err(self.unnamed("circuit", &why, "Pump 1"))
-                }
-            },
+            });
         }
+        if let [only] = station.circuits.as_slice() {
+            return Ok(only);
+        }
+        let why = format!("station {} has more than one circuit", quoted(&station.name));
+        Err(self.unnamed("circuit", &why, "Pump 1"))
     }
 
     /// The monitor of a value that belongs to no circuit: as named, else that of the circuit named, else the only one.
@@ -208,12 +206,11 @@ fn unknown<'k>(
     lacks: &str,
     known: impl Iterator<Item = &'k str> + Clone,
 ) -> Misplaced {
-    let hint = match nearest(&name.value, known.clone()) {
-        Some(near) => format!("did you mean {near:?}?"),
-        None => {
-            let all: Vec<String> = known.take(20).map(quoted).collect();
-            format!("known there: {}", all.join(", "))
-        }
+    let hint = if let Some(near) = nearest(&name.value, known.clone()) {
+        format!("did you mean {near:?}?")
+    } else {
+        let all: Vec<String> = known.take(20).map(quoted).collect();
+        format!("known there: {}", all.join(", "))
     };
     Misplaced { span: name.span.clone(), key, fault: Fault::new(format!("{lacks} {}", quoted(&name.value)), hint) }
 }

@@ -189,12 +189,12 @@ pub struct Document {
     version: u32,
     /// Stands before everything else, and is empty only when nothing below could send a person to a panel.
     cautions: Vec<&'static str>,
-    circuits: Vec<Circuit>,
+    circuits: Vec<CircuitJson>,
     files: Vec<File>,
 }
 
 #[derive(Debug, Serialize)]
-struct Circuit {
+struct CircuitJson {
     station: String,
     circuit: String,
     verdict: &'static str,
@@ -226,11 +226,11 @@ struct File {
     rows: u64,
     readings: u64,
     error: Option<String>,
-    notes: Vec<Kind>,
+    notes: Vec<Noted>,
 }
 
 #[derive(Debug, Serialize)]
-struct Kind {
+struct Noted {
     kind: &'static str,
     count: u64,
     first: Vec<NoteJson>,
@@ -253,10 +253,10 @@ pub fn document(outcome: &Outcome) -> Document {
     }
 }
 
-fn circuit(circuit: &CircuitOutcome) -> Circuit {
+fn circuit(circuit: &CircuitOutcome) -> CircuitJson {
     let assessment = circuit.assessment.as_ref();
     let time = |pick: fn((UnixMs, UnixMs)) -> UnixMs| circuit.period.map(|period| rfc3339(pick(period)));
-    Circuit {
+    CircuitJson {
         station: circuit.station.clone(),
         circuit: circuit.circuit.clone(),
         verdict: verdict_key(circuit.verdict()),
@@ -285,7 +285,7 @@ fn energy(energy: Misregistration) -> Energy {
 }
 
 fn file(file: &FileOutcome) -> File {
-    let kind = |fault: Fault| Kind {
+    let kind = |fault: Fault| Noted {
         kind: fault.key(),
         count: file.notes.count(fault),
         first: file.notes.kept(fault).map(|n| NoteJson { line: n.line, text: n.text.clone() }).collect(),

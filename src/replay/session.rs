@@ -21,7 +21,6 @@ use crate::station::context::{ContextError, circuit_context};
 #[derive(Debug)]
 struct Circuit {
     station: usize,
-    monitor: usize,
     slot: usize,
     name: String,
     auditor: CircuitAuditor,
@@ -135,7 +134,6 @@ impl<'c> Session<'c> {
                 }
                 circuits.push(Circuit {
                     station,
-                    monitor: circuit.monitor,
                     slot: usize::from(circuit.slot),
                     name: circuit.name.clone(),
                     auditor: CircuitAuditor::new(context),
@@ -229,7 +227,6 @@ impl Circuit {
 
     fn outcome(&self, columns: &Columns) -> CircuitOutcome {
         let station = columns.stations.get(self.station);
-        debug_assert!(station.is_some_and(|station| self.monitor < station.monitors.len()));
         CircuitOutcome {
             station: station.map(|station| station.name.clone()).unwrap_or_default(),
             circuit: self.name.clone(),
