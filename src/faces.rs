@@ -7,6 +7,7 @@ pub mod http;
 pub mod json;
 pub mod metrics;
 pub mod process;
+pub mod replay;
 pub mod report;
 pub mod server;
 

@@ -13,4 +13,5 @@ pub mod daemon;
 pub mod electrical;
 pub mod faces;
 pub mod modbus;
+pub mod replay;
 pub mod station;

@@ -40,13 +40,25 @@ struct Sample {
 }
 
 /// Integrates one circuit.
-#[derive(Debug, Clone, Default)]
+#[derive(Debug, Clone)]
 pub struct EnergyMeter {
     last: Option<Sample>,
     sums: Misregistration,
+    max_gap_ms: u64,
+}
+
+impl Default for EnergyMeter {
+    fn default() -> EnergyMeter {
+        EnergyMeter::with_max_gap(MAX_GAP_MS)
+    }
 }
 
 impl EnergyMeter {
+    /// As the default, but leaving out gaps longer than this instead, for records with readings further apart.
+    pub fn with_max_gap(max_gap_ms: u64) -> EnergyMeter {
+        EnergyMeter { last: None, sums: Misregistration::default(), max_gap_ms }
+    }
+
     /// Sums so far.
     pub fn sums(&self) -> Misregistration {
         self.sums
@@ -65,7 +77,7 @@ impl EnergyMeter {
             let span_ms = at.since(last.at);
             let hours = span_ms as f64 / 3_600_000.0;
             match (last.corrected, sample.corrected) {
-                (Some(before), Some(after)) if span_ms <= MAX_GAP_MS => {
+                (Some(before), Some(after)) if span_ms <= self.max_gap_ms => {
                     self.sums.registered_wh += f64::midpoint(last.registered_w, registered_w) * hours;
                     self.sums.true_wh += f64::midpoint(before.0, after.0) * hours;
                     self.sums.uncertainty_wh += f64::midpoint(before.1, after.1) * hours;

@@ -45,14 +45,14 @@ pub(super) struct PointDraft {
 
 /// What a quantity may be written with: its word, channels (the first is the default when it is "total") and units
 /// (the first is the default for those that need none).
-struct Kind {
-    quantity: Quantity,
+pub(super) struct Kind {
+    pub(super) quantity: Quantity,
     word: &'static str,
     name: &'static str,
     channels: &'static [(&'static str, Channel)],
     units: &'static [&'static str],
     unit_needed: bool,
-    repeats: bool,
+    pub(super) repeats: bool,
 }
 
 const PHASES: &[(&str, Channel)] = &[("1", Channel::One), ("2", Channel::Two), ("3", Channel::Three)];
@@ -194,7 +194,7 @@ pub(super) fn read_point(table: TableReader<'_>, defaults: &PointDefaults) -> Op
     })
 }
 
-fn read_kind(table: &TableReader<'_>) -> Option<&'static Kind> {
+pub(super) fn read_kind(table: &TableReader<'_>) -> Option<&'static Kind> {
     let choices: Vec<(&'static str, usize)> =
         KINDS.iter().enumerate().map(|(index, kind)| (kind.word, index)).collect();
     let field = table.choice("quantity", &choices);
@@ -202,7 +202,7 @@ fn read_kind(table: &TableReader<'_>) -> Option<&'static Kind> {
     field.value().and_then(|index| KINDS.get(index))
 }
 
-fn read_channel(table: &TableReader<'_>, kind: Option<&Kind>) -> Option<Channel> {
+pub(super) fn read_channel(table: &TableReader<'_>, kind: Option<&Kind>) -> Option<Channel> {
     let field = table.text("channel", "1");
     let kind = kind?;
     let words = kind.channels.iter().map(|(word, _)| format!("\"{word}\"")).collect::<Vec<_>>().join(", ");
@@ -283,7 +283,7 @@ fn read_address(
 }
 
 /// The factor from the written unit to the SI unit.
-fn read_unit(table: &TableReader<'_>, kind: Option<&Kind>) -> Option<f64> {
+pub(super) fn read_unit(table: &TableReader<'_>, kind: Option<&Kind>) -> Option<f64> {
     let field = table.text("unit", kind.and_then(|kind| kind.units.first().copied()).unwrap_or("V"));
     let kind = kind?;
     let si_unit = kind.units.first().copied().unwrap_or_default();

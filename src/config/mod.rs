@@ -4,6 +4,8 @@
 
 pub mod builtin;
 mod circuit;
+mod columns_file;
+mod columns_place;
 mod conventions;
 mod document;
 mod load;
@@ -22,6 +24,7 @@ mod station;
 mod tests;
 
 pub use builtin::{MapInfo, MapLibrary, MapOrigin};
+pub use columns_file::{load_columns, parse_columns};
 pub use load::{load, load_with_maps, parse};
 pub use map_file::parse_map;
 pub use model::Config;

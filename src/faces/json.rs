@@ -118,7 +118,7 @@ struct Reported {
 }
 
 #[derive(Debug, Serialize)]
-struct Corrected {
+pub(crate) struct Corrected {
     /// Phases A, B, C.
     active_power_w: [f64; 3],
     /// Phases A, B, C.
@@ -130,7 +130,7 @@ struct Corrected {
 }
 
 #[derive(Debug, Serialize)]
-struct DiagnosisJson {
+pub(crate) struct DiagnosisJson {
     evidence_level: &'static str,
     evidence: &'static str,
     sound_probability: f64,
@@ -154,7 +154,7 @@ struct Member {
 }
 
 #[derive(Debug, Serialize)]
-struct FindingJson {
+pub(crate) struct FindingJson {
     check: &'static str,
     title: &'static str,
     /// As numbered on the terminals, from 1.
@@ -286,7 +286,7 @@ pub fn quality_key(measured: Measured) -> &'static str {
     }
 }
 
-fn corrected(power: &CorrectedPower) -> Corrected {
+pub(crate) fn corrected(power: &CorrectedPower) -> Corrected {
     Corrected {
         active_power_w: power.per_phase_va.map(|s| s.re),
         reactive_power_var: power.per_phase_va.map(|s| s.im),
@@ -297,7 +297,7 @@ fn corrected(power: &CorrectedPower) -> Corrected {
     }
 }
 
-fn diagnosis(diagnosis: &Diagnosis) -> DiagnosisJson {
+pub(crate) fn diagnosis(diagnosis: &Diagnosis) -> DiagnosisJson {
     DiagnosisJson {
         evidence_level: match diagnosis.level {
             EvidenceLevel::PerChannelPq => "per_channel_pq",
@@ -327,7 +327,7 @@ fn group(group: &WiringGroup) -> Group {
     }
 }
 
-fn findings(assessment: &Assessment) -> Vec<FindingJson> {
+pub(crate) fn findings(assessment: &Assessment) -> Vec<FindingJson> {
     let json = |finding: &Finding| FindingJson {
         check: words::check_id(finding.check),
         title: words::check_title(finding.check),

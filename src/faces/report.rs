@@ -6,7 +6,9 @@
 use std::fmt::Write;
 
 use super::cautions::{self, CAUTIONS};
-use crate::audit::assessment::{CorrectedPower, Diagnosis, Finding, Outcome, RunState, Verdict, WiringGroup};
+use crate::audit::assessment::{
+    Assessment, CorrectedPower, Diagnosis, Finding, Outcome, RunState, Verdict, WiringGroup,
+};
 use crate::audit::wiring::{CurrentSeen, Wiring};
 use crate::audit::words;
 use crate::reading::{CircuitReading, Measured, MonoMs, Phase};
@@ -68,6 +70,17 @@ fn circuit_text(out: &mut String, station: &StationSnapshot, circuit: &CircuitSn
         return; // Without a single value, all that follows would say so once more.
     }
     let live = station.monitor_of(circuit).is_some_and(|m| m.freshness(now).is_live());
+    conclusions_text(out, assessment, live);
+}
+
+/// What an assessment concludes, lead by lead, with the evidence behind it. Whoever prints it prints the cautions first.
+pub fn conclusions(assessment: &Assessment) -> String {
+    let mut out = String::new();
+    conclusions_text(&mut out, assessment, true);
+    out
+}
+
+fn conclusions_text(out: &mut String, assessment: &Assessment, live: bool) {
     let run_state = if live { assessment.run_state } else { RunState::Unknown };
     line(out, &format!("  Pump: {}", words::run_state_words(run_state)));
     diagnosis_text(out, &assessment.diagnosis);

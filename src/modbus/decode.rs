@@ -146,7 +146,7 @@ fn raw_value(point: &Point, place: Place, scale: Option<Place>, blocks: &[Block]
 }
 
 /// Where a value goes, except run status. `None` when a reading has no such value.
-fn field(reading: &mut MonitorReading, target: Target) -> Option<&mut Measured> {
+pub(crate) fn field(reading: &mut MonitorReading, target: Target) -> Option<&mut Measured> {
     let phase = match target.channel {
         Channel::One => Some(0),
         Channel::Two => Some(1),
@@ -182,7 +182,7 @@ fn circuit_field(circuit: &mut CircuitReading, quantity: Quantity, phase: Option
 }
 
 /// Brings a number to load convention and marks what is physically impossible.
-fn measured(quantity: Quantity, number: f64, conventions: Conventions) -> Measured {
+pub(crate) fn measured(quantity: Quantity, number: f64, conventions: Conventions) -> Measured {
     let flip_power = conventions.active_power == PowerSign::LoadNegative;
     // Zero minus the number, so that a zero never becomes a negative zero.
     let flipped = |flip: bool| if flip { 0.0 - number } else { number };

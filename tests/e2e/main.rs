@@ -3,6 +3,8 @@
 
 mod circuit_fixtures;
 mod protocol;
+mod recorder;
+mod replay;
 mod support;
 mod tidy;
 mod wirings;

@@ -1,6 +1,5 @@
 //! What the outer tests share: simulated stations in this process, the real binary beside it, configuration between them.
 
-use std::fmt::Write as _;
 use std::path::{Path, PathBuf};
 use std::process::{Command, Output};
 
@@ -62,7 +61,8 @@ impl Scene {
         }
     }
 
-    fn station_file(&self, seed: usize) -> String {
+    /// The simulator's file of the station.
+    pub fn station_file(&self, seed: usize) -> String {
         let quoted = |three: &[String; 3]| format!("[\"{}\", \"{}\", \"{}\"]", three[0], three[1], three[2]);
         let steps: Vec<String> =
             self.loads.iter().enumerate().map(|(n, load)| format!("{{ at_s = {}.0, load = {load} }}", 3 * n)).collect();
@@ -107,6 +107,40 @@ currents = [{current}]
             protocol = self.protocol,
         )
     }
+
+    /// How the daemon is told of the station, its monitor at an address.
+    pub fn config(&self, address: &str, unit: u8) -> String {
+        format!(
+            r#"
+[[stations]]
+name = "{name}"
+service = "wye-4-wire"
+nominal_voltage = "480 V"
+[[stations.monitors]]
+name = "PM-1"
+address = "{address}"
+unit = {unit}
+map = "{map}"
+transport = "{transport}"
+poll_period = "200 ms"
+timeout = "100 ms"
+{extra}
+[[stations.circuits]]
+name = "Pump 1"
+monitor = "PM-1"
+load = "induction-motor"
+rated_power = "60 hp"
+rated_voltage = "460 V"
+full_load_current = "77 A"
+full_load_power_factor = 0.86
+ct_ratio = "200:5"
+"#,
+            name = self.name,
+            map = self.map,
+            transport = self.transport,
+            extra = self.monitor_extra,
+        )
+    }
 }
 
 /// Simulated stations being served, and the configuration file that names them.
@@ -139,40 +173,7 @@ impl Stage {
         let mut text = String::from("[http]\nlisten = \"127.0.0.1:0\"\n");
         for scene in scenes {
             let monitor = running.monitors.iter().find(|m| m.station == scene.name).unwrap();
-            write!(
-                text,
-                r#"
-[[stations]]
-name = "{name}"
-service = "wye-4-wire"
-nominal_voltage = "480 V"
-[[stations.monitors]]
-name = "PM-1"
-address = "{address}"
-unit = {unit}
-map = "{map}"
-transport = "{transport}"
-poll_period = "200 ms"
-timeout = "100 ms"
-{extra}
-[[stations.circuits]]
-name = "Pump 1"
-monitor = "PM-1"
-load = "induction-motor"
-rated_power = "60 hp"
-rated_voltage = "460 V"
-full_load_current = "77 A"
-full_load_power_factor = 0.86
-ct_ratio = "200:5"
-"#,
-                name = scene.name,
-                address = monitor.address,
-                unit = monitor.unit,
-                map = scene.map,
-                transport = scene.transport,
-                extra = scene.monitor_extra,
-            )
-            .unwrap();
+            text += &scene.config(&monitor.address.to_string(), monitor.unit);
         }
         let folder = tempfile::tempdir().unwrap();
         let config = folder.path().join("stations.toml");

@@ -5,6 +5,7 @@ mod bad_circuits;
 mod bad_maps;
 mod bad_points;
 mod bad_stations;
+mod columns;
 mod good_files;
 mod together;
 

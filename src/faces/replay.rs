@@ -1,0 +1,317 @@
+//! What a replay found, as a table for people (the worst circuit first) and as JSON.
+//!
+//! Cautions come first whenever a lead could be named. Rows that were not used are always told. Must never decide
+//! anything.
+
+use std::fmt::Write;
+
+use serde::Serialize;
+
+use super::cautions::{self, CAUTIONS};
+use super::json::{self, Corrected, DiagnosisJson, FindingJson, rfc3339};
+use super::report;
+use crate::audit::misregistration::Misregistration;
+use crate::audit::words;
+use crate::reading::UnixMs;
+use crate::replay::notes::Fault;
+use crate::replay::session::{CircuitOutcome, FileOutcome, Outcome};
+use crate::station::news::verdict_key;
+
+/// Version of the JSON document; grows when a key changes its meaning or goes.
+pub const VERSION: u32 = 1;
+
+/// The text for people; `details` adds, for each circuit, the conclusions lead by lead.
+pub fn text(outcome: &Outcome, details: bool) -> String {
+    let mut out = String::new();
+    if outcome.circuits.iter().filter_map(|c| c.assessment.as_ref()).any(cautions::needed) {
+        out.push_str(&report::caution_text());
+        out.push('\n');
+    }
+    heading(&mut out, outcome);
+    table(&mut out, &outcome.circuits);
+    if details {
+        for circuit in &outcome.circuits {
+            circuit_text(&mut out, circuit);
+        }
+    }
+    files_text(&mut out, &outcome.files);
+    out
+}
+
+fn heading(out: &mut String, outcome: &Outcome) {
+    let rows: u64 = outcome.files.iter().map(|file| file.rows).sum();
+    let period = outcome
+        .circuits
+        .iter()
+        .filter_map(|circuit| circuit.period)
+        .reduce(|a, b| (a.0.min(b.0), a.1.max(b.1)))
+        .map_or_else(|| "no reading".to_owned(), |(from, to)| format!("{} to {}", rfc3339(from), rfc3339(to)));
+    let _ = writeln!(
+        out,
+        "Replayed {} row{} of {} file{}: {period}\n",
+        grouped(rows),
+        plural(rows),
+        outcome.files.len(),
+        plural(outcome.files.len() as u64)
+    );
+}
+
+const HEAD: [&str; 6] = ["Verdict", "Fault", "kWh off", "Station", "Circuit", "What was found"];
+
+fn table(out: &mut String, circuits: &[CircuitOutcome]) {
+    let rows: Vec<[String; 6]> = circuits
+        .iter()
+        .map(|circuit| {
+            [
+                words::verdict_words(circuit.verdict()).to_owned(),
+                circuit.fault_probability().map_or_else(|| "-".to_owned(), words::percent),
+                circuit.energy.filter(|e| e.covered_ms > 0).map_or_else(|| "-".to_owned(), |e| kwh(e.difference_wh())),
+                circuit.station.clone(),
+                circuit.circuit.clone(),
+                circuit.assessment.as_ref().map_or_else(|| "no reading".to_owned(), words::headline),
+            ]
+        })
+        .collect();
+    let head = HEAD.map(str::to_owned);
+    let width: Vec<usize> = (0..5)
+        .map(|n| std::iter::once(&head).chain(&rows).map(|row| row[n].chars().count()).max().unwrap_or(0))
+        .collect();
+    for row in std::iter::once(&head).chain(&rows) {
+        for (n, cell) in row.iter().enumerate().take(5) {
+            // Numbers to the right, words to the left.
+            let _ = if n == 1 || n == 2 {
+                write!(out, "{cell:>w$}  ", w = width[n])
+            } else {
+                write!(out, "{cell:<w$}  ", w = width[n])
+            };
+        }
+        let _ = writeln!(out, "{}", row[5]);
+    }
+    out.push_str(
+        "\nFault: probability that power is registered wrong. kWh off: energy registered less energy by corrected power,\n\
+         over the time in which power could be corrected; below zero, the monitor registers too little.\n",
+    );
+}
+
+fn circuit_text(out: &mut String, circuit: &CircuitOutcome) {
+    let verdict = words::verdict_words(circuit.verdict()).to_uppercase();
+    let _ = writeln!(out, "\n{} / {}: {verdict}", circuit.station, circuit.circuit);
+    if circuit.failures > 0 {
+        let _ = writeln!(out, "  The audit failed inside {} time(s) and started anew.", circuit.failures);
+    }
+    if let Some((from, to)) = circuit.period {
+        let (from, to) = (rfc3339(from), rfc3339(to));
+        let _ = writeln!(out, "  {} readings, {from} to {to}", grouped(circuit.readings));
+    }
+    let Some(assessment) = &circuit.assessment else { return };
+    let _ = writeln!(out, "  {}", words::headline(assessment));
+    out.push_str(&report::conclusions(assessment));
+    match circuit.energy {
+        None => out.push_str("  Energy: no column gives active power\n"),
+        Some(energy) => {
+            let _ = writeln!(
+                out,
+                "  Energy over {:.2} h: registered {} kWh, by corrected power {} kWh (error at most {} kWh): {} kWh\n  \
+                 Left out: {:.2} h in which power could not be corrected or readings were too far apart",
+                hours(energy.covered_ms),
+                kwh(energy.registered_wh),
+                kwh(energy.true_wh),
+                kwh(energy.uncertainty_wh),
+                kwh(energy.difference_wh()),
+                hours(energy.left_out_ms)
+            );
+        }
+    }
+}
+
+/// Every file that has something to tell.
+fn files_text(out: &mut String, files: &[FileOutcome]) {
+    for file in files.iter().filter(|file| file.error.is_some() || !file.notes.is_empty()) {
+        let _ = writeln!(
+            out,
+            "\n{}: {} row{}, {} reading{}",
+            file.name,
+            grouped(file.rows),
+            plural(file.rows),
+            grouped(file.readings),
+            plural(file.readings)
+        );
+        if let Some(error) = &file.error {
+            let _ = writeln!(out, "  NOT READ TO ITS END: {error}");
+        }
+        for fault in Fault::ALL {
+            let count = file.notes.count(fault);
+            if count == 0 {
+                continue;
+            }
+            let _ = writeln!(out, "  {} {}", grouped(count), fault.words());
+            let mut kept = 0;
+            for note in file.notes.kept(fault) {
+                kept += 1;
+                let _ = writeln!(out, "    line {}: {}", note.line, note.text);
+            }
+            if count > kept {
+                let _ = writeln!(out, "    and {} more", grouped(count - kept));
+            }
+        }
+    }
+}
+
+fn kwh(wh: f64) -> String {
+    let text = format!("{:.2}", wh / 1000.0);
+    if text == "-0.00" { "0.00".to_owned() } else { text }
+}
+
+fn hours(ms: u64) -> f64 {
+    ms as f64 / 3_600_000.0
+}
+
+fn plural(count: u64) -> &'static str {
+    if count == 1 { "" } else { "s" }
+}
+
+/// A count with its thousands set apart.
+pub fn grouped(count: u64) -> String {
+    let digits = count.to_string();
+    let mut out = String::with_capacity(digits.len() + digits.len() / 3);
+    for (n, digit) in digits.chars().enumerate() {
+        if n > 0 && (digits.len() - n).is_multiple_of(3) {
+            out.push(',');
+        }
+        out.push(digit);
+    }
+    out
+}
+
+/// The JSON document.
+#[derive(Debug, Serialize)]
+pub struct Document {
+    version: u32,
+    /// Stands before everything else, and is empty only when nothing below could send a person to a panel.
+    cautions: Vec<&'static str>,
+    circuits: Vec<CircuitJson>,
+    files: Vec<File>,
+}
+
+#[derive(Debug, Serialize)]
+struct CircuitJson {
+    station: String,
+    circuit: String,
+    verdict: &'static str,
+    fault_probability: Option<f64>,
+    headline: Option<String>,
+    readings: u64,
+    from: Option<String>,
+    to: Option<String>,
+    audit_failures: u64,
+    energy: Option<Energy>,
+    corrected: Option<Corrected>,
+    diagnosis: Option<DiagnosisJson>,
+    findings: Vec<FindingJson>,
+}
+
+#[derive(Debug, Serialize)]
+struct Energy {
+    registered_wh: f64,
+    true_wh: f64,
+    difference_wh: f64,
+    uncertainty_wh: f64,
+    covered_ms: u64,
+    left_out_ms: u64,
+}
+
+#[derive(Debug, Serialize)]
+struct File {
+    name: String,
+    rows: u64,
+    readings: u64,
+    error: Option<String>,
+    notes: Vec<Noted>,
+}
+
+#[derive(Debug, Serialize)]
+struct Noted {
+    kind: &'static str,
+    count: u64,
+    first: Vec<NoteJson>,
+}
+
+#[derive(Debug, Serialize)]
+struct NoteJson {
+    line: u64,
+    text: String,
+}
+
+/// The outcome as JSON.
+pub fn document(outcome: &Outcome) -> Document {
+    let needed = outcome.circuits.iter().filter_map(|c| c.assessment.as_ref()).any(cautions::needed);
+    Document {
+        version: VERSION,
+        cautions: if needed { CAUTIONS.to_vec() } else { Vec::new() },
+        circuits: outcome.circuits.iter().map(circuit).collect(),
+        files: outcome.files.iter().map(file).collect(),
+    }
+}
+
+fn circuit(circuit: &CircuitOutcome) -> CircuitJson {
+    let assessment = circuit.assessment.as_ref();
+    let time = |pick: fn((UnixMs, UnixMs)) -> UnixMs| circuit.period.map(|period| rfc3339(pick(period)));
+    CircuitJson {
+        station: circuit.station.clone(),
+        circuit: circuit.circuit.clone(),
+        verdict: verdict_key(circuit.verdict()),
+        fault_probability: circuit.fault_probability(),
+        headline: assessment.map(words::headline),
+        readings: circuit.readings,
+        from: time(|period| period.0),
+        to: time(|period| period.1),
+        audit_failures: circuit.failures,
+        energy: circuit.energy.map(energy),
+        corrected: assessment.and_then(|a| a.corrected.as_ref()).map(json::corrected),
+        diagnosis: assessment.map(|a| json::diagnosis(&a.diagnosis)),
+        findings: assessment.map_or_else(Vec::new, json::findings),
+    }
+}
+
+fn energy(energy: Misregistration) -> Energy {
+    Energy {
+        registered_wh: energy.registered_wh,
+        true_wh: energy.true_wh,
+        difference_wh: energy.difference_wh(),
+        uncertainty_wh: energy.uncertainty_wh,
+        covered_ms: energy.covered_ms,
+        left_out_ms: energy.left_out_ms,
+    }
+}
+
+fn file(file: &FileOutcome) -> File {
+    let kind = |fault: Fault| Noted {
+        kind: fault.key(),
+        count: file.notes.count(fault),
+        first: file.notes.kept(fault).map(|n| NoteJson { line: n.line, text: n.text.clone() }).collect(),
+    };
+    File {
+        name: file.name.clone(),
+        rows: file.rows,
+        readings: file.readings,
+        error: file.error.clone(),
+        notes: Fault::ALL.into_iter().map(kind).filter(|kind| kind.count > 0).collect(),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn thousands_are_set_apart() {
+        for (count, text) in [(0, "0"), (999, "999"), (1000, "1,000"), (1_234_567, "1,234,567")] {
+            assert_eq!(grouped(count), text);
+        }
+    }
+
+    #[test]
+    fn a_rounded_nothing_has_no_sign() {
+        assert_eq!((kwh(-0.4), kwh(-1234.0)), ("0.00".to_owned(), "-1.23".to_owned()));
+    }
+}

@@ -1,0 +1,254 @@
+//! The audit of everything a replay holds: each circuit's auditor and energies, fed reading by reading.
+//!
+//! Readings go through `CircuitAuditor::observe`, as live ones do, so that replay and live audit cannot differ. Memory is
+//! constant for each circuit.
+
+use std::collections::BTreeSet;
+use std::panic::{AssertUnwindSafe, catch_unwind};
+
+use super::columns::{Columns, MonitorKey};
+use super::notes::Notes;
+use super::rows::RowReader;
+use super::time::Timeline;
+use crate::audit::assessment::{Assessment, RunState, Verdict};
+use crate::audit::auditor::CircuitAuditor;
+use crate::audit::misregistration::{EnergyMeter, Misregistration};
+use crate::modbus::map::Quantity;
+use crate::reading::{CircuitReading, Measured, MonitorReading, UnixMs};
+use crate::station::context::{ContextError, circuit_context};
+
+/// One circuit being replayed.
+#[derive(Debug)]
+struct Circuit {
+    station: usize,
+    slot: usize,
+    name: String,
+    auditor: CircuitAuditor,
+    energy: EnergyMeter,
+    registers_power: bool,
+    last: Option<Assessment>,
+    readings: u64,
+    period: Option<(UnixMs, UnixMs)>,
+    failures: u64,
+}
+
+/// What the replay says of one circuit.
+#[derive(Debug, Clone)]
+pub struct CircuitOutcome {
+    /// Station.
+    pub station: String,
+    /// Circuit.
+    pub circuit: String,
+    /// The assessment after the last reading; `None` without a reading.
+    pub assessment: Option<Assessment>,
+    /// Energies over the period; `None` when no column gives active power.
+    pub energy: Option<Misregistration>,
+    /// Readings taken.
+    pub readings: u64,
+    /// First and last reading.
+    pub period: Option<(UnixMs, UnixMs)>,
+    /// Times the audit failed inside and was started anew.
+    pub failures: u64,
+}
+
+impl CircuitOutcome {
+    /// The verdict after the last reading.
+    pub fn verdict(&self) -> Verdict {
+        self.assessment.as_ref().map_or(Verdict::NoEvidence, |a| a.diagnosis.verdict)
+    }
+
+    /// Probability that power is registered wrong; `None` without evidence.
+    pub fn fault_probability(&self) -> Option<f64> {
+        let diagnosis = &self.assessment.as_ref()?.diagnosis;
+        (diagnosis.readings_used > 0).then_some(1.0 - diagnosis.sound_probability)
+    }
+
+    /// Size of the misregistration either way, Wh.
+    fn misregistered_wh(&self) -> f64 {
+        self.energy.map_or(0.0, |energy| energy.difference_wh().abs())
+    }
+}
+
+/// What the replay says of one file.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct FileOutcome {
+    /// As named on the command line.
+    pub name: String,
+    /// Rows below the heading.
+    pub rows: u64,
+    /// Readings made of them.
+    pub readings: u64,
+    /// What was wrong in rows.
+    pub notes: Notes,
+    /// Why the file, or the rest of it, could not be read.
+    pub error: Option<String>,
+}
+
+/// What the replay says of everything.
+#[derive(Debug, Clone)]
+pub struct Outcome {
+    /// Files in the order given.
+    pub files: Vec<FileOutcome>,
+    /// Circuits, the worst first.
+    pub circuits: Vec<CircuitOutcome>,
+}
+
+/// All circuits of a replay.
+#[derive(Debug)]
+pub struct Session<'c> {
+    columns: &'c Columns,
+    circuits: Vec<Circuit>,
+    /// Indexes into `circuits` by station and monitor, so that a reading finds its circuits at once.
+    by_monitor: Vec<Vec<Vec<usize>>>,
+    timelines: Vec<Timeline>,
+}
+
+impl<'c> Session<'c> {
+    /// A session over every circuit that the columns file has at least one value of.
+    pub fn new(columns: &'c Columns) -> Result<Session<'c>, ContextError> {
+        let values = || columns.plans.iter().flat_map(|plan| &plan.values);
+        let own = |quantity: Quantity| {
+            !matches!(
+                quantity,
+                Quantity::VoltageLn | Quantity::VoltageLl | Quantity::VoltageAngle | Quantity::Frequency
+            )
+        };
+        let wanted: BTreeSet<(MonitorKey, u8)> =
+            values().filter(|v| own(v.target.quantity)).map(|v| (v.monitor, v.target.slot)).collect();
+        let powered: BTreeSet<(MonitorKey, u8)> = values()
+            .filter(|v| v.target.quantity == Quantity::ActivePower)
+            .map(|v| (v.monitor, v.target.slot))
+            .collect();
+        let mut circuits = Vec::new();
+        let mut by_monitor = Vec::with_capacity(columns.stations.len());
+        for (station, config) in columns.stations.iter().enumerate() {
+            let mut of_station = vec![Vec::new(); config.monitors.len()];
+            for circuit in &config.circuits {
+                let place = (MonitorKey { station, monitor: circuit.monitor }, circuit.slot);
+                if !wanted.contains(&place) {
+                    continue;
+                }
+                let context = circuit_context(config, circuit)?;
+                if let Some(of_monitor) = of_station.get_mut(circuit.monitor) {
+                    of_monitor.push(circuits.len());
+                }
+                circuits.push(Circuit {
+                    station,
+                    slot: usize::from(circuit.slot),
+                    name: circuit.name.clone(),
+                    auditor: CircuitAuditor::new(context),
+                    energy: EnergyMeter::with_max_gap(columns.longest_gap_ms),
+                    registers_power: powered.contains(&place),
+                    last: None,
+                    readings: 0,
+                    period: None,
+                    failures: 0,
+                });
+            }
+            by_monitor.push(of_station);
+        }
+        let timelines = vec![Timeline::default(); columns.stations.len()];
+        Ok(Session { columns, circuits, by_monitor, timelines })
+    }
+
+    /// A reader for the next file, whose time goes on from earlier files of the same stations.
+    pub fn reader(&self, plan: usize) -> RowReader<'c> {
+        let values = self.columns.plans.get(plan).map_or(&[][..], |plan| &plan.values);
+        let latest = values
+            .iter()
+            .filter_map(|value| self.timelines.get(value.monitor.station))
+            .max_by_key(|timeline| timeline.last().map(|at| at.wall))
+            .copied()
+            .unwrap_or_default();
+        RowReader::new(self.columns, plan, latest)
+    }
+
+    /// Notes that a file has been read to its end.
+    pub fn finished(&mut self, reader: &RowReader<'_>) {
+        for key in reader.monitors() {
+            if let Some(timeline) = self.timelines.get_mut(key.station) {
+                *timeline = reader.timeline();
+            }
+        }
+    }
+
+    /// Takes one reading of a monitor.
+    pub fn take(&mut self, key: MonitorKey, reading: &MonitorReading) {
+        let Some(of_monitor) = self.by_monitor.get(key.station).and_then(|station| station.get(key.monitor)) else {
+            return;
+        };
+        for index in of_monitor {
+            if let Some(circuit) = self.circuits.get_mut(*index) {
+                circuit.take(reading);
+            }
+        }
+    }
+
+    /// All circuits, the worst first: by verdict, probability of a fault and size of the misregistration.
+    pub fn ranked(&self) -> Vec<CircuitOutcome> {
+        let mut outcomes: Vec<CircuitOutcome> = self.circuits.iter().map(|c| c.outcome(self.columns)).collect();
+        let severity = |verdict| match verdict {
+            Verdict::Fault => 0,
+            Verdict::Undecided => 1,
+            Verdict::NoEvidence => 2,
+            Verdict::Sound => 3,
+        };
+        outcomes.sort_by(|a, b| {
+            severity(a.verdict())
+                .cmp(&severity(b.verdict()))
+                .then(b.fault_probability().unwrap_or(-1.0).total_cmp(&a.fault_probability().unwrap_or(-1.0)))
+                .then(b.misregistered_wh().total_cmp(&a.misregistered_wh()))
+        });
+        outcomes
+    }
+}
+
+impl Circuit {
+    fn take(&mut self, reading: &MonitorReading) {
+        self.readings += 1;
+        let wall = reading.at.wall;
+        self.period = Some(self.period.map_or((wall, wall), |(from, to)| (from.min(wall), to.max(wall))));
+        let auditor = &mut self.auditor;
+        // As in the daemon: one circuit that fails inside must not end the replay of all others.
+        let Ok(assessment) = catch_unwind(AssertUnwindSafe(|| auditor.observe(reading))) else {
+            self.failures += 1;
+            self.auditor = CircuitAuditor::new(self.auditor.context().clone());
+            self.last = None;
+            return;
+        };
+        if self.registers_power
+            && let Some(registered_w) = reading.circuits.get(self.slot).and_then(registered_w)
+        {
+            let running = assessment.run_state != RunState::Stopped;
+            self.energy.observe(reading.at.mono, registered_w, running, assessment.corrected.as_ref());
+        }
+        self.last = Some(assessment);
+    }
+
+    fn outcome(&self, columns: &Columns) -> CircuitOutcome {
+        let station = columns.stations.get(self.station);
+        CircuitOutcome {
+            station: station.map(|station| station.name.clone()).unwrap_or_default(),
+            circuit: self.name.clone(),
+            assessment: self.last.clone(),
+            energy: self.registers_power.then(|| self.energy.sums()),
+            readings: self.readings,
+            period: self.period,
+            failures: self.failures,
+        }
+    }
+}
+
+/// Active power as the monitor registers it, W: its total, else the sum of its channels; blank counts as zero. `None`
+/// when any part of it could not be read, so that the span is not made up.
+fn registered_w(circuit: &CircuitReading) -> Option<f64> {
+    let counted = |value: Measured| match value {
+        Measured::Good(watts) => Some(watts),
+        Measured::NotAvailable | Measured::NotMapped => Some(0.0),
+        Measured::Stale(_) | Measured::OutOfRange(_) | Measured::Failed => None,
+    };
+    if circuit.total_active_power_w.is_mapped() {
+        return counted(circuit.total_active_power_w);
+    }
+    circuit.active_power_w.iter().try_fold(0.0, |sum, value| Some(sum + counted(*value)?))
+}

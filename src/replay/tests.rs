@@ -1,0 +1,277 @@
+//! Whole files of rows against the readings and notes they must give.
+
+use proptest::prelude::*;
+
+use super::columns::{Columns, MonitorKey};
+use super::notes::Fault;
+use super::rows::{HeadingError, RowReader};
+use super::session::Session;
+use super::time::Timeline;
+use crate::config::{MapLibrary, parse, parse_columns};
+use crate::reading::Measured::{Failed, Good, NotAvailable, NotMapped, OutOfRange};
+use crate::reading::{MonitorReading, RunStatus};
+
+const STATIONS: &str = r#"
+[[stations]]
+name = "Alder Creek Lift"
+service = "wye-4-wire"
+nominal_voltage = "480 V"
+[[stations.monitors]]
+name = "PM-1"
+address = "127.0.0.1:15021"
+unit = 1
+map = "generic-full"
+[[stations.circuits]]
+name = "Pump 1"
+monitor = "PM-1"
+load = "induction-motor"
+[[stations.circuits]]
+name = "Pump 2"
+monitor = "PM-1"
+slot = 2
+load = "induction-motor"
+"#;
+
+const WIDE: &str = r#"
+version = 1
+not_available = ["", "Bad"]
+circuit = "Pump 1"
+[timestamp]
+column = "Time"
+format = "unix-seconds"
+[[columns]]
+column = "V1"
+quantity = "voltage-ln"
+channel = "1"
+unit = "kV"
+[[columns]]
+column = "I1"
+quantity = "current"
+channel = "1"
+unit = "A"
+[[columns]]
+column = "kW"
+quantity = "active-power"
+unit = "kW"
+[[columns]]
+column = "kW"
+quantity = "active-power"
+circuit = "Pump 2"
+unit = "W"
+[[columns]]
+column = "Run"
+quantity = "run-status"
+"#;
+
+fn long(hold: &str) -> String {
+    WIDE.replace("[timestamp]", &format!("[long]\ntag_column = \"Tag\"\nvalue_column = \"Value\"\n{hold}\n[timestamp]"))
+}
+
+fn columns(text: &str) -> Columns {
+    let config = parse("stations.toml", STATIONS, &MapLibrary::builtin()).unwrap();
+    parse_columns("columns.toml", text, &config).unwrap_or_else(|problems| panic!("{problems}"))
+}
+
+struct Replayed {
+    readings: Vec<(MonitorKey, MonitorReading)>,
+    /// Counts of all faults, and the words of those kept.
+    notes: Vec<String>,
+    rows: u64,
+}
+
+fn replay(columns_text: &str, text: &str) -> Result<Replayed, HeadingError> {
+    let columns = columns(columns_text);
+    let mut reader = RowReader::new(&columns, 0, Timeline::default());
+    let mut readings = Vec::new();
+    let mut keep = |key, reading: &MonitorReading| readings.push((key, reading.clone()));
+    for (n, line) in text.split('\n').enumerate() {
+        reader.line(n as u64 + 1, line.as_bytes(), &mut keep)?;
+    }
+    reader.finish(&mut keep);
+    let notes = Fault::ALL
+        .into_iter()
+        .flat_map(|fault| reader.notes().kept(fault).map(move |n| format!("{} {}: {}", fault.key(), n.line, n.text)))
+        .collect();
+    assert_eq!(reader.readings(), readings.len() as u64);
+    Ok(Replayed { rows: reader.rows(), readings, notes })
+}
+
+#[test]
+fn a_row_becomes_a_reading_in_si_units_with_what_the_file_lacks_not_mapped() {
+    let found = replay(WIDE, "\u{feff}Time,V1,I1,kW,Run,Note\n1763588580.5,0.277,75.2,\"-12.5\",1,x y\n").unwrap();
+    assert!(found.notes.is_empty(), "{:?}", found.notes);
+    let [(key, reading)] = &found.readings[..] else { panic!("{} readings", found.readings.len()) };
+    assert_eq!(*key, MonitorKey { station: 0, monitor: 0 });
+    assert_eq!((reading.at.wall.0, reading.at.mono.0), (1_763_588_580_500, 0));
+    assert_eq!(reading.voltage_ln_v, [Good(277.0), NotMapped, NotMapped]);
+    assert_eq!(reading.circuits.len(), 2);
+    assert_eq!(reading.circuits[0].current_a, [Good(75.2), NotMapped, NotMapped]);
+    assert_eq!(reading.circuits[0].total_active_power_w, Good(-12_500.0));
+    assert_eq!(reading.circuits[1].total_active_power_w, Good(-12.5), "one column may serve two circuits");
+    assert_eq!(reading.circuits[0].run_status, RunStatus::Running);
+    assert_eq!(reading.circuits[1].run_status, RunStatus::NotMapped);
+}
+
+#[test]
+fn conventions_of_the_file_stand_before_those_of_the_map() {
+    let text = format!("{WIDE}\n[conventions]\nactive_power = \"load-negative\"\n");
+    let found = replay(&text, "Time,V1,I1,kW,Run\n1763588580,0.277,75.2,-12.5,0\n").unwrap();
+    assert_eq!(found.readings[0].1.circuits[0].total_active_power_w, Good(12_500.0));
+}
+
+#[test]
+fn cells_and_rows_that_cannot_be_read_are_noted_and_never_guessed() {
+    let text = "Time,V1,I1,kW,Run\n\
+                1763588580,0.277,,Bad,0\n\
+                1763588581,n/a,75,NaN,on\n\
+                1763588582,0.277,75,1,0,\n\
+                nonsense,0.277,75,1,0\n\
+                1763588583,0.277,\"75,1,0\n\
+                \n\
+                1763588581,0.277,75,1,0\n\
+                1763588580,0.277,75,1,0\n\
+                1763588584,-0.277,75,1,0";
+    let found = replay(WIDE, text).unwrap();
+    assert_eq!(found.rows, 8, "blank lines are no rows");
+    assert_eq!(
+        found.notes,
+        [
+            "bad_rows 4: 6 cells where the heading has 5",
+            "bad_rows 6: a quote is not closed, or the line breaks inside a cell",
+            "bad_times 5: \"nonsense\" is not a time in the stated format",
+            "rows_back_in_time 9: 1.000 s before the last row used",
+            "rows_of_a_repeated_time 8: the same time as the last row used",
+            "bad_cells 3: column \"V1\" holds \"n/a\"",
+            "bad_cells 3: column \"kW\" holds \"NaN\"",
+            "bad_cells 3: column \"kW\" holds \"NaN\"",
+            "bad_cells 3: column \"Run\" holds \"on\"",
+        ]
+    );
+    let [first, second, third] = &found.readings[..] else { panic!("{} readings", found.readings.len()) };
+    assert_eq!(first.1.circuits[0].current_a[0], NotAvailable);
+    assert_eq!(first.1.circuits[0].total_active_power_w, NotAvailable);
+    assert!(first.1.failures.is_empty());
+    assert_eq!(second.1.voltage_ln_v[0], Failed);
+    assert_eq!(second.1.circuits[0].current_a[0], Good(75.0), "the rest of the row is used");
+    assert_eq!(second.1.circuits[0].run_status, RunStatus::Failed);
+    assert_eq!(second.1.failures[0], "column \"V1\" holds what is not a number");
+    assert_eq!(third.1.voltage_ln_v[0], OutOfRange(-277.0));
+    assert!(third.1.failures.is_empty(), "failures are of one reading");
+    assert_eq!(third.1.at.mono.0, 4000);
+}
+
+#[test]
+fn a_heading_that_does_not_fit_is_told() {
+    let told = |text: &str| replay(WIDE, text).err().map(|error| error.to_string()).unwrap_or_default();
+    assert_eq!(told("Time,V1,kW\n1,2,3"), "line 1 does not name \"I1\", \"Run\"; it names \"Time\", \"V1\", \"kW\"");
+    assert_eq!(told("\n\nTime,V1,I1,kW,Run,kW"), "line 3 names \"kW\" twice");
+    assert_eq!(told("\"Time"), "line 1 should hold the names of the columns, but is not a row");
+    let columns = columns(WIDE);
+    let mut reader = RowReader::new(&columns, 0, Timeline::default());
+    assert_eq!(reader.line(1, b"\xff\xfeT\0", |_, _| ()), Err(HeadingError::Utf16));
+    assert!(replay(&format!("skip_lines = 2\n{WIDE}"), "Export\nof today\nTime,V1,I1,kW,Run\n").is_ok());
+}
+
+#[test]
+fn rows_of_one_time_are_one_reading_in_the_long_layout() {
+    let text = "Tag,Time,Value\n\
+                I1,1763588580,75\n\
+                kW,1763588580,12\n\
+                V1,1763588580,0.277\n\
+                Run,1763588580,1\n\
+                I1,1763588590,76\n\
+                Level,1763588590,3.2\n\
+                I1,1763588590,77\n\
+                I1,1763588560,70\n\
+                I1,1763588600,78\n";
+    let found = replay(&long(""), text).unwrap();
+    assert_eq!(
+        found.notes,
+        [
+            "bad_rows 8: \"I1\" is given twice for the same time",
+            "rows_back_in_time 9: 30.000 s before the last row used",
+            "rows_of_unknown_names 7: \"Level\"",
+        ]
+    );
+    let currents: Vec<_> = found.readings.iter().map(|(_, r)| (r.at.mono.0, r.circuits[0].current_a[0])).collect();
+    assert_eq!(currents, [(0, Good(75.0)), (10_000, Good(76.0)), (20_000, Good(78.0))]);
+    let volts: Vec<_> = found.readings.iter().map(|(_, r)| r.voltage_ln_v[0]).collect();
+    assert_eq!(volts, [Good(277.0), Failed, Failed], "without hold nothing is carried on");
+    assert_eq!(found.readings[1].1.failures[0], "\"V1\" has no row of this time");
+
+    let held = replay(&long("hold = \"15 s\""), text).unwrap();
+    let volts: Vec<_> = held.readings.iter().map(|(_, r)| r.voltage_ln_v[0]).collect();
+    assert_eq!(volts, [Good(277.0), Good(277.0), Failed]);
+}
+
+#[test]
+fn a_second_file_of_a_station_goes_on_in_time() {
+    let columns = columns(WIDE);
+    let mut session = Session::new(&columns).unwrap();
+    for file in [[1_763_588_580, 1_763_588_581], [1_763_588_590, 1_763_588_591]] {
+        let mut reader = session.reader(0);
+        reader.line(1, b"Time,V1,I1,kW,Run", |_, _| ()).unwrap();
+        for (n, time) in file.iter().enumerate() {
+            let line = format!("{time},0.277,75,12,1");
+            reader.line(n as u64 + 2, line.as_bytes(), |key, reading| session.take(key, reading)).unwrap();
+        }
+        session.finished(&reader);
+    }
+    let outcomes = session.ranked();
+    assert_eq!(outcomes.len(), 2);
+    for outcome in outcomes {
+        assert_eq!(outcome.readings, 4, "{}", outcome.circuit);
+        assert_eq!(outcome.period.map(|(from, to)| to.0 - from.0), Some(11_000));
+        assert_eq!(outcome.assessment.map(|a| a.at.mono.0), Some(11_000));
+    }
+}
+
+fn survives(columns_text: &str, lines: &[Vec<u8>]) {
+    let columns = columns(columns_text);
+    let mut session = Session::new(&columns).unwrap();
+    let mut reader = session.reader(0);
+    for (n, line) in lines.iter().enumerate() {
+        let taken = reader.line(n as u64 + 1, line, |key, reading| session.take(key, reading));
+        if taken.is_err() {
+            break;
+        }
+    }
+    reader.finish(|key, reading| session.take(key, reading));
+    session.finished(&reader);
+    assert!(session.ranked().iter().all(|outcome| outcome.failures == 0));
+    assert!(reader.rows() <= lines.len() as u64);
+}
+
+/// A cell that is often nearly right.
+fn cell() -> impl Strategy<Value = Vec<u8>> {
+    prop_oneof![
+        any::<f64>().prop_map(|n| n.to_string().into_bytes()),
+        (0i64..2_000_000_000_000).prop_map(|n| n.to_string().into_bytes()),
+        (1_763_588_580i64..1_763_588_600).prop_map(|n| n.to_string().into_bytes()),
+        proptest::sample::select(vec!["", "Bad", "1e400", "-", "\"", "I1", "kW", "V1", "Run", "1,2", "\u{e9}"])
+            .prop_map(|text| text.as_bytes().to_vec()),
+        proptest::collection::vec(any::<u8>(), 0..6),
+    ]
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig::with_cases(64))]
+
+    #[test]
+    fn arbitrary_bytes_never_panic(lines in proptest::collection::vec(proptest::collection::vec(any::<u8>(), 0..80), 0..20)) {
+        survives(WIDE, &lines);
+        survives(&long(""), &lines);
+    }
+
+    #[test]
+    fn arbitrary_rows_below_a_right_heading_never_panic(
+        rows in proptest::collection::vec(proptest::collection::vec(cell(), 5), 0..30)
+    ) {
+        let below = |heading: &str, cells: usize| {
+            let lines = rows.iter().map(|row| row[..cells].join(&b','));
+            std::iter::once(heading.as_bytes().to_vec()).chain(lines).collect::<Vec<_>>()
+        };
+        survives(WIDE, &below("Time,V1,I1,kW,Run", 5));
+        survives(&long("hold = \"1 min\""), &below("Time,Tag,Value", 3));
+    }
+}
