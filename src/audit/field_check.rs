@@ -254,7 +254,8 @@ pub fn rank(wirings: &[RankedWiring]) -> Vec<Worth> {
     if total <= 0.0 {
         return Vec::new();
     }
-    let open_bits: f64 = wirings.iter().map(|w| w.probability / total).filter(|p| *p > 0.0).map(|p| -p * p.log2()).sum();
+    let open_bits: f64 =
+        wirings.iter().map(|w| w.probability / total).filter(|p| *p > 0.0).map(|p| -p * p.log2()).sum();
     let mut ranked: Vec<Worth> = FieldCheck::all()
         .into_iter()
         .map(|check| {

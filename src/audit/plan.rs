@@ -169,7 +169,11 @@ fn ended(leader: &RankedWiring, why: End) -> String {
         End::Improbable => "unlikely: repeat the check, then enter what was found and print the plan again",
         End::NoCheckHelps => "no check at the panel tells the rest apart",
     };
-    format!("not settled yet (most likely: {}, {}): {why}", describe_wiring(&leader.wiring), percent(leader.probability))
+    format!(
+        "not settled yet (most likely: {}, {}): {why}",
+        describe_wiring(&leader.wiring),
+        percent(leader.probability)
+    )
 }
 
 #[cfg(test)]
