@@ -8,6 +8,7 @@ mod demo;
 mod logging;
 mod maps;
 mod run;
+mod sheet;
 mod signals;
 mod span;
 
@@ -23,9 +24,9 @@ use self::logging::LogOptions;
 
 const EXIT_CODES: &str = "\
 Exit codes:
-  0  all well (run: stopped as told; audit: every circuit is sound; check: nothing wrong)
-  1  audit: a fault was found; check: the configuration has problems
-  2  audit: no fault found, but at least one circuit could not be judged
+  0  all well (run: stopped as told; audit, sheet: every circuit shown is sound; check: nothing wrong)
+  1  audit, sheet: a fault was found; check: the configuration has problems
+  2  audit, sheet: no fault found, but at least one circuit could not be judged
   3  error: bad arguments, unreadable configuration, address in use and the like
 
 wattassay only ever reads from monitors; it has no way of writing to one.";
@@ -49,6 +50,8 @@ enum Command {
     Check(check::Options),
     /// Read the monitors for a while, then print what is wrong with each circuit
     Audit(audit::Options),
+    /// Read one circuit for a while, then give a page to take to the panel
+    Sheet(sheet::Options),
     /// Show it all working on simulated pump stations, some of them wired wrong on purpose
     Demo(demo::Options),
     /// List the built-in register maps, print one, or try one on a monitor
@@ -108,6 +111,10 @@ fn dispatch(cli: Cli) -> anyhow::Result<Exit> {
         Command::Audit(options) => {
             logging::start(&cli.log, logging::ERRORS_ONLY)?;
             on_runtime(audit::run(options))
+        }
+        Command::Sheet(options) => {
+            logging::start(&cli.log, logging::ERRORS_ONLY)?;
+            on_runtime(sheet::run(options))
         }
         Command::Demo(options) => {
             logging::start(&cli.log, logging::TELL_NEWS)?;

@@ -6,8 +6,12 @@ pub mod health;
 pub mod http;
 pub mod json;
 pub mod metrics;
+pub mod phasor_svg;
 pub mod process;
 pub mod report;
 pub mod server;
+pub mod sheet;
+pub mod sheet_html;
+pub mod sheet_text;
 
 mod families;
