@@ -20,7 +20,7 @@ pub struct Arrow {
     pub channel: usize,
 }
 
-const SIZE: f64 = 260.0;
+const SIZE: f64 = 240.0;
 const CENTRE: f64 = SIZE / 2.0;
 const VOLTAGE_RADIUS: f64 = 92.0;
 const CURRENT_RADIUS: f64 = 66.0;
@@ -121,7 +121,7 @@ mod tests {
     #[test]
     fn a_quarter_turn_points_up() {
         let svg = picture("t", &[arrow("V1", 90.0, false, 0)]);
-        assert!(svg.contains("M130.0 38.0L"), "{svg}");
+        assert!(svg.contains("M120.0 28.0L"), "{svg}");
     }
 
     #[test]

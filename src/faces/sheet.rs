@@ -10,14 +10,21 @@ use crate::audit::advice;
 use crate::audit::assessment::{Assessment, CorrectedPower, Verdict};
 use crate::audit::field_check::FieldCheck;
 use crate::audit::plan;
+use crate::audit::wiring::Wiring;
 use crate::audit::words;
 use crate::electrical::angle::wrap_deg;
 use crate::electrical::voltage::nominal_angles_deg;
-use crate::reading::{CircuitReading, Instant2, Measured, MonitorReading, Rotation};
+use crate::reading::{CircuitReading, Instant2, Measured, MonitorReading, Phase, Rotation, UnixMs};
 use crate::station::snapshot::{CircuitSnapshot, Freshness, MonitorSnapshot, StationSnapshot};
 
 /// Alternatives listed; the report has them all.
-const ALTERNATIVES: usize = 3;
+const ALTERNATIVES: usize = 2;
+/// Below this a channel shows no current worth an arrow, A.
+const NO_CURRENT_A: f64 = 0.1;
+/// Failing checks listed.
+const REASONS: usize = 4;
+/// A leader below this is one of many: its leads are not listed as if they were the finding.
+const WORTH_LEADS: f64 = 0.5;
 
 /// What the sheet needs to know that no snapshot carries.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -126,7 +133,8 @@ pub fn sheet(station: &StationSnapshot, circuit: &CircuitSnapshot, expected: Exp
         sheet.reported = reported(reading, values, expected);
     }
     let corrected = assessment.and_then(|a| a.corrected.as_ref());
-    sheet.intended = intended(&sheet.reported, corrected, expected);
+    let leader = assessment.and_then(|a| a.diagnosis.groups.first()?.members.first().map(|m| m.wiring));
+    sheet.intended = intended(&sheet.reported, corrected, &leader.unwrap_or(Wiring::INTENDED), expected);
     if let Some(assessment) = assessment {
         tell(&mut sheet, assessment);
         act(&mut sheet, assessment);
@@ -143,7 +151,7 @@ fn origin(monitor: Option<&MonitorSnapshot>, now: Instant2) -> (Vec<String>, Opt
             monitor.name, monitor.address, monitor.unit, monitor.map_name
         ));
         let seconds = |age_ms: u64| age_ms as f64 / 1000.0;
-        let read_at = monitor.health.last_good.map_or_else(String::new, |at| rfc3339(at.wall));
+        let read_at = monitor.health.last_good.map_or_else(String::new, |at| seconds_of(at.wall));
         let age = match monitor.freshness(now.mono) {
             Freshness::Live { age_ms } => format!("Values of {read_at}, {:.1} s old when printed", seconds(age_ms)),
             Freshness::Stale { age_ms } => {
@@ -164,8 +172,13 @@ fn origin(monitor: Option<&MonitorSnapshot>, now: Instant2) -> (Vec<String>, Opt
         };
         lines.push(age);
     }
-    lines.push(format!("Printed {} (UTC)", rfc3339(now.wall)));
+    lines.push(format!("Printed {} (UTC)", seconds_of(now.wall)));
     (lines, warning)
+}
+
+/// A time without its fraction of a second, which nobody reads on paper.
+fn seconds_of(at: UnixMs) -> String {
+    rfc3339(UnixMs(at.0 - at.0.rem_euclid(1000)))
 }
 
 fn tell(sheet: &mut Sheet, assessment: &Assessment) {
@@ -174,13 +187,14 @@ fn tell(sheet: &mut Sheet, assessment: &Assessment) {
         return;
     }
     let members = report::printed_members(&diagnosis.groups);
-    if let Some((_, wiring)) = members.first() {
+    if let Some((_, wiring)) = members.first().filter(|(probability, _)| *probability >= WORTH_LEADS) {
         sheet.leads = report::lead_by_lead(wiring)
             .into_iter()
             .filter(|l| l.contains("WRONG") || l.starts_with("supply"))
             .collect();
     }
-    for finding in assessment.findings.iter().filter(|f| f.outcome == crate::audit::assessment::Outcome::Failed).take(5)
+    for finding in
+        assessment.findings.iter().filter(|f| f.outcome == crate::audit::assessment::Outcome::Failed).take(REASONS)
     {
         let channel = finding.channel.map_or_else(String::new, |k| format!(", channel {}", k + 1));
         sheet.reasons.push(format!("{}{channel}: {}", words::check_title(finding.check), finding.detail));
@@ -289,7 +303,7 @@ fn reported(monitor: &MonitorReading, circuit: &CircuitReading, expected: Expect
             let pf = usable(circuit.power_factor[k]).or_else(|| Some(p? / va))?;
             pf.is_finite().then(|| pf.clamp(-1.0, 1.0).acos().to_degrees())
         };
-        let alive = size.is_some_and(|a| a > 0.0);
+        let alive = size.is_some_and(|a| a >= NO_CURRENT_A);
         let angle_deg = match (usable(circuit.current_angle_deg[k]), p, q) {
             _ if !alive => None,
             (Some(angle), ..) => Some(angle),
@@ -305,6 +319,9 @@ fn reported(monitor: &MonitorReading, circuit: &CircuitReading, expected: Expect
     if assumed_lag {
         notes.push("currents are drawn as lagging; the monitor does not say lag or lead".to_owned());
     }
+    if picture.current.iter().all(|c| c.size.is_some_and(|a| a < NO_CURRENT_A)) {
+        notes.push("no current when this was printed: the pump is stopped".to_owned());
+    }
     if without {
         notes.push("the monitor gives no angle of the currents: they are not drawn".to_owned());
     }
@@ -313,16 +330,18 @@ fn reported(monitor: &MonitorReading, circuit: &CircuitReading, expected: Expect
 }
 
 /// The phasors of the same load, every lead on its own phase.
-fn intended(reported: &Picture, corrected: Option<&CorrectedPower>, expected: Expected) -> Picture {
+fn intended(reported: &Picture, corrected: Option<&CorrectedPower>, wiring: &Wiring, expected: Expected) -> Picture {
     /// Lag of a loaded motor, degrees, where the readings do not carry one yet.
     const TYPICAL_LAG_DEG: f64 = 32.0;
     let nominal = nominal_angles_deg(expected.rotation);
     let nominal_v = expected.nominal_voltage_v / 3f64.sqrt();
     let mut picture = Picture::default();
-    let sizes: Vec<f64> = reported.current.iter().filter_map(|c| c.size).filter(|a| *a > 0.0).collect();
+    let sizes: Vec<f64> = reported.current.iter().filter_map(|c| c.size).filter(|a| *a >= NO_CURRENT_A).collect();
     let mean_a = (!sizes.is_empty()).then(|| sizes.iter().sum::<f64>() / sizes.len() as f64);
     for k in 0..3 {
-        let volts = reported.voltage[k].size.unwrap_or(nominal_v);
+        // Phase k's voltage is what the channel shows that is on this phase now.
+        let on_phase = wiring.voltage_channel_of(Phase::from_index(k)).unwrap_or(k);
+        let volts = reported.voltage[on_phase].size.unwrap_or(nominal_v);
         picture.voltage[k] = Phasor { size: Some(volts), angle_deg: Some(nominal[k]) };
         picture.current[k] = match corrected {
             Some(power) => {

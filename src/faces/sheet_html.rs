@@ -17,7 +17,7 @@ pub fn html(sheet: &Sheet) -> String {
         "<!DOCTYPE html>\n<html lang=\"en\">\n<head>\n<meta charset=\"utf-8\">\n<meta name=\"viewport\" \
          content=\"width=device-width\">\n<title>Field sheet: {title}</title>\n<style>\n{STYLE}</style>\n</head>\n<body>\n\
          <header><h1>{title}</h1><p>Field sheet</p></header>\n<p class=\"origin\">{}</p>\n",
-        sheet.origin.iter().map(|l| escape(l)).collect::<Vec<_>>().join("<br>")
+        sheet.origin.iter().map(|l| escape(l)).collect::<Vec<_>>().join(" &middot; ")
     );
     if let Some(warning) = &sheet.warning {
         let _ = writeln!(out, "<p class=\"warning\">{}</p>", escape(warning));

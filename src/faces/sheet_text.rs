@@ -23,7 +23,7 @@ pub fn text(sheet: &Sheet) -> String {
     list(&mut out, "Why", &sheet.reasons);
     list(&mut out, "What else it could be", &sheet.alternatives);
     list(&mut out, "Found at the panel already", &sheet.found);
-    heading(&mut out, "Phasors             as reported                 as it should be");
+    heading(&mut out, "Phasors                as reported             as it should be");
     for (letter, unit, reported, intended) in [
         ("V", "V", &sheet.reported.voltage, &sheet.intended.voltage),
         ("I", "A", &sheet.reported.current, &sheet.intended.current),
