@@ -18,7 +18,7 @@ use crate::electrical::voltage::{self, Voltages};
 use crate::reading::{CircuitReading, Instant2, Measured, MonitorReading};
 
 /// A group must carry this much probability before power is corrected by it.
-const ENOUGH_TO_CORRECT: f64 = 0.80;
+pub(super) const ENOUGH_TO_CORRECT: f64 = 0.80;
 
 /// The audit of one circuit: constant-size state, one step per reading.
 #[derive(Debug, Clone)]

@@ -11,9 +11,9 @@ use super::likelihood::{WindowLikelihood, lag_under_deg, weigh};
 use crate::reading::Rotation;
 
 /// Two classes whose likelihoods differ by less than this factor cannot be told apart by the evidence so far.
-const INDISTINGUISHABLE: f64 = 3.0;
+pub(super) const INDISTINGUISHABLE: f64 = 3.0;
 /// Groups and members below this probability are not worth a person's time.
-const WORTH_TELLING: f64 = 1e-3;
+pub(super) const WORTH_TELLING: f64 = 1e-3;
 /// Members of a group below this share of it are left out.
 const MEMBER_SHARE: f64 = 1e-5;
 /// Steady readings needed before a verdict is given.
@@ -198,7 +198,7 @@ impl Diagnoser {
     }
 }
 
-fn verdict(level: EvidenceLevel, sound: f64, unexplained: f64, readings: u64) -> Verdict {
+pub(super) fn verdict(level: EvidenceLevel, sound: f64, unexplained: f64, readings: u64) -> Verdict {
     let enough = if level <= EvidenceLevel::PerChannelP { CONFIDENT } else { CONFIDENT_FROM_TOTALS };
     if readings < READINGS_FOR_VERDICT {
         Verdict::NoEvidence
