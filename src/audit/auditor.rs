@@ -143,7 +143,7 @@ impl CircuitAuditor {
         // What failed while the pump ran still stands while it is stopped: the load-dependent checks are idle then.
         if state == RunState::Running {
             self.judged_hard = !words::hard_findings(findings).is_empty();
-        } else if findings.iter().any(|f| f.outcome == Outcome::Failed && words::is_hard(f.check)) {
+        } else if findings.iter().any(|f| f.outcome == Outcome::Failed && words::is_hard(f)) {
             self.judged_hard = true;
         }
         let power_called_right = matches!(diagnosis.verdict, Verdict::Sound | Verdict::NoEvidence | Verdict::Undecided);

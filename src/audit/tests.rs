@@ -8,7 +8,7 @@ use super::wiring::{CurrentSeen, Wiring};
 use super::words;
 use crate::electrical::angle::polar_deg;
 use crate::reading::Measured::{self, Good, NotAvailable, OutOfRange};
-use crate::reading::{MonoMs, Phase, Rotation, UnixMs};
+use crate::reading::{MonoMs, Phase, Rotation, RunStatus, UnixMs};
 
 fn loads(offer: Offer) -> Vec<LoadState> {
     let context = context_for(offer);
@@ -123,6 +123,9 @@ fn a_lost_supply_phase_is_not_blamed_on_a_lead() {
         state.current_a[x] = current;
         state.current_a[y] = -current;
         let assessment = audit(&context, &Wiring::INTENDED, Offer::Full, &[state]);
+        let headline = words::headline(&assessment);
+        let label = Phase::from_index(lost).label();
+        assert!(headline.contains(&format!("but phase {label} of the supply to the pump is lost")), "{headline}");
         let top = assessment.diagnosis.groups[0].members[0].wiring;
         assert_eq!(top.lost_phase, Some(Phase::from_index(lost)), "{}", words::headline(&assessment));
         assert_eq!(assessment.diagnosis.verdict, Verdict::Sound);
@@ -407,4 +410,22 @@ fn a_sound_drive_full_of_harmonics_is_not_called_faulty() {
             }
         }
     }
+}
+
+/// The CTs of two pumps exchanged as a whole: every angle is right, but it is the other pump's power.
+#[test]
+fn current_through_a_stopped_pump_is_a_fault_and_not_sound() {
+    let context = CircuitContext { run_from_register: true, ..context_for(Offer::Full) };
+    let state = LoadState::motor(&context, 0.8);
+    let mut auditor = CircuitAuditor::new(context);
+    let mut seen = |n: u64, status: RunStatus| {
+        let mut reading = state.seen(&Wiring::INTENDED, Offer::Full, 1000 * n);
+        reading.circuits[0].run_status = status;
+        auditor.observe(&reading)
+    };
+    let running = (0..8).map(|n| seen(n, RunStatus::Running)).last().unwrap();
+    assert_eq!(running.diagnosis.verdict, Verdict::Sound);
+    let stopped = (8..16).map(|n| seen(n, RunStatus::Stopped)).last().unwrap();
+    assert_eq!(stopped.diagnosis.verdict, Verdict::Fault);
+    assert!(words::headline(&stopped).starts_with("status says stopped; the largest current is"));
 }

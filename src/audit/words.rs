@@ -3,6 +3,7 @@
 use super::assessment::{
     Assessment, Check, Diagnosis, EvidenceLevel, Finding, Outcome, RunState, Verdict, WiringGroup,
 };
+use super::detail::Detail;
 use super::wiring::{CurrentSeen, Wiring};
 use crate::reading::Phase;
 
@@ -174,11 +175,21 @@ pub fn headline(assessment: &Assessment) -> String {
                 format!("nothing to diagnose by yet, but {}", list(&wrong_numbers))
             }
         }
-        Verdict::Sound => format!("sound: power is registered right ({} sure)", percent(diagnosis.sound_probability)),
+        Verdict::Sound => {
+            let sure = percent(diagnosis.sound_probability);
+            match lost_phase(diagnosis) {
+                None => format!("sound: power is registered right ({sure} sure)"),
+                Some(lost) => format!(
+                    "power is registered right ({sure} sure), but phase {} of the supply to the pump is lost: the motor \
+                     runs on two phases",
+                    lost.label()
+                ),
+            }
+        }
         Verdict::Undecided if diagnosis.unexplained_probability > 0.5 => format!(
             "the readings fit no wiring considered ({} sure of that); check CT ratios, load, map and monitor{}",
             percent(diagnosis.unexplained_probability),
-            also(&failed(&assessment.findings, |check| is_hard(check) || check == Check::CurrentBalance))
+            also(&failed(&assessment.findings, |f| is_hard(f) || f.check == Check::CurrentBalance))
         ),
         Verdict::Undecided => format!(
             "cannot tell yet: {} that power is registered right{}",
@@ -219,19 +230,28 @@ pub fn wrong_wiring(diagnosis: &Diagnosis) -> Option<&WiringGroup> {
     diagnosis.groups.first().filter(|group| blamed && !group.power_right)
 }
 
+/// The supply conductor that has most likely gone, when that is the leading story: no fault of the metering, but one that
+/// burns motors.
+pub fn lost_phase(diagnosis: &Diagnosis) -> Option<Phase> {
+    let leader = diagnosis.groups.first()?.members.first()?;
+    leader.wiring.lost_phase.filter(|_| leader.probability > 0.5)
+}
+
 /// Findings that mean the numbers are wrong whatever the wiring.
 pub fn hard_findings(findings: &[Finding]) -> Vec<&Finding> {
     failed(findings, is_hard)
 }
 
-fn failed(findings: &[Finding], which: impl Fn(Check) -> bool) -> Vec<&Finding> {
-    findings.iter().filter(|f| f.outcome == Outcome::Failed && which(f.check)).collect()
+fn failed(findings: &[Finding], which: impl Fn(&Finding) -> bool) -> Vec<&Finding> {
+    findings.iter().filter(|f| f.outcome == Outcome::Failed && which(f)).collect()
 }
 
-/// Checks whose failure alone means that registered power is wrong or missing.
-pub fn is_hard(check: Check) -> bool {
+/// True of a finding whose failure alone means that registered power is wrong or missing, or another circuit's: a pump
+/// that stands draws nothing. The other way round a drive that idles may draw too little to count as running.
+pub fn is_hard(finding: &Finding) -> bool {
+    let flows_while_stopped = matches!(finding.detail, Detail::Status { running: false, .. });
     matches!(
-        check,
+        finding.check,
         Check::VoltageMissing
             | Check::PowerBlankWhileRunning
             | Check::TotalPowerSign
@@ -240,7 +260,7 @@ pub fn is_hard(check: Check) -> bool {
             | Check::SumOfChannels
             | Check::PowerFactorConsistency
             | Check::PlausibleValues
-    )
+    ) || finding.check == Check::CurrentWhileStopped && flows_while_stopped
 }
 
 fn list(findings: &[&Finding]) -> String {
