@@ -264,16 +264,17 @@ fn report(connections: usize, floor: &[Rate], ours: &[Rate]) {
         values.sort_by(f64::total_cmp);
         values[values.len() / 2]
     };
-    let (rate, cpu): (fn(&Rate) -> f64, fn(&Rate) -> f64) = (|r| r.per_second, |r| r.cpu_us);
+    let rate = |rates: &[Rate]| median(rates, |r| r.per_second);
+    let cpu = |rates: &[Rate]| median(rates, |r| r.cpu_us);
     println!(
         "{connections:>3} monitors: floor {:>8.0} tx/s, {:>5.1} us CPU; polled, decoded and audited {:>8.0} tx/s, {:>5.1} us CPU; \
          rate ratio {:.2}, CPU ratio {:.2}",
-        median(floor, rate),
-        median(floor, cpu),
-        median(ours, rate),
-        median(ours, cpu),
-        median(ours, rate) / median(floor, rate),
-        median(ours, cpu) / median(floor, cpu),
+        rate(floor),
+        cpu(floor),
+        rate(ours),
+        cpu(ours),
+        rate(ours) / rate(floor),
+        cpu(ours) / cpu(floor),
     );
 }
 

@@ -4,8 +4,6 @@
 //! three load levels, so that nothing is saved by seeing the same numbers again. Throughput is in rows a second, each
 //! of them one reading of one circuit.
 
-use std::fmt::Write as _;
-
 use divan::counter::ItemsCount;
 use divan::{Bencher, black_box};
 use wattassay::config::{MapLibrary, parse, parse_columns};
@@ -74,10 +72,9 @@ fn columns(level: Level) -> Columns {
     let mut text = "version = 1\n[timestamp]\ncolumn = \"Time\"\nformat = \"rfc3339\"\n".to_owned();
     let mut three = |quantity: &str, unit: &str| {
         for channel in 1..=3 {
-            write!(
-                text,
+            text += &format!(
                 "[[columns]]\ncolumn = \"{quantity} {channel}\"\nquantity = \"{quantity}\"\nchannel = \"{channel}\"\nunit = \"{unit}\"\n"
-            ).unwrap();
+            );
         }
     };
     three("voltage-ln", "V");
@@ -97,7 +94,7 @@ fn lines(level: Level) -> Vec<String> {
     let pq = level == Level::PerChannelPq;
     for quantity in ["voltage-ln", "current", "active-power", "reactive-power"].iter().take(if pq { 4 } else { 3 }) {
         for channel in 1..=3 {
-            write!(heading, ",{quantity} {channel}").unwrap();
+            heading += &format!(",{quantity} {channel}");
         }
     }
     let mut lines = vec![heading];
@@ -105,7 +102,7 @@ fn lines(level: Level) -> Vec<String> {
         let sample = station.meter(0, f64::from(second)).unwrap();
         let circuit = &sample.circuits[0];
         let mut line = format!("2025-11-19T{:02}:{:02}:{:02}Z", second / 3600, second / 60 % 60, second % 60);
-        let mut three = |values: [f64; 3]| values.iter().for_each(|value| write!(line, ",{value:.3}").unwrap());
+        let mut three = |values: [f64; 3]| values.iter().for_each(|value| line += &format!(",{value:.3}"));
         three(sample.voltage_ln_v);
         three(circuit.current_a);
         three(circuit.active_power_w.map(|w| w / 1000.0));
@@ -124,8 +121,8 @@ fn rows_to_readings(bencher: Bencher, level: Level) {
         let mut reader = RowReader::new(&columns, 0, Timeline::default());
         for (n, line) in lines.iter().enumerate() {
             reader
-                .line(n as u64 + 1, line.as_bytes(), |_, reading| {
-                    black_box(reading);
+                .line(n as u64 + 1, line.as_bytes(), |key, reading| {
+                    black_box((key, reading));
                 })
                 .unwrap();
         }

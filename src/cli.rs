@@ -9,6 +9,7 @@ mod logging;
 mod maps;
 mod replay;
 mod run;
+mod sheet;
 mod signals;
 mod span;
 
@@ -24,9 +25,9 @@ use self::logging::LogOptions;
 
 const EXIT_CODES: &str = "\
 Exit codes:
-  0  all well (run: stopped as told; audit, replay: every circuit is sound; check: nothing wrong)
-  1  audit, replay: a fault was found; check: the configuration has problems
-  2  audit, replay: no fault found, but at least one circuit could not be judged
+  0  all well (run: stopped as told; audit, replay, sheet: every circuit is sound; check: nothing wrong)
+  1  audit, replay, sheet: a fault was found; check: the configuration has problems
+  2  audit, replay, sheet: no fault found, but at least one circuit could not be judged
   3  error: bad arguments, unreadable configuration or recording, address in use and the like
 
 wattassay only ever reads from monitors; it has no way of writing to one.";
@@ -52,6 +53,8 @@ enum Command {
     Audit(audit::Options),
     /// Put recorded readings through the same audit: tables (CSV, plain or gzip) of one or many stations
     Replay(replay::Options),
+    /// Read one circuit for a while, then give a page to take to the panel
+    Sheet(sheet::Options),
     /// Show it all working on simulated pump stations, some of them wired wrong on purpose
     Demo(demo::Options),
     /// List the built-in register maps, print one, or try one on a monitor
@@ -115,6 +118,10 @@ fn dispatch(cli: Cli) -> anyhow::Result<Exit> {
         Command::Replay(options) => {
             logging::start(&cli.log, logging::ERRORS_ONLY)?;
             replay::run(&options)
+        }
+        Command::Sheet(options) => {
+            logging::start(&cli.log, logging::ERRORS_ONLY)?;
+            on_runtime(sheet::run(options))
         }
         Command::Demo(options) => {
             logging::start(&cli.log, logging::TELL_NEWS)?;

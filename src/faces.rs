@@ -6,9 +6,13 @@ pub mod health;
 pub mod http;
 pub mod json;
 pub mod metrics;
+pub mod phasor_svg;
 pub mod process;
 pub mod replay;
 pub mod report;
 pub mod server;
+pub mod sheet;
+pub mod sheet_html;
+pub mod sheet_text;
 
 mod families;

@@ -4,6 +4,7 @@
 //! Nothing here reads a register, opens a listener or draws a conclusion. A reader of snapshots can never make a
 //! station wait, and a failure inside one station's core never reaches another.
 
+pub mod checks;
 pub mod context;
 pub mod fleet;
 pub mod news;

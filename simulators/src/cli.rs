@@ -15,10 +15,11 @@ use crate::clock::SimClock;
 use crate::demo::{demo_stations, demo_texts};
 use crate::dump::Dump;
 use crate::error::SimError;
+use crate::image_file::ImageFile;
 use crate::map_file::builtin_map_names;
-use crate::server::{Running, start_with};
+use crate::server::{Running, serve_images, start_with};
 use crate::station::Station;
-use crate::station_file::{StationFile, Transport, Verdict};
+use crate::station_file::{ProtocolFile, StationFile, Transport, Verdict};
 
 /// Pump stations that are wrong on purpose, metered from sampled waveforms and served over Modbus.
 ///
@@ -37,6 +38,8 @@ enum Command {
     Serve(Serve),
     /// Print the sampled waveforms of one monitor at one moment, with what was metered from them.
     Dump(DumpCommand),
+    /// Serve registers from a JSON file, on FC 01 to 04, until interrupted: for interoperability tests.
+    ServeImage(ServeImage),
     /// List the bundled stations, their monitors and the built-in meter maps.
     List,
 }
@@ -48,6 +51,15 @@ struct Serve {
     /// Station time runs this many times as fast as the wall clock.
     #[arg(long, default_value_t = 1.0)]
     rate: f64,
+    /// Allow listening beyond this computer. The protocol has no authentication.
+    #[arg(long)]
+    expose: bool,
+}
+
+#[derive(Debug, Args)]
+struct ServeImage {
+    /// What to serve; its form is told in `src/image_file.rs`.
+    file: PathBuf,
     /// Allow listening beyond this computer. The protocol has no authentication.
     #[arg(long)]
     expose: bool,
@@ -84,6 +96,7 @@ enum Form {
 pub fn run_command_line() -> anyhow::Result<()> {
     let output = match CommandLine::parse().command {
         Command::Serve(command) => return serve(&command),
+        Command::ServeImage(command) => return serve_image_file(&command),
         Command::Dump(command) => dump(&command)?,
         Command::List => list()?,
     };
@@ -119,6 +132,26 @@ fn serve(command: &Serve) -> anyhow::Result<()> {
         let running = start_with(stations, SimClock::running(command.rate), cancel.clone()).await?;
         print!("{}", describe(&running));
         println!("ready: {} monitors", running.monitors.len());
+        std::io::stdout().flush().context("cannot write the output")?;
+        stop_signal().await?;
+        cancel.cancel();
+        running.stopped().await;
+        Ok(())
+    })
+}
+
+fn serve_image_file(command: &ServeImage) -> anyhow::Result<()> {
+    let file = ImageFile::read(&command.file)?;
+    if !command.expose && !file.listen.ip().is_loopback() {
+        return Err(SimError::Usage(format!("{} is beyond this computer: allow it with --expose", file.listen)).into());
+    }
+    let images = file.images()?;
+    let runtime = tokio::runtime::Runtime::new().context("cannot start the runtime")?;
+    runtime.block_on(async {
+        let cancel = CancellationToken::new();
+        let protocol = ProtocolFile::default();
+        let running = serve_images(file.listen, Transport::Tcp, images, &protocol, cancel.clone()).await?;
+        println!("ready: {}", running.address);
         std::io::stdout().flush().context("cannot write the output")?;
         stop_signal().await?;
         cancel.cancel();

@@ -20,6 +20,7 @@ mod error;
 mod faults;
 mod frame;
 mod image;
+mod image_file;
 mod load;
 mod map_file;
 mod meter;
@@ -41,12 +42,13 @@ pub use demo::{demo_stations, demo_texts};
 pub use dump::{Dump, DumpChannel};
 pub use error::SimError;
 pub use image::{Bank, RegisterImage};
+pub use image_file::ImageFile;
 pub use map_file::builtin_map_names;
 pub use meter::{CircuitSample, MeterSample};
 pub use motor::{MotorModel, Nameplate};
 pub use phasor::{C64, Spectrum};
 pub use schedule::RunPoint;
-pub use server::{Running, RunningImage, RunningMonitor, serve_image, start, start_with};
+pub use server::{Running, RunningImage, RunningMonitor, serve_image, serve_images, start, start_with};
 pub use station::{PumpState, Station, StationState};
 pub use station_file::{
     Apparent, BlankingFile, ConventionsFile, Expect, FaultFile, LoadKind, MonitorFile, ProtocolFile, PumpFile,

@@ -64,14 +64,14 @@ impl RunningMonitor {
 pub struct RunningImage {
     /// Where it really listens.
     pub address: SocketAddr,
-    served: Arc<Unit>,
+    served: Vec<Arc<Unit>>,
     tracker: TaskTracker,
 }
 
 impl RunningImage {
     /// Requests received so far.
     pub fn requests(&self) -> u64 {
-        self.served.requests()
+        self.served.iter().map(|unit| unit.requests()).sum()
     }
 
     /// Waits until every task has ended, after the token was cancelled.
@@ -173,13 +173,27 @@ pub async fn serve_image(
     protocol: &ProtocolFile,
     cancel: CancellationToken,
 ) -> Result<RunningImage, SimError> {
-    let registers = Registers::Image { image: Arc::new(image), clock: SimClock::running(1.0) };
-    let served = Arc::new(
-        Unit::new(registers, protocol, 0)
-            .map_err(|problem| SimError::Listener { address: listen.to_string(), problem })?,
-    );
+    serve_images(listen, transport, vec![(unit, image)], protocol, cancel).await
+}
+
+/// Serves register images of several units behind one address.
+pub async fn serve_images(
+    listen: SocketAddr,
+    transport: Transport,
+    images: Vec<(u8, RegisterImage)>,
+    protocol: &ProtocolFile,
+    cancel: CancellationToken,
+) -> Result<RunningImage, SimError> {
+    let mut units = Vec::with_capacity(images.len());
+    for (unit, image) in images {
+        let registers = Registers::Image { image: Arc::new(image), clock: SimClock::running(1.0) };
+        let served = Unit::new(registers, protocol, 0)
+            .map_err(|problem| SimError::Listener { address: listen.to_string(), problem })?;
+        units.push((unit, Arc::new(served)));
+    }
     let (listener, address) = bind(listen).await?;
-    let endpoint = Endpoint { transport, units: vec![(unit, Arc::clone(&served))] };
+    let served = units.iter().map(|(_, unit)| Arc::clone(unit)).collect();
+    let endpoint = Endpoint { transport, units };
     let tracker = TaskTracker::new();
     tracker.spawn(serve_listener(listener, Arc::new(endpoint), cancel, tracker.clone()));
     tracker.close();

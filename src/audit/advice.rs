@@ -3,12 +3,13 @@
 //! Worked out when somebody asks, not on every reading. Must never be shown without `remedy::CAUTIONS` before it.
 
 use super::assessment::{Diagnosis, RankedWiring, Verdict};
-use super::field_check::{self, Worth};
+use super::field_check::{self, FieldCheck, Worth};
 use super::remedy::{self, Move};
 use super::wiring::Wiring;
+use crate::reading::Phase;
 
 /// Probability at which one wiring is settled enough to say how to mend it.
-const SETTLED: f64 = 0.90;
+pub const SETTLED: f64 = 0.90;
 /// Checks worth listing at once.
 const CHECKS: usize = 3;
 
@@ -19,26 +20,63 @@ pub struct Advice {
     pub checks: Vec<Worth>,
     /// Moves that mend the wiring, with the wiring's probability; `None` while it is not settled or nothing is wrong.
     pub remedy: Option<(f64, Vec<Move>)>,
+    /// Supply phase that is settled to be lost: nothing that a lead of the monitor could mend.
+    pub lost_phase: Option<Phase>,
+}
+
+impl Advice {
+    const NONE: Advice = Advice { checks: Vec::new(), remedy: None, lost_phase: None };
+}
+
+/// The wirings of a diagnosis, most probable first, whatever their group.
+pub fn open_wirings(diagnosis: &Diagnosis) -> Vec<RankedWiring> {
+    let mut wirings: Vec<RankedWiring> = diagnosis.groups.iter().flat_map(|g| &g.members).copied().collect();
+    wirings.sort_by(|a, b| b.probability.total_cmp(&a.probability));
+    wirings
+}
+
+/// What to look at before a remedy is carried out: each lead that it moves, by a check that would show the mistake.
+pub fn confirm(wiring: &Wiring, moves: &[Move]) -> Vec<FieldCheck> {
+    let mut checks = Vec::new();
+    for step in moves {
+        for k in step.channels() {
+            let check = match step {
+                Move::ExchangeVoltage(..) => FieldCheck::PhaseIdentity(k, wiring.voltage[k]),
+                Move::ExchangePairs(..) => FieldCheck::TracePair(k),
+                Move::TurnPair(_) => FieldCheck::Polarity(k),
+                Move::RestoreCurrent(_) => FieldCheck::LoopResistance(k),
+            };
+            if !checks.contains(&check) {
+                checks.push(check);
+            }
+        }
+    }
+    // Dead checks come first: they may already show that the suspicion is wrong.
+    checks.sort_by_key(|check| check.energised());
+    checks
 }
 
 /// Advice that follows from a diagnosis.
 pub fn advice(diagnosis: &Diagnosis) -> Advice {
-    let mut wirings: Vec<RankedWiring> = diagnosis.groups.iter().flat_map(|g| &g.members).copied().collect();
-    wirings.sort_by(|a, b| b.probability.total_cmp(&a.probability));
+    let wirings = open_wirings(diagnosis);
     let Some(leader) = wirings.first().copied().filter(|_| diagnosis.verdict != Verdict::NoEvidence) else {
-        return Advice { checks: Vec::new(), remedy: None };
+        return Advice::NONE;
     };
     if leader.probability >= SETTLED {
         let moves = remedy::remedy(&leader.wiring).filter(|_| leader.wiring != Wiring::INTENDED);
-        return Advice { checks: Vec::new(), remedy: moves.map(|moves| (leader.probability, moves)) };
+        return Advice {
+            remedy: moves.map(|moves| (leader.probability, moves)),
+            lost_phase: leader.wiring.lost_phase,
+            ..Advice::NONE
+        };
     }
     // A sound circuit whose labels are not settled sends nobody to a panel.
     if diagnosis.verdict == Verdict::Sound {
-        return Advice { checks: Vec::new(), remedy: None };
+        return Advice::NONE;
     }
     let mut checks = field_check::rank(&wirings);
     checks.truncate(CHECKS);
-    Advice { checks, remedy: None }
+    Advice { checks, ..Advice::NONE }
 }
 
 #[cfg(test)]
@@ -76,6 +114,6 @@ mod tests {
     #[test]
     fn a_sound_circuit_gets_neither() {
         let advice = advised(Offer::Full, &Wiring::INTENDED);
-        assert_eq!(advice, Advice { checks: Vec::new(), remedy: None });
+        assert_eq!(advice, Advice::NONE);
     }
 }

@@ -43,6 +43,8 @@ pub enum Check {
     VoltageMissing,
     /// A current channel reads nothing while others carry load.
     CurrentMissing,
+    /// One current channel reads far less than another, although one load feeds them all.
+    CurrentBalance,
     /// Current flows while status says stopped, or the other way round.
     CurrentWhileStopped,
     /// S = V I per channel.
@@ -57,6 +59,11 @@ pub enum Check {
     ClockSound,
     /// Values move from reading to reading, as live ones do.
     ValuesMoving,
+}
+
+impl Check {
+    /// How many there are.
+    pub const COUNT: usize = Check::ValuesMoving as usize + 1;
 }
 
 /// Outcome of a check.

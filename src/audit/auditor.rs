@@ -1,6 +1,5 @@
 //! Joins run state, checks, evidence, diagnosis and correction of one circuit into one step per reading.
 
-use std::collections::HashMap;
 use std::sync::Arc;
 
 use super::assessment::{
@@ -19,14 +18,15 @@ use crate::electrical::voltage::{self, Voltages};
 use crate::reading::{CircuitReading, Instant2, Measured, MonitorReading};
 
 /// A group must carry this much probability before power is corrected by it.
-const ENOUGH_TO_CORRECT: f64 = 0.80;
+pub(super) const ENOUGH_TO_CORRECT: f64 = 0.80;
 
 /// The audit of one circuit: constant-size state, one step per reading.
 #[derive(Debug, Clone)]
 pub struct CircuitAuditor {
     context: CircuitContext,
     run: RunTracker,
-    memories: HashMap<(Check, Option<usize>), Memory>,
+    /// By check, then by channel; the fourth place is the whole circuit's.
+    memories: [[Memory; 4]; Check::COUNT],
     diagnoser: Diagnoser,
     previous_at: Option<Instant2>,
     latest: Latest,
@@ -67,7 +67,7 @@ impl CircuitAuditor {
         CircuitAuditor {
             context,
             run: RunTracker::default(),
-            memories: HashMap::new(),
+            memories: Default::default(),
             diagnoser: Diagnoser::default(),
             previous_at: None,
             latest: Latest::default(),
@@ -112,7 +112,7 @@ impl CircuitAuditor {
         let findings: Vec<Finding> = observations
             .into_iter()
             .map(|seen| {
-                let memory = self.memories.entry((seen.check, seen.channel)).or_default();
+                let memory = &mut self.memories[seen.check as usize][seen.channel.unwrap_or(3)];
                 let (outcome, since) = memory.settle(seen.raw, checks::persistence(seen.check), monitor.at);
                 Finding { check: seen.check, channel: seen.channel, outcome, detail: seen.detail, since }
             })
@@ -143,7 +143,7 @@ impl CircuitAuditor {
         // What failed while the pump ran still stands while it is stopped: the load-dependent checks are idle then.
         if state == RunState::Running {
             self.judged_hard = !words::hard_findings(findings).is_empty();
-        } else if findings.iter().any(|f| f.outcome == Outcome::Failed && words::is_hard(f.check)) {
+        } else if findings.iter().any(|f| f.outcome == Outcome::Failed && words::is_hard(f)) {
             self.judged_hard = true;
         }
         let power_called_right = matches!(diagnosis.verdict, Verdict::Sound | Verdict::NoEvidence | Verdict::Undecided);

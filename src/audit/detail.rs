@@ -150,7 +150,10 @@ impl fmt::Display for Detail {
             Detail::Lag(lag) => write!(f, "current lags its voltage by {lag:.0} degrees, as this load may"),
             Detail::WrongLag { lag, expected, shift } => write!(
                 f,
-                "current lags its voltage by {lag:.0} degrees, expected about {expected:.0}: nearest wiring shift {shift:+.0}"
+                "current {} its voltage by {:.0} degrees where this load lags by about {expected:.0}; a lead in the wrong place \
+                 shifts it so ({shift:+.0})",
+                if *lag < 0.0 { "leads" } else { "lags" },
+                lag.abs()
             ),
             Detail::ChannelPower { channel, watts } => {
                 write!(f, "channel {} registers {:.2} kW", channel + 1, watts / KILO)

@@ -5,26 +5,33 @@
 
 use super::assessment::{Diagnosis, EvidenceLevel, RankedWiring, Verdict, WiringGroup};
 use super::context::CircuitContext;
-use super::evidence::{Change, Evidence, Features};
+use super::evidence::{Change, Evidence, Features, UNEVEN_CURRENT_SHARE};
 use super::hypotheses::{CLASSES, UNEXPLAINED_PRIOR};
 use super::likelihood::{WindowLikelihood, lag_under_deg, weigh};
 use crate::reading::Rotation;
 
 /// Two classes whose likelihoods differ by less than this factor cannot be told apart by the evidence so far.
-const INDISTINGUISHABLE: f64 = 3.0;
+pub(super) const INDISTINGUISHABLE: f64 = 3.0;
 /// Groups and members below this probability are not worth a person's time.
-const WORTH_TELLING: f64 = 1e-3;
+pub(super) const WORTH_TELLING: f64 = 1e-3;
 /// Members of a group below this share of it are left out.
 const MEMBER_SHARE: f64 = 1e-5;
 /// Steady readings needed before a verdict is given.
 pub const READINGS_FOR_VERDICT: u64 = 3;
 /// Probability at which a verdict is given.
 pub const CONFIDENT: f64 = 0.95;
-/// Probability at which a circuit is called sound from totals alone: several wrong wirings can imitate a sound total, so
-/// more is asked before an all-clear is given.
+/// Probability at which a verdict is given from totals alone: several wrong wirings can imitate a sound total, and a
+/// motor that idles has the low total of a wrong one, so more is asked before either is said.
 const CONFIDENT_FROM_TOTALS: f64 = 0.99;
 /// Log-likelihood of a measured rotation that contradicts a wiring: a monitor's own sequence check errs rarely.
 const LN_WRONG_ROTATION: f64 = -9.2;
+/// Log-odds a load level against every wiring considered when the channels' currents differ, at every load level seen, as
+/// those of one load never do. No wiring here changes a magnitude, so only "none of these" is left. More than angles
+/// alone can say for a wiring.
+const LN_UNEVEN: f64 = -25.0;
+/// The log-odds above grow to their full size within this much of evenness about its limit, so that a load near the
+/// limit does not flicker.
+const UNEVEN_RAMP: f64 = 0.05;
 
 /// Posterior of one circuit, brought up to date reading by reading.
 #[derive(Debug, Clone, Default)]
@@ -119,14 +126,23 @@ impl Diagnoser {
         true
     }
 
+    /// The most even load level counts: an uneven supply drives the same amps at every load, which are much of a light
+    /// load's current and little of a full one's. A CT of the wrong ratio is as wrong at every load.
+    fn ln_uneven(&self) -> f64 {
+        let evenness = self.weighed.iter().map(|w| w.at.evenness()).fold(0.0, f64::max);
+        let uneven = (UNEVEN_CURRENT_SHARE + UNEVEN_RAMP - evenness) / (2.0 * UNEVEN_RAMP);
+        LN_UNEVEN * self.weighed.len() as f64 * uneven.clamp(0.0, 1.0)
+    }
+
     fn conclude(&mut self, context: &CircuitContext) {
         self.rotation_used = self.evidence.rotation();
         let reversed = self.rotation_used.map(|r| r != context.rotation);
+        let ln_uneven = self.ln_uneven();
         let mut ln_likelihood: Vec<f64> = CLASSES
             .iter()
             .map(|class| match reversed {
-                Some(reversed) if reversed != class.rotation_reversed => LN_WRONG_ROTATION,
-                _ => 0.0,
+                Some(reversed) if reversed != class.rotation_reversed => ln_uneven + LN_WRONG_ROTATION,
+                _ => ln_uneven,
             })
             .collect();
         let mut ln_unexplained = UNEXPLAINED_PRIOR.ln();
@@ -182,13 +198,13 @@ impl Diagnoser {
     }
 }
 
-fn verdict(level: EvidenceLevel, sound: f64, unexplained: f64, readings: u64) -> Verdict {
+pub(super) fn verdict(level: EvidenceLevel, sound: f64, unexplained: f64, readings: u64) -> Verdict {
     let enough = if level <= EvidenceLevel::PerChannelP { CONFIDENT } else { CONFIDENT_FROM_TOTALS };
     if readings < READINGS_FOR_VERDICT {
         Verdict::NoEvidence
     } else if sound >= enough {
         Verdict::Sound
-    } else if 1.0 - sound - unexplained >= CONFIDENT {
+    } else if 1.0 - sound - unexplained >= enough {
         Verdict::Fault
     } else {
         Verdict::Undecided

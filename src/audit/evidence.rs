@@ -19,6 +19,10 @@ const MEMORY_READINGS: f64 = 60.0;
 /// A current below this share of the largest is no current.
 pub const DEAD_CURRENT_SHARE: f64 = 0.05;
 
+/// Channels of one load whose currents differ by more than this share are not metered alike: with one phase of the
+/// supply 3 % low an idling motor still comes to about 0.67, a CT of twice the ratio entered to 0.5.
+pub const UNEVEN_CURRENT_SHARE: f64 = 0.6;
+
 /// Steady readings in a row that contradict the window before a new epoch begins.
 const CONTRADICTIONS: u32 = 3;
 
@@ -50,21 +54,23 @@ pub struct Features {
 }
 
 impl Features {
-    /// Extracts what a reading of a running circuit says; `None` when there is no current or no voltage to speak of.
+    /// Extracts what a reading of a running circuit says; `None` when a current is not known, or when there is no
+    /// current or no voltage to speak of.
     pub fn of(
         reading: &CircuitReading,
         circuit: &Circuit,
         voltages: &Voltages,
         context: &CircuitContext,
     ) -> Option<Features> {
-        let current = circuit.channel.map(|c| c.current_a.unwrap_or(0.0));
+        // A current that is not known is not a current of nothing: a failed read must never look like an open CT.
+        let [Some(first), Some(second), Some(third)] = circuit.channel.map(|c| c.current_a) else { return None };
+        let current = [first, second, third];
         let largest = current.iter().copied().fold(0.0, f64::max);
         if largest <= 0.0 || !largest.is_finite() {
             return None;
         }
         let voltage_alive = voltages.phasor_v.map(|v| v.is_some());
-        let current_alive =
-            [0, 1, 2].map(|k| circuit.channel[k].current_a.is_some_and(|i| i > DEAD_CURRENT_SHARE * largest));
+        let current_alive = current.map(|i| i > DEAD_CURRENT_SHARE * largest);
         let usable = [0, 1, 2].map(|k| voltage_alive[k] && current_alive[k]);
         let va = [0, 1, 2].map(|k| if usable[k] { circuit.channel[k].volt_amps.unwrap_or(0.0) } else { 0.0 });
         let sum_va: f64 = va.iter().sum();
@@ -93,6 +99,13 @@ impl Features {
             total_unsigned_pf: circuit.total.unsigned_power_factor,
             blanked,
         })
+    }
+
+    /// Smallest V x I of the usable channels over their largest; 1 when fewer than two are usable.
+    pub fn evenness(&self) -> f64 {
+        let usable = || self.weight.iter().copied().filter(|w| *w > 0.0);
+        let largest = usable().fold(0.0, f64::max);
+        usable().fold(largest, f64::min) / largest.max(f64::MIN_POSITIVE)
     }
 
     /// What these features allow a diagnosis to use.

@@ -1,7 +1,8 @@
 //! Which check at the panel would settle most, for the least effort and risk.
 //!
 //! For every check a person can do, the outcome each wiring predicts is known; the check worth doing is the one whose
-//! outcome is expected to tell most about which wiring is true. Must never be shown without `remedy::CAUTIONS` first.
+//! outcome is expected to tell most about which wiring is true. Must never be shown without `remedy::CAUTIONS`
+//! first.
 
 use super::assessment::RankedWiring;
 use super::wiring::{CurrentSeen, Wiring};
@@ -19,6 +20,9 @@ pub enum FieldCheck {
     LoopResistance(usize),
     /// Polarity mark of the CT against the supply side, and its leads against the terminals. De-energised.
     Polarity(usize),
+    /// Clamp meter on the conductor that the channel's CT should be on, beside what the channel shows at that moment, pump
+    /// running. Energised.
+    ClampCurrent(usize),
 }
 
 /// What a check may show.
@@ -38,10 +42,14 @@ pub enum Finding {
     PolarityRight,
     /// Reversed.
     PolarityReversed,
+    /// Clamp meter and channel show the same current, be it none.
+    CurrentAgrees,
+    /// The clamp meter shows current, the channel shows none, or the other way round.
+    CurrentMissing,
 }
 
 /// How often a careful person gets each kind of check wrong. Common practice, no source.
-const ERROR_RATE: f64 = 0.02;
+pub const ERROR_RATE: f64 = 0.02;
 
 impl FieldCheck {
     /// Every check there is.
@@ -50,6 +58,7 @@ impl FieldCheck {
         for k in 0..3 {
             all.extend(Phase::ALL.map(|phase| FieldCheck::PhaseIdentity(k, phase)));
             all.extend([FieldCheck::TracePair(k), FieldCheck::LoopResistance(k), FieldCheck::Polarity(k)]);
+            all.push(FieldCheck::ClampCurrent(k));
         }
         all
     }
@@ -72,18 +81,60 @@ impl FieldCheck {
                 CurrentSeen::Conductor { reversed: true, .. } => Finding::PolarityReversed,
                 _ => Finding::PolarityRight,
             },
+            FieldCheck::ClampCurrent(k) => {
+                let clamped = wiring.lost_phase != Some(Phase::ALL[k]);
+                let channel = match wiring.current[k] {
+                    CurrentSeen::Nothing => false,
+                    CurrentSeen::Conductor { phase, .. } => wiring.lost_phase != Some(phase),
+                };
+                if clamped == channel { Finding::CurrentAgrees } else { Finding::CurrentMissing }
+            }
+        }
+    }
+
+    /// Stable word for files and JSON.
+    pub fn key(self) -> &'static str {
+        match self {
+            FieldCheck::PhaseIdentity(..) => "phase-identity",
+            FieldCheck::TracePair(_) => "trace-pair",
+            FieldCheck::LoopResistance(_) => "loop-resistance",
+            FieldCheck::Polarity(_) => "polarity",
+            FieldCheck::ClampCurrent(_) => "clamp-current",
+        }
+    }
+
+    /// Channel it is about, from 0.
+    pub fn channel(self) -> usize {
+        match self {
+            FieldCheck::PhaseIdentity(k, _)
+            | FieldCheck::TracePair(k)
+            | FieldCheck::LoopResistance(k)
+            | FieldCheck::Polarity(k)
+            | FieldCheck::ClampCurrent(k) => k,
+        }
+    }
+
+    /// A short name, channels numbered from 1.
+    pub fn title(self) -> String {
+        match self {
+            FieldCheck::PhaseIdentity(k, phase) => format!("Volts from terminal {} to phase {}", k + 1, phase.label()),
+            FieldCheck::TracePair(k) => format!("Trace of CT pair {}", k + 1),
+            FieldCheck::LoopResistance(k) => format!("Loop ohms of CT {}", k + 1),
+            FieldCheck::Polarity(k) => format!("Direction of CT {}", k + 1),
+            FieldCheck::ClampCurrent(k) => format!("Clamp-meter amps beside channel {}", k + 1),
         }
     }
 
     /// True when parts are live during the check.
     pub fn energised(self) -> bool {
-        matches!(self, FieldCheck::PhaseIdentity(..))
+        matches!(self, FieldCheck::PhaseIdentity(..) | FieldCheck::ClampCurrent(_))
     }
 
     /// Minutes of a person, counting preparation; live work counts double for its risk.
     fn cost(self) -> f64 {
         match self {
             FieldCheck::PhaseIdentity(..) => 2.0 * 4.0,
+            FieldCheck::ClampCurrent(_) => 2.0 * 3.0,
             FieldCheck::TracePair(_) => 6.0,
             FieldCheck::LoopResistance(_) => 4.0,
             FieldCheck::Polarity(_) => 5.0,
@@ -92,16 +143,25 @@ impl FieldCheck {
 
     /// Probability of `finding` under `wiring`, errors counted.
     pub fn likelihood(self, finding: Finding, wiring: &Wiring) -> f64 {
-        let wrong_answers = if matches!(self, FieldCheck::TracePair(_)) { 2.0 } else { 1.0 };
-        if self.shows(wiring) == finding { 1.0 - ERROR_RATE } else { ERROR_RATE / wrong_answers }
+        self.likelihood_with(finding, wiring, ERROR_RATE)
     }
 
-    fn possible(self) -> Vec<Finding> {
+    /// As [`FieldCheck::likelihood`], for a person who gets this check wrong at `error_rate`.
+    pub fn likelihood_with(self, finding: Finding, wiring: &Wiring, error_rate: f64) -> f64 {
+        let wrong_answers = (self.possible().len() - 1) as f64;
+        if self.shows(wiring) == finding { 1.0 - error_rate } else { error_rate / wrong_answers }
+    }
+
+    /// Everything the check may show.
+    pub fn possible(self) -> &'static [Finding] {
         match self {
-            FieldCheck::PhaseIdentity(..) => vec![Finding::SamePhase, Finding::OtherPhase],
-            FieldCheck::TracePair(_) => Phase::ALL.map(Finding::FromPhase).to_vec(),
-            FieldCheck::LoopResistance(_) => vec![Finding::LoopSound, Finding::LoopBroken],
-            FieldCheck::Polarity(_) => vec![Finding::PolarityRight, Finding::PolarityReversed],
+            FieldCheck::PhaseIdentity(..) => &[Finding::SamePhase, Finding::OtherPhase],
+            FieldCheck::TracePair(_) => {
+                &[Finding::FromPhase(Phase::A), Finding::FromPhase(Phase::B), Finding::FromPhase(Phase::C)]
+            }
+            FieldCheck::LoopResistance(_) => &[Finding::LoopSound, Finding::LoopBroken],
+            FieldCheck::Polarity(_) => &[Finding::PolarityRight, Finding::PolarityReversed],
+            FieldCheck::ClampCurrent(_) => &[Finding::CurrentAgrees, Finding::CurrentMissing],
         }
     }
 
@@ -126,6 +186,29 @@ impl FieldCheck {
                  and X2/S2 on the right terminals.",
                 k + 1
             ),
+            FieldCheck::ClampCurrent(k) => format!(
+                "LIVE, pump running: clamp meter on the phase {} conductor to the pump; note its amps and, at the same \
+                 moment, the amps the monitor shows on channel {}.",
+                Phase::ALL[k].label(),
+                k + 1
+            ),
+        }
+    }
+}
+
+impl Finding {
+    /// What a person would say was found.
+    pub fn words(self) -> String {
+        match self {
+            Finding::SamePhase => "about 0 V: same phase".to_owned(),
+            Finding::OtherPhase => "line voltage: another phase".to_owned(),
+            Finding::FromPhase(phase) => format!("its CT sits on phase {}", phase.label()),
+            Finding::LoopSound => "loop sound".to_owned(),
+            Finding::LoopBroken => "loop open or shorted".to_owned(),
+            Finding::PolarityRight => "the right way round".to_owned(),
+            Finding::PolarityReversed => "reversed".to_owned(),
+            Finding::CurrentAgrees => "clamp meter and monitor agree".to_owned(),
+            Finding::CurrentMissing => "one shows amps, the other none".to_owned(),
         }
     }
 }
@@ -137,8 +220,31 @@ pub struct Worth {
     pub check: FieldCheck,
     /// Information expected from it, bits.
     pub expected_bits: f64,
+    /// The same as a share of all that is still open between the wirings, 0..=1.
+    pub share: f64,
     /// Bits per unit of cost: the ranking.
     pub score: f64,
+}
+
+impl Worth {
+    /// What the check is expected to bring, for people.
+    pub fn words(&self) -> &'static str {
+        match self.share {
+            share if share >= 0.75 => "would settle nearly all",
+            share if share >= 0.45 => "would settle most",
+            share if share >= 0.2 => "would settle part",
+            _ => "would settle a little",
+        }
+    }
+}
+
+/// How likely a check is to show something, over all wirings still possible.
+pub fn chance(wirings: &[RankedWiring], check: FieldCheck, finding: Finding) -> f64 {
+    let total: f64 = wirings.iter().map(|w| w.probability).sum();
+    if total <= 0.0 {
+        return 0.0;
+    }
+    wirings.iter().map(|w| w.probability / total * check.likelihood(finding, &w.wiring)).sum()
 }
 
 /// Checks ranked by expected information against effort and risk; those that would tell less than a hundredth of a bit
@@ -148,19 +254,20 @@ pub fn rank(wirings: &[RankedWiring]) -> Vec<Worth> {
     if total <= 0.0 {
         return Vec::new();
     }
+    let open_bits: f64 =
+        wirings.iter().map(|w| w.probability / total).filter(|p| *p > 0.0).map(|p| -p * p.log2()).sum();
     let mut ranked: Vec<Worth> = FieldCheck::all()
         .into_iter()
         .map(|check| {
             let mut bits = 0.0;
-            for finding in check.possible() {
-                let chance: f64 =
-                    wirings.iter().map(|w| w.probability / total * check.likelihood(finding, &w.wiring)).sum();
+            for &finding in check.possible() {
+                let chance = chance(wirings, check, finding);
                 for w in wirings {
                     let likelihood = check.likelihood(finding, &w.wiring);
                     bits += w.probability / total * likelihood * (likelihood / chance).log2();
                 }
             }
-            Worth { check, expected_bits: bits, score: bits / check.cost() }
+            Worth { check, expected_bits: bits, share: bits / open_bits.max(1e-9), score: bits / check.cost() }
         })
         .filter(|worth| worth.expected_bits >= 0.01)
         .collect();

@@ -35,7 +35,6 @@ const STRAY: f64 = 1e-9;
 const LN_DEAD_BUT_SOUND: f64 = -12.0;
 const LN_ALIVE_BUT_OPEN: f64 = -20.0;
 const LN_DEAD_UNEXPLAINED: f64 = -6.0;
-
 /// Lags and shifts are looked up, never recomputed: cosine and sine of grid lag plus shift.
 type Table = [[f64; GRID]; 12];
 

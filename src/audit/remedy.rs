@@ -7,14 +7,21 @@
 use super::wiring::{CurrentSeen, Wiring};
 use crate::reading::Phase;
 
-/// What a person reads before anything else, whenever a text tells of work at a panel.
-pub const CAUTIONS: [&str; 6] = [
-    "Qualified persons only, under your local code and your site's rules; this advice authorises no work.",
-    "Arc flash and shock: a 480 V panel kills. Wear what the label on the panel asks for.",
-    "Lock out and tag out, then verify absence of voltage with a tester proved before and after.",
-    "NEVER open a CT secondary while its primary carries current: short it at the shorting block first.",
-    "Capacitors and back-fed circuits stay live after switching off: wait, and verify again.",
-    "Note every lead's place before you move it, and photograph the terminals.",
+/// What a person reads before anything else, whenever a text tells of work at a panel, in the order it is to be read.
+/// After 29 CFR 1910.333, 1910.269(w) and NFPA 70E practice. The one list of the program.
+pub const CAUTIONS: [&str; 7] = [
+    "This is advice from readings. It authorises nobody to open a panel or a CT circuit. Qualified persons only, under \
+     the site's own procedures.",
+    "De-energise first: disconnect all sources, lock and tag, release stored energy. Stop buttons, selector switches \
+     and a stopped pump are not isolation.",
+    "Prove every exposed part dead with a contact tester rated CAT III 600 V or better, itself proved on a known source \
+     before and after. Mind back-feed and induced voltage.",
+    "Never open a CT secondary while its primary can carry current: the voltage can kill. Short it at its shorting \
+     block first.",
+    "Where capacitors are fitted: disconnect, wait at least 5 minutes, then short-circuit before work.",
+    "A check marked LIVE is done beside energised parts: only where the site's procedures allow it, with the shock and \
+     arc-flash protection that the panel's label asks for.",
+    "Before moving a lead, note the place of every lead and photograph the terminals.",
 ];
 
 /// One move at the monitor's terminals.
@@ -61,6 +68,24 @@ impl Move {
             Move::ExchangeVoltage(..) => 3,
             Move::ExchangePairs(..) => 4,
             Move::RestoreCurrent(_) => 6,
+        }
+    }
+
+    /// Stable word for JSON.
+    pub fn key(self) -> &'static str {
+        match self {
+            Move::ExchangeVoltage(..) => "exchange-voltage-leads",
+            Move::ExchangePairs(..) => "exchange-ct-pairs",
+            Move::TurnPair(_) => "turn-ct-pair",
+            Move::RestoreCurrent(_) => "restore-current",
+        }
+    }
+
+    /// Channels it touches, from 0.
+    pub fn channels(self) -> Vec<usize> {
+        match self {
+            Move::ExchangeVoltage(i, j) | Move::ExchangePairs(i, j) => vec![i, j],
+            Move::TurnPair(k) | Move::RestoreCurrent(k) => vec![k],
         }
     }
 

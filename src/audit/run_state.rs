@@ -14,7 +14,7 @@ const START_CURRENT: f64 = 1.8;
 const RUN_SHARE: f64 = 0.10;
 /// The same shares of the CT's primary rating when no nameplate is given.
 const RUN_SHARE_OF_CT: f64 = 0.03;
-/// Without either, a hundredth of the largest current seen is standing.
+/// Without either, the same share of the largest current seen.
 const RUN_SHARE_OF_LARGEST: f64 = 0.05;
 /// Currents closer than this to the last reading count as steady.
 const STEADY_SHARE: f64 = 0.06;

@@ -2,12 +2,13 @@
 
 use super::assessment::{Assessment, Check, EvidenceLevel, Outcome, RunState, Verdict};
 use super::auditor::CircuitAuditor;
+use super::context::{CircuitContext, LoadBehaviour};
 use super::testbench::{LoadState, Offer, audit, context_for, relative_wirings, spoil};
 use super::wiring::{CurrentSeen, Wiring};
 use super::words;
 use crate::electrical::angle::polar_deg;
-use crate::reading::Measured::{Good, NotAvailable, OutOfRange};
-use crate::reading::{MonoMs, Phase, Rotation, UnixMs};
+use crate::reading::Measured::{self, Good, NotAvailable, OutOfRange};
+use crate::reading::{MonoMs, Phase, Rotation, RunStatus, UnixMs};
 
 fn loads(offer: Offer) -> Vec<LoadState> {
     let context = context_for(offer);
@@ -122,6 +123,9 @@ fn a_lost_supply_phase_is_not_blamed_on_a_lead() {
         state.current_a[x] = current;
         state.current_a[y] = -current;
         let assessment = audit(&context, &Wiring::INTENDED, Offer::Full, &[state]);
+        let headline = words::headline(&assessment);
+        let label = Phase::from_index(lost).label();
+        assert!(headline.contains(&format!("but phase {label} of the supply to the pump is lost")), "{headline}");
         let top = assessment.diagnosis.groups[0].members[0].wiring;
         assert_eq!(top.lost_phase, Some(Phase::from_index(lost)), "{}", words::headline(&assessment));
         assert_eq!(assessment.diagnosis.verdict, Verdict::Sound);
@@ -287,4 +291,141 @@ fn closed_forms_of_the_design() {
         let total = state.seen(&together, Offer::Full, 0).circuits[0].total_active_power_w.good().unwrap();
         assert!((total / truth - 1.0).abs() < 1e-9);
     }
+}
+
+/// A CT of twice the ratio entered halves its channel's power and turns no angle: no wiring of leads explains it, and
+/// power is not right either.
+#[test]
+fn a_ct_of_the_wrong_ratio_is_never_called_sound() {
+    for offer in [Offer::Full, Offer::Watts, Offer::Totals, Offer::Blanking] {
+        let mut states = loads(offer);
+        for state in &mut states {
+            state.current_a[1] *= 0.5;
+        }
+        let assessment = audit(&context_for(offer), &Wiring::INTENDED, offer, &states);
+        let headline = words::headline(&assessment);
+        assert_eq!(assessment.diagnosis.verdict, Verdict::Undecided, "{offer:?}: {headline}");
+        assert!(failed(&assessment, Check::CurrentBalance));
+        assert!(headline.contains("check CT ratios") && headline.contains("channel 2 reads"), "{headline}");
+        assert_eq!(assessment.corrected, None, "{offer:?}");
+    }
+}
+
+/// An idling motor behind a supply that is 3 % low on one phase has currents as uneven as a sound pump gets.
+#[test]
+fn currents_as_uneven_as_a_sound_pump_gets_are_not_blamed() {
+    for offer in [Offer::Full, Offer::Watts] {
+        let mut states = loads(offer);
+        for state in &mut states {
+            state.current_a[0] *= 0.85;
+            state.current_a[1] *= 1.15;
+        }
+        let assessment = audit(&context_for(offer), &Wiring::INTENDED, offer, &states);
+        assert_eq!(assessment.diagnosis.verdict, Verdict::Sound, "{offer:?}: {}", words::headline(&assessment));
+    }
+}
+
+/// The amps an uneven supply drives are the same at every load: what looks bad on an idling motor clears up under load.
+#[test]
+fn currents_that_are_uneven_only_at_light_load_are_not_blamed() {
+    let offer = Offer::Full;
+    let mut states = loads(offer);
+    states[2].current_a[1] *= 0.5;
+    let assessment = audit(&context_for(offer), &Wiring::INTENDED, offer, &states);
+    assert!(failed(&assessment, Check::CurrentBalance));
+    assert_eq!(assessment.diagnosis.verdict, Verdict::Sound, "{}", words::headline(&assessment));
+}
+
+/// A register the device refuses, or a read that fails, is not an open CT.
+#[test]
+fn a_current_that_could_not_be_read_blames_no_lead() {
+    let context = context_for(Offer::Full);
+    let state = LoadState::motor(&context, 0.8);
+    for quality in [Measured::Failed, Measured::NotMapped] {
+        let unread = |n: u64| {
+            let mut reading = state.seen(&Wiring::INTENDED, Offer::Full, 1000 * n);
+            reading.circuits[0].current_a[1] = quality;
+            reading
+        };
+        let mut auditor = CircuitAuditor::new(context.clone());
+        let assessment = (0..8).map(|n| auditor.observe(&unread(n))).last().unwrap();
+        assert_eq!(assessment.diagnosis.verdict, Verdict::NoEvidence, "{}", words::headline(&assessment));
+        for n in 8..16 {
+            auditor.observe(&state.seen(&Wiring::INTENDED, Offer::Full, 1000 * n));
+        }
+        let assessment = (16..24).map(|n| auditor.observe(&unread(n))).last().unwrap();
+        assert_eq!(assessment.diagnosis.verdict, Verdict::Sound, "{}", words::headline(&assessment));
+    }
+}
+
+/// With a voltage fuse blown the leads may well be right: what is said is the voltage, not "every lead is right".
+#[test]
+fn a_dead_voltage_channel_is_said_by_its_voltage() {
+    for offer in [Offer::Full, Offer::Watts, Offer::Totals] {
+        let mut states = loads(offer);
+        for state in &mut states {
+            state.voltage_v[1] *= 0.001;
+        }
+        let assessment = audit(&context_for(offer), &Wiring::INTENDED, offer, &states);
+        let headline = words::headline(&assessment);
+        assert_eq!(assessment.diagnosis.verdict, Verdict::Fault, "{headline}");
+        assert!(headline.starts_with("voltage on channel 2 reads"), "{offer:?}: {headline}");
+    }
+}
+
+/// A motor that idles at a power factor of 0.15 under a load nobody described is odd, not proven wrong.
+#[test]
+fn an_idling_load_of_unknown_kind_is_not_called_faulty_from_totals() {
+    for offer in [Offer::Totals, Offer::Blanking] {
+        let context = CircuitContext {
+            load: LoadBehaviour::Unknown,
+            full_load_current_a: None,
+            full_load_power_factor: None,
+            ..context_for(offer)
+        };
+        let states = [(24.0, 81.0), (26.0, 76.0)].map(|(amps, lag)| LoadState::with(&context, amps, lag));
+        let assessment = audit(&context, &Wiring::INTENDED, offer, &states);
+        assert_ne!(assessment.diagnosis.verdict, Verdict::Fault, "{offer:?}: {}", words::headline(&assessment));
+    }
+}
+
+/// A drive without reactor at part load: much of its current is harmonics. Meters that take Q as what S has beyond P show
+/// that distortion as lag, those that meter the fundamental do not.
+#[test]
+fn a_sound_drive_full_of_harmonics_is_not_called_faulty() {
+    for offer in [Offer::Full, Offer::Watts, Offer::Totals, Offer::Blanking] {
+        for nameplate in [true, false] {
+            for power_factor in [0.95, 0.85, 0.75, 0.65, 0.58] {
+                let mut context = CircuitContext { load: LoadBehaviour::Drive, ..context_for(offer) };
+                if !nameplate {
+                    context.full_load_current_a = None;
+                    context.full_load_power_factor = None;
+                }
+                let lag_deg = f64::acos(power_factor).to_degrees();
+                let state = LoadState::with(&context, 40.0, lag_deg);
+                let assessment = audit(&context, &Wiring::INTENDED, offer, &[state]);
+                let verdict = assessment.diagnosis.verdict;
+                let headline = words::headline(&assessment);
+                assert_ne!(verdict, Verdict::Fault, "{offer:?} PF {power_factor} plate {nameplate}: {headline}");
+            }
+        }
+    }
+}
+
+/// The CTs of two pumps exchanged as a whole: every angle is right, but it is the other pump's power.
+#[test]
+fn current_through_a_stopped_pump_is_a_fault_and_not_sound() {
+    let context = CircuitContext { run_from_register: true, ..context_for(Offer::Full) };
+    let state = LoadState::motor(&context, 0.8);
+    let mut auditor = CircuitAuditor::new(context);
+    let mut seen = |n: u64, status: RunStatus| {
+        let mut reading = state.seen(&Wiring::INTENDED, Offer::Full, 1000 * n);
+        reading.circuits[0].run_status = status;
+        auditor.observe(&reading)
+    };
+    let running = (0..8).map(|n| seen(n, RunStatus::Running)).last().unwrap();
+    assert_eq!(running.diagnosis.verdict, Verdict::Sound);
+    let stopped = (8..16).map(|n| seen(n, RunStatus::Stopped)).last().unwrap();
+    assert_eq!(stopped.diagnosis.verdict, Verdict::Fault);
+    assert!(words::headline(&stopped).starts_with("status says stopped; the largest current is"));
 }

@@ -1,6 +1,9 @@
 //! The audit's conclusions in plain words for operators and technicians. Must never decide anything.
 
-use super::assessment::{Assessment, Check, EvidenceLevel, Finding, Outcome, RunState, Verdict};
+use super::assessment::{
+    Assessment, Check, Diagnosis, EvidenceLevel, Finding, Outcome, RunState, Verdict, WiringGroup,
+};
+use super::detail::Detail;
 use super::wiring::{CurrentSeen, Wiring};
 use crate::reading::Phase;
 
@@ -16,6 +19,7 @@ pub fn check_id(check: Check) -> &'static str {
         Check::PowerFactorPlausible => "power_factor_plausible",
         Check::VoltageMissing => "voltage_missing",
         Check::CurrentMissing => "current_missing",
+        Check::CurrentBalance => "current_balance",
         Check::CurrentWhileStopped => "current_while_stopped",
         Check::ApparentPowerConsistency => "apparent_power_consistency",
         Check::PowerTriangle => "power_triangle",
@@ -38,6 +42,7 @@ pub fn check_title(check: Check) -> &'static str {
         Check::PowerFactorPlausible => "Power factor fits the load",
         Check::VoltageMissing => "Voltage present",
         Check::CurrentMissing => "Current present on all channels",
+        Check::CurrentBalance => "Currents alike on all channels",
         Check::CurrentWhileStopped => "Current agrees with run status",
         Check::ApparentPowerConsistency => "S = V x I",
         Check::PowerTriangle => "S covers P and Q",
@@ -170,11 +175,21 @@ pub fn headline(assessment: &Assessment) -> String {
                 format!("nothing to diagnose by yet, but {}", list(&wrong_numbers))
             }
         }
-        Verdict::Sound => format!("sound: power is registered right ({} sure)", percent(diagnosis.sound_probability)),
+        Verdict::Sound => {
+            let sure = percent(diagnosis.sound_probability);
+            match lost_phase(diagnosis) {
+                None => format!("sound: power is registered right ({sure} sure)"),
+                Some(lost) => format!(
+                    "power is registered right ({sure} sure), but phase {} of the supply to the pump is lost: the motor \
+                     runs on two phases",
+                    lost.label()
+                ),
+            }
+        }
         Verdict::Undecided if diagnosis.unexplained_probability > 0.5 => format!(
-            "the readings fit no wiring considered ({} sure of that); check load, map and monitor{}",
+            "the readings fit no wiring considered ({} sure of that); check CT ratios, load, map and monitor{}",
             percent(diagnosis.unexplained_probability),
-            also(&wrong_numbers)
+            also(&failed(&assessment.findings, |f| is_hard(f) || f.check == Check::CurrentBalance))
         ),
         Verdict::Undecided => format!(
             "cannot tell yet: {} that power is registered right{}",
@@ -190,8 +205,7 @@ pub fn headline(assessment: &Assessment) -> String {
 
 fn fault_line(assessment: &Assessment, wrong_numbers: &[&Finding]) -> String {
     let diagnosis = &assessment.diagnosis;
-    let wiring_fault = diagnosis.groups.first().filter(|group| !group.power_right);
-    let Some(group) = wiring_fault else {
+    let Some(group) = wrong_wiring(diagnosis) else {
         return if wrong_numbers.is_empty() { "the registered power is wrong".to_owned() } else { list(wrong_numbers) };
     };
     let first = describe_wiring(&group.members[0].wiring);
@@ -208,15 +222,36 @@ fn fault_line(assessment: &Assessment, wrong_numbers: &[&Finding]) -> String {
     }
 }
 
-/// Findings that mean the numbers are wrong whatever the wiring.
-pub fn hard_findings(findings: &[Finding]) -> Vec<&Finding> {
-    findings.iter().filter(|f| f.outcome == Outcome::Failed && is_hard(f.check)).collect()
+/// The group of wirings that a fault is blamed on; `None` when wrong leads are less likely than not and the fault is one
+/// of the numbers alone, such as a voltage that is gone.
+pub fn wrong_wiring(diagnosis: &Diagnosis) -> Option<&WiringGroup> {
+    let wrong = 1.0 - diagnosis.sound_probability - diagnosis.unexplained_probability;
+    let blamed = diagnosis.verdict == Verdict::Fault && wrong >= 0.5;
+    diagnosis.groups.first().filter(|group| blamed && !group.power_right)
 }
 
-/// Checks whose failure alone means that registered power is wrong or missing.
-pub fn is_hard(check: Check) -> bool {
+/// The supply conductor that has most likely gone, when that is the leading story: no fault of the metering, but one that
+/// burns motors.
+pub fn lost_phase(diagnosis: &Diagnosis) -> Option<Phase> {
+    let leader = diagnosis.groups.first()?.members.first()?;
+    leader.wiring.lost_phase.filter(|_| leader.probability > 0.5)
+}
+
+/// Findings that mean the numbers are wrong whatever the wiring.
+pub fn hard_findings(findings: &[Finding]) -> Vec<&Finding> {
+    failed(findings, is_hard)
+}
+
+fn failed(findings: &[Finding], which: impl Fn(&Finding) -> bool) -> Vec<&Finding> {
+    findings.iter().filter(|f| f.outcome == Outcome::Failed && which(f)).collect()
+}
+
+/// True of a finding whose failure alone means that registered power is wrong or missing, or another circuit's: a pump
+/// that stands draws nothing. The other way round a drive that idles may draw too little to count as running.
+pub fn is_hard(finding: &Finding) -> bool {
+    let flows_while_stopped = matches!(finding.detail, Detail::Status { running: false, .. });
     matches!(
-        check,
+        finding.check,
         Check::VoltageMissing
             | Check::PowerBlankWhileRunning
             | Check::TotalPowerSign
@@ -225,7 +260,7 @@ pub fn is_hard(check: Check) -> bool {
             | Check::SumOfChannels
             | Check::PowerFactorConsistency
             | Check::PlausibleValues
-    )
+    ) || finding.check == Check::CurrentWhileStopped && flows_while_stopped
 }
 
 fn list(findings: &[&Finding]) -> String {

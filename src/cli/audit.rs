@@ -1,5 +1,6 @@
 //! `wattassay audit`: poll for a while, then say what is wrong, as text or JSON.
 
+use std::path::PathBuf;
 use std::sync::Arc;
 use std::time::Duration;
 
@@ -15,6 +16,8 @@ use crate::config;
 use crate::config::model::{Config, StationConfig};
 use crate::daemon::drain;
 use crate::faces::{json, report};
+use crate::reading::Instant2;
+use crate::station::checks::with_checks;
 use crate::station::fleet::Fleet;
 use crate::station::snapshot::{SnapshotReader, StationSnapshot};
 
@@ -31,6 +34,9 @@ pub(super) struct Options {
     /// Only this station
     #[arg(long, value_name = "NAME")]
     station: Option<String>,
+    /// What was found at the panel (TOML, [[checks]]); it counts beside the readings
+    #[arg(long, value_name = "FILE")]
+    checks: Option<PathBuf>,
     /// Print JSON instead of text
     #[arg(long)]
     json: bool,
@@ -38,22 +44,13 @@ pub(super) struct Options {
 
 pub(super) async fn run(options: Options) -> anyhow::Result<Exit> {
     let config = config::load(&options.config.config)?;
+    let checks = match &options.checks {
+        Some(path) => config::load_checks(path, &config)?,
+        None => Vec::new(),
+    };
     let stations = chosen(config, options.station.as_deref())?;
-    let clock = Clock::system();
-    let fleet = Fleet::new(&stations, clock.clone())?;
-    let mut readers = fleet.readers();
-    let interrupted = signals::stop_token()?;
-    let (cancel, tracker) = (CancellationToken::new(), TaskTracker::new());
-    fleet.spawn(&cancel, &tracker);
-    tokio::select! {
-        () = interrupted.cancelled() => {}
-        () = tokio::time::sleep(options.span) => {}
-        () = all_decided(&mut readers), if options.until_decided => {}
-    }
-    let now = clock.now();
-    let snapshots: Vec<Arc<StationSnapshot>> = readers.iter().map(SnapshotReader::get).collect();
-    cancel.cancel();
-    drain(&tracker).await;
+    let (snapshots, now) = watch(&stations, options.span, options.until_decided).await?;
+    let snapshots: Vec<_> = snapshots.iter().map(|s| with_checks(s, &checks)).collect();
     if options.json {
         print(&(serde_json::to_string_pretty(&json::document(&snapshots, now))? + "\n"))?;
     } else {
@@ -62,7 +59,31 @@ pub(super) async fn run(options: Options) -> anyhow::Result<Exit> {
     Ok(exit(&snapshots))
 }
 
-fn chosen(config: Config, name: Option<&str>) -> anyhow::Result<Vec<StationConfig>> {
+/// Reads the stations for a while, or until all is decided or somebody interrupts; what they show then, and when that was.
+pub(super) async fn watch(
+    stations: &[StationConfig],
+    span: Duration,
+    until_decided: bool,
+) -> anyhow::Result<(Vec<Arc<StationSnapshot>>, Instant2)> {
+    let clock = Clock::system();
+    let fleet = Fleet::new(stations, clock.clone())?;
+    let mut readers = fleet.readers();
+    let interrupted = signals::stop_token()?;
+    let (cancel, tracker) = (CancellationToken::new(), TaskTracker::new());
+    fleet.spawn(&cancel, &tracker);
+    tokio::select! {
+        () = interrupted.cancelled() => {}
+        () = tokio::time::sleep(span) => {}
+        () = all_decided(&mut readers), if until_decided => {}
+    }
+    let now = clock.now();
+    let snapshots: Vec<Arc<StationSnapshot>> = readers.iter().map(SnapshotReader::get).collect();
+    cancel.cancel();
+    drain(&tracker).await;
+    Ok((snapshots, now))
+}
+
+pub(super) fn chosen(config: Config, name: Option<&str>) -> anyhow::Result<Vec<StationConfig>> {
     let Some(name) = name else { return Ok(config.stations) };
     let known = config.stations.iter().map(|s| format!("\"{}\"", s.name)).collect::<Vec<_>>().join(", ");
     let found: Vec<_> = config.stations.into_iter().filter(|s| s.name == name).collect();
@@ -91,7 +112,7 @@ fn decided(station: &StationSnapshot) -> bool {
 }
 
 /// A fault anywhere outweighs what could not be judged elsewhere: it is the thing to act on.
-fn exit<S: AsRef<StationSnapshot>>(stations: &[S]) -> Exit {
+pub(super) fn exit<S: AsRef<StationSnapshot>>(stations: &[S]) -> Exit {
     let verdicts: Vec<Verdict> = stations
         .iter()
         .flat_map(|s| &s.as_ref().circuits)

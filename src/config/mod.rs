@@ -3,6 +3,7 @@
 //! `load` reads a file and its maps folder; `parse` works on text alone. Must never let an unchecked value through.
 
 pub mod builtin;
+pub mod checks;
 mod circuit;
 mod columns_file;
 mod columns_place;
@@ -24,6 +25,7 @@ mod station;
 mod tests;
 
 pub use builtin::{MapInfo, MapLibrary, MapOrigin};
+pub use checks::{RecordedCheck, load_checks, parse_checks};
 pub use columns_file::{load_columns, parse_columns};
 pub use load::{load, load_with_maps, parse};
 pub use map_file::parse_map;

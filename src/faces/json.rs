@@ -9,11 +9,16 @@ use serde::Serialize;
 
 use super::cautions::{self, CAUTIONS};
 use super::metrics::outcome_key;
+use crate::audit::advice;
 use crate::audit::assessment::{
     Assessment, CorrectedPower, Diagnosis, EvidenceLevel, Finding, Outcome, RunState, WiringGroup,
 };
+use crate::audit::field_check::{FieldCheck, Worth};
+use crate::audit::remedy::Move;
+use crate::audit::wiring::{CurrentSeen, Wiring};
 use crate::audit::words;
-use crate::reading::{CircuitReading, Instant2, Measured, MonoMs, UnixMs};
+use crate::config::checks::RecordedCheck;
+use crate::reading::{CircuitReading, Instant2, Measured, MonoMs, Phase, UnixMs};
 use crate::station::news::verdict_key;
 use crate::station::snapshot::{CircuitSnapshot, MonitorSnapshot, StationSnapshot};
 
@@ -98,6 +103,8 @@ struct Circuit {
     reported: Option<Reported>,
     corrected: Option<Corrected>,
     diagnosis: Option<DiagnosisJson>,
+    field_checks: Vec<RecordedJson>,
+    advice: Option<AdviceJson>,
     findings: Vec<FindingJson>,
 }
 
@@ -151,6 +158,65 @@ struct Group {
 struct Member {
     probability: f64,
     words: String,
+    wiring: WiringJson,
+}
+
+/// A wiring, channel by channel.
+#[derive(Debug, Serialize)]
+struct WiringJson {
+    /// Phase that each voltage lead is on: "A", "B" or "C".
+    voltage: [&'static str; 3],
+    /// Phase that each CT sees; "-B" is phase B the wrong way round, "nothing" no current.
+    current: [&'static str; 3],
+    /// Supply phase of the pump that carries no current.
+    lost_phase: Option<&'static str>,
+}
+
+/// What to do. Never without the document's cautions.
+#[derive(Debug, Serialize)]
+struct AdviceJson {
+    /// The best first; empty when nothing is left to settle.
+    next_checks: Vec<CheckJson>,
+    remedy: Option<RemedyJson>,
+}
+
+#[derive(Debug, Serialize)]
+struct CheckJson {
+    check: &'static str,
+    /// As numbered on the terminals, from 1.
+    channel: usize,
+    /// Breaker phase that the volts are measured to.
+    phase: Option<&'static str>,
+    /// True when it is done beside energised parts.
+    live: bool,
+    words: String,
+    worth: &'static str,
+}
+
+#[derive(Debug, Serialize)]
+struct RemedyJson {
+    probability: f64,
+    moves: Vec<MoveJson>,
+}
+
+#[derive(Debug, Serialize)]
+struct MoveJson {
+    #[serde(rename = "move")]
+    key: &'static str,
+    /// As numbered on the terminals, from 1.
+    channels: Vec<usize>,
+    words: String,
+}
+
+/// What a person found at the panel.
+#[derive(Debug, Serialize)]
+struct RecordedJson {
+    check: &'static str,
+    channel: usize,
+    phase: Option<&'static str>,
+    found: String,
+    by: String,
+    at: String,
 }
 
 #[derive(Debug, Serialize)]
@@ -244,6 +310,8 @@ fn circuit(station: &StationSnapshot, circuit: &CircuitSnapshot, now: MonoMs) ->
         reported: monitor.and_then(|m| Some(reported(m, station.reported(circuit)?, now))),
         corrected: assessment.filter(|_| live).and_then(|a| a.corrected.as_ref()).map(corrected),
         diagnosis: assessment.map(|a| diagnosis(&a.diagnosis)),
+        field_checks: circuit.checks.iter().map(recorded).collect(),
+        advice: assessment.map(|a| advice_of(&a.diagnosis)),
         findings: assessment.map_or_else(Vec::new, findings),
     }
 }
@@ -322,8 +390,63 @@ fn group(group: &WiringGroup) -> Group {
         members: group
             .members
             .iter()
-            .map(|m| Member { probability: m.probability, words: words::describe_wiring(&m.wiring) })
+            .map(|m| Member {
+                probability: m.probability,
+                words: words::describe_wiring(&m.wiring),
+                wiring: wiring(&m.wiring),
+            })
             .collect(),
+    }
+}
+
+fn wiring(wiring: &Wiring) -> WiringJson {
+    WiringJson {
+        voltage: wiring.voltage.map(Phase::label),
+        current: wiring.current.map(|seen| match seen {
+            CurrentSeen::Nothing => "nothing",
+            CurrentSeen::Conductor { phase, reversed: false } => phase.label(),
+            CurrentSeen::Conductor { phase, reversed: true } => ["-A", "-B", "-C"][phase.index()],
+        }),
+        lost_phase: wiring.lost_phase.map(Phase::label),
+    }
+}
+
+fn breaker_phase(check: FieldCheck) -> Option<&'static str> {
+    if let FieldCheck::PhaseIdentity(_, phase) = check { Some(phase.label()) } else { None }
+}
+
+fn advice_of(diagnosis: &Diagnosis) -> AdviceJson {
+    let advice = advice::advice(diagnosis);
+    let check = |worth: &Worth| CheckJson {
+        check: worth.check.key(),
+        channel: worth.check.channel() + 1,
+        phase: breaker_phase(worth.check),
+        live: worth.check.energised(),
+        words: worth.check.words(),
+        worth: worth.words(),
+    };
+    let step = |step: &Move| MoveJson {
+        key: step.key(),
+        channels: step.channels().into_iter().map(|k| k + 1).collect(),
+        words: step.words(),
+    };
+    AdviceJson {
+        next_checks: advice.checks.iter().map(check).collect(),
+        remedy: advice
+            .remedy
+            .map(|(probability, moves)| RemedyJson { probability, moves: moves.iter().map(step).collect() }),
+    }
+}
+
+fn recorded(check: &RecordedCheck) -> RecordedJson {
+    let outcome = check.outcome;
+    RecordedJson {
+        check: outcome.check.key(),
+        channel: outcome.check.channel() + 1,
+        phase: breaker_phase(outcome.check),
+        found: outcome.finding.words(),
+        by: check.by.clone(),
+        at: rfc3339(check.at),
     }
 }
 
@@ -347,7 +470,6 @@ pub(crate) fn findings(assessment: &Assessment) -> Vec<FindingJson> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::audit::wiring::Wiring;
     use crate::station::fixtures::{exchanged, instant, snapshot_after};
 
     /// Rounds every number, so that the last digits of a computation are not part of the promise.

@@ -6,11 +6,14 @@
 use std::fmt::Write;
 
 use super::cautions::{self, CAUTIONS};
+use super::json;
+use crate::audit::advice;
 use crate::audit::assessment::{
     Assessment, CorrectedPower, Diagnosis, Finding, Outcome, RunState, Verdict, WiringGroup,
 };
 use crate::audit::wiring::{CurrentSeen, Wiring};
 use crate::audit::words;
+use crate::config::checks::RecordedCheck;
 use crate::reading::{CircuitReading, Measured, MonoMs, Phase};
 use crate::station::snapshot::{CircuitSnapshot, Freshness, MonitorSnapshot, StationSnapshot};
 
@@ -70,20 +73,22 @@ fn circuit_text(out: &mut String, station: &StationSnapshot, circuit: &CircuitSn
         return; // Without a single value, all that follows would say so once more.
     }
     let live = station.monitor_of(circuit).is_some_and(|m| m.freshness(now).is_live());
-    conclusions_text(out, assessment, live);
+    conclusions_text(out, assessment, &circuit.checks, live);
 }
 
 /// What an assessment concludes, lead by lead, with the evidence behind it. Whoever prints it prints the cautions first.
 pub fn conclusions(assessment: &Assessment) -> String {
     let mut out = String::new();
-    conclusions_text(&mut out, assessment, true);
+    conclusions_text(&mut out, assessment, &[], true);
     out
 }
 
-fn conclusions_text(out: &mut String, assessment: &Assessment, live: bool) {
+fn conclusions_text(out: &mut String, assessment: &Assessment, checks: &[RecordedCheck], live: bool) {
     let run_state = if live { assessment.run_state } else { RunState::Unknown };
     line(out, &format!("  Pump: {}", words::run_state_words(run_state)));
     diagnosis_text(out, &assessment.diagnosis);
+    checks_text(out, checks, &assessment.diagnosis);
+    advice_text(out, &assessment.diagnosis);
     findings_text(out, &assessment.findings, live);
     match &assessment.corrected {
         Some(power) if live => corrected_text(out, power),
@@ -138,7 +143,7 @@ fn row(out: &mut String, name: &str, values: [Measured; 3], total: Option<Measur
     out.push('\n');
 }
 
-fn cell(value: Measured, unit: f64, decimals: usize) -> String {
+pub(super) fn cell(value: Measured, unit: f64, decimals: usize) -> String {
     match value {
         Measured::Good(v) => number(v / unit, decimals),
         Measured::Stale(v) => format!("old {}", number(v / unit, decimals)),
@@ -160,8 +165,14 @@ fn number(value: f64, decimals: usize) -> String {
 
 fn diagnosis_text(out: &mut String, diagnosis: &Diagnosis) {
     let printed = printed_members(&diagnosis.groups);
+    // A fault that no lead is blamed for is told by its numbers; a list of leads "as they should be" would deny it.
+    let leads_tell = match diagnosis.verdict {
+        Verdict::NoEvidence => false,
+        Verdict::Fault => words::wrong_wiring(diagnosis).is_some(),
+        Verdict::Sound | Verdict::Undecided => true,
+    };
     if let Some((_, wiring)) = printed.first()
-        && diagnosis.verdict != Verdict::NoEvidence
+        && leads_tell
     {
         let which = if diagnosis.verdict == Verdict::Undecided { "Most likely, lead by lead" } else { "Lead by lead" };
         line(out, &format!("  {which}"));
@@ -197,8 +208,65 @@ fn diagnosis_text(out: &mut String, diagnosis: &Diagnosis) {
     }
 }
 
+fn checks_text(out: &mut String, checks: &[RecordedCheck], diagnosis: &Diagnosis) {
+    if checks.is_empty() {
+        return;
+    }
+    let counted = diagnosis.verdict != Verdict::NoEvidence;
+    line(
+        out,
+        if counted {
+            "  Found at the panel, and counted"
+        } else {
+            "  Found at the panel, not counted before the pump has been seen running"
+        },
+    );
+    for check in checks {
+        paragraph(out, "    ", &recorded_words(check));
+    }
+}
+
+/// One check as a person entered it, in words.
+pub fn recorded_words(check: &RecordedCheck) -> String {
+    let outcome = check.outcome;
+    format!("{}: {} ({}, {})", outcome.check.title(), outcome.finding.words(), check.by, json::rfc3339(check.at))
+}
+
+/// What to check next, or what mends it. The cautions stand before the whole report.
+fn advice_text(out: &mut String, diagnosis: &Diagnosis) {
+    let advice = advice::advice(diagnosis);
+    if !advice.checks.is_empty() {
+        line(out, "  Next check (see the cautions above)");
+    }
+    for (n, worth) in advice.checks.iter().enumerate() {
+        paragraph(out, &format!("    {}. ", n + 1), &format!("{} [{}]", worth.check.words(), worth.words()));
+    }
+    if let Some((probability, moves)) = &advice.remedy {
+        line(out, &format!("  Remedy (see the cautions above), if confirmed; {} sure", words::percent(*probability)));
+        for (n, step) in moves.iter().enumerate() {
+            paragraph(out, &format!("    {}. ", n + 1), &step.words());
+        }
+        paragraph(out, "    ", AFTERWARDS);
+    }
+    if let Some(phase) = advice.lost_phase {
+        line(out, "  Remedy (see the cautions above)");
+        paragraph(out, "    ", &lost_phase_words(phase));
+    }
+}
+
+/// What proves a remedy.
+pub const AFTERWARDS: &str = "Afterwards: run the same pump and audit again; the verdict must be \"sound\".";
+
+/// What to do about a supply phase that is lost.
+pub fn lost_phase_words(phase: Phase) -> String {
+    format!(
+        "Move no lead of the monitor. Stop the pump and find why phase {} gives it no current: fuse, contactor pole, cable.",
+        phase.label()
+    )
+}
+
 /// Wirings worth a person's time, most probable first.
-fn printed_members(groups: &[WiringGroup]) -> Vec<(f64, Wiring)> {
+pub(super) fn printed_members(groups: &[WiringGroup]) -> Vec<(f64, Wiring)> {
     let mut members: Vec<(f64, Wiring)> =
         groups.iter().flat_map(|g| &g.members).map(|m| (m.probability, m.wiring)).collect();
     members.retain(|(probability, _)| *probability >= WORTH_PRINTING);
@@ -211,7 +279,7 @@ fn printed_members(groups: &[WiringGroup]) -> Vec<(f64, Wiring)> {
     members
 }
 
-fn lead_by_lead(wiring: &Wiring) -> Vec<String> {
+pub(super) fn lead_by_lead(wiring: &Wiring) -> Vec<String> {
     let mut leads = Vec::with_capacity(7);
     for (k, (seen, meant)) in wiring.voltage.iter().zip(Phase::ALL).enumerate() {
         leads.push(if *seen == meant {
@@ -301,13 +369,13 @@ fn line(out: &mut String, text: &str) {
 }
 
 /// Breaks long text at 100 columns, later lines indented under the first.
-fn paragraph(out: &mut String, lead: &str, text: &str) {
+pub(super) fn paragraph(out: &mut String, lead: &str, text: &str) {
     const WIDTH: usize = 100;
     let indent = " ".repeat(lead.len());
     let mut column = lead.len();
     out.push_str(lead);
     for (n, word) in text.split_whitespace().enumerate() {
-        if n > 0 && column + 1 + word.len() > WIDTH {
+        if n > 0 && column + 1 + word.chars().count() > WIDTH {
             out.push('\n');
             out.push_str(&indent);
             column = indent.len();
@@ -316,7 +384,7 @@ fn paragraph(out: &mut String, lead: &str, text: &str) {
             column += 1;
         }
         out.push_str(word);
-        column += word.len();
+        column += word.chars().count();
     }
     out.push('\n');
 }

@@ -5,6 +5,7 @@ use std::collections::HashSet;
 use crate::audit::assessment::{Assessment, Check, Verdict, WiringGroup};
 use crate::audit::wiring::Wiring;
 use crate::audit::words;
+use crate::reading::Phase;
 
 /// Readings or polls in a row that a change must last before it is told.
 pub const TELL_AFTER: u32 = 3;
@@ -163,6 +164,8 @@ pub struct DiagnosisKey {
     verdict: Verdict,
     /// The wirings of the leading group that a person is told of.
     leading: HashSet<Wiring>,
+    /// A supply conductor that has gone.
+    lost_phase: Option<Phase>,
     /// Checks that make the numbers wrong whatever the wiring, where a person is told of them.
     hard: HashSet<Check>,
 }
@@ -176,10 +179,10 @@ impl DiagnosisKey {
             return None;
         }
         // Only a wrong wiring is told by its leads, and then the checks that fail because of it are not told beside it.
-        let wrong = diagnosis.groups.first().filter(|group| diagnosis.verdict == Verdict::Fault && !group.power_right);
+        let wrong = words::wrong_wiring(diagnosis);
         let leading = wrong.map_or_else(HashSet::new, told_members);
         let hard = if wrong.is_some() || diagnosis.verdict == Verdict::Sound { HashSet::new() } else { failed };
-        Some(DiagnosisKey { verdict: diagnosis.verdict, leading, hard })
+        Some(DiagnosisKey { verdict: diagnosis.verdict, leading, lost_phase: words::lost_phase(diagnosis), hard })
     }
 }
 

@@ -9,6 +9,7 @@ use std::time::Duration;
 use tokio::sync::watch;
 
 use crate::audit::assessment::Assessment;
+use crate::config::checks::RecordedCheck;
 use crate::config::model::LoadKind;
 use crate::reading::{CircuitReading, Instant2, Measured, MonitorReading, MonoMs, RunStatus};
 
@@ -190,6 +191,8 @@ pub struct CircuitSnapshot {
     pub assessment: Option<Arc<Assessment>>,
     /// Set while the audit of this circuit fails inside: what it said last.
     pub core_failure: Option<String>,
+    /// What people found at the panel and what the assessment therefore counts.
+    pub checks: Arc<[RecordedCheck]>,
 }
 
 /// True when the monitor answered anything in this poll.

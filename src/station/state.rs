@@ -111,6 +111,7 @@ impl StationState {
                     load: circuit.load,
                     assessment: None,
                     core_failure: None,
+                    checks: Arc::default(),
                 },
                 audit: factory(&context),
                 context,

@@ -5,15 +5,10 @@
     numpy_reference.py waveforms --simulator BINARY    let the simulator dump the station of waveforms.toml, meter its
                                                        samples here, and compare with what it metered itself
 
-`BINARY dump waveforms.toml --at SECONDS` prints one JSON object; samples are over a whole number of cycles:
-  { "station", "t_s", "frequency_hz", "sample_rate_hz",
-    "conductors": { "voltage_v": [3][n] to neutral, "pumps": [ { "name", "current_a": [3][n] towards the load } ] },
-    "monitors": [ { "name", "voltage_v": [3][n] per channel as wired,
-                    "metered": { "voltage_ln_v", "voltage_ll_v", "voltage_angle_deg": [3], "frequency_hz" },
-                    "circuits": [ { "name", "current_a": [3][n] per channel as wired,
-                                    "metered": { "current_a", "current_angle_deg", "active_power_w",
-                                                 "reactive_power_var", "apparent_power_va", "power_factor": [3],
-                                                 "total_active_power_w", "total_reactive_power_var" } } ] } ] }
+`BINARY dump --station FILE --monitor NAME --at SECONDS` prints one JSON object with the samples of every channel as wired
+(over a whole number of cycles) and what was metered from them. The two monitors named "Right" and "Right too" see every
+conductor straight: from their samples the wiring of all others is worked out again.
+
 An angle or power factor that means nothing (no current, no voltage) is null.
 """
 
@@ -219,19 +214,43 @@ def compare_circuit(name, circuit, v, reference, turns, seen):
     seen.near(f"{name} {circuit['name']}: Q", metered["total_reactive_power_var"], reactive.sum(), 1e-3 * total)
 
 
+def take(binary, monitor, at_s):
+    """One monitor's samples and metered values."""
+    command = [binary, "dump", "--station", str(STATION), "--monitor", monitor["name"], "--at", at_s]
+    dump = json.loads(subprocess.run(command, check=True, stdout=subprocess.PIPE).stdout)
+    samples = {c["name"]: c["samples"] for c in dump["channels"]}
+    circuits = [
+        {
+            "name": name,
+            "current_a": [samples[f"slot {slot + 1} i{k + 1}"] for k in range(3)],
+            "metered": dump["metered"]["circuits"][slot],
+        }
+        for slot, name in enumerate(monitor["circuits"])
+    ]
+    return dump, {
+        "name": monitor["name"],
+        "voltage_v": [samples[f"v{k + 1}"] for k in range(3)],
+        "metered": dump["metered"],
+        "circuits": circuits,
+    }
+
+
 def waveforms(binary):
     seen = Comparison()
+    plan = tomllib.loads(STATION.read_text(encoding="utf-8"))["monitors"]
     for at_s in ("3.0", "7.25"):
-        command = [binary, "dump", str(STATION), "--at", at_s]
-        dump = json.loads(subprocess.run(command, check=True, stdout=subprocess.PIPE).stdout)
-        turns = dump["frequency_hz"] / dump["sample_rate_hz"]
-        cycles = len(dump["conductors"]["voltage_v"][0]) * turns
+        taken = [take(binary, monitor, at_s) for monitor in plan]
+        monitors = [monitor for _, monitor in taken]
+        straight = [monitor for monitor in monitors if monitor["name"] in ("Right", "Right too")]
+        pumps = [{"name": c["name"], "current_a": c["current_a"]} for monitor in straight for c in monitor["circuits"]]
+        conductors = {"voltage_v": straight[0]["voltage_v"], "pumps": pumps}
+        turns = 1.0 / taken[0][0]["samples_per_cycle"]
+        cycles = len(conductors["voltage_v"][0]) * turns
         seen.near("whole cycles", cycles, max(round(cycles), 1), 1e-9)
-        compare_wiring(dump, seen)
-        for monitor in dump["monitors"]:
+        compare_wiring({"conductors": conductors, "monitors": monitors}, seen)
+        for monitor in monitors:
             v = np.array(monitor["voltage_v"])
             reference = compare_voltages(monitor, v, turns, seen)[0]
-            seen.near(f"{monitor['name']}: f", monitor["metered"]["frequency_hz"], dump["frequency_hz"], 1e-6)
             for circuit in monitor["circuits"]:
                 compare_circuit(monitor["name"], circuit, v, reference, turns, seen)
     seen.finish("waveforms")

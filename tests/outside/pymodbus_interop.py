@@ -172,7 +172,7 @@ def image_file(folder):
         blocks = all_types.build(order, run)[0]
         unit_image = {"unit": unit}
         for code, name in names.items():
-            unit_image[name] = [{"address": a, "values": v} for a, v in runs(blocks[code])]
+            unit_image[name] = [{"address": a, "values": [int(x) for x in v]} for a, v in runs(blocks[code])]
         units.append(unit_image)
     path = Path(folder) / "image.json"
     path.write_text(json.dumps({"listen": "127.0.0.1:0", "units": units}), encoding="utf-8")

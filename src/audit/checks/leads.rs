@@ -3,7 +3,7 @@
 use super::{CURRENT_NAMES, Input, Observation, first_missing, not_running};
 use crate::audit::assessment::Check;
 use crate::audit::detail::{Detail, Missing};
-use crate::audit::evidence::DEAD_CURRENT_SHARE;
+use crate::audit::evidence::{DEAD_CURRENT_SHARE, UNEVEN_CURRENT_SHARE};
 use crate::audit::load;
 use crate::electrical::angle::wrap_deg;
 use crate::electrical::voltage::DEAD_VOLTAGE_SHARE;
@@ -52,6 +52,26 @@ pub fn current_missing(input: &Input, found: &mut Vec<Observation>) {
             Observation::judged(check, Some(k), amps > DEAD_CURRENT_SHARE * largest, detail)
         });
     }
+}
+
+/// The channels that carry current carry alike: they meter one load. Which CT is wrong the currents cannot tell.
+pub fn current_balance(input: &Input, found: &mut Vec<Observation>) {
+    let check = Check::CurrentBalance;
+    let currents = input.reading.current_a;
+    let missing = first_missing(&[0, 1, 2].map(|k| (currents[k], CURRENT_NAMES[k])));
+    found.push(if let Some(missing) = missing {
+        Observation::not_checkable(check, None, missing)
+    } else if let Some(why) = not_running(input.run) {
+        Observation::idle(check, None, why)
+    } else {
+        let largest = currents.iter().filter_map(|c| c.good()).fold(0.0, f64::max);
+        let carrying = currents.iter().enumerate().filter_map(|(k, c)| Some((k, c.good()?)));
+        let smallest = carrying.filter(|(_, a)| *a > DEAD_CURRENT_SHARE * largest).min_by(|a, b| a.1.total_cmp(&b.1));
+        // A channel without current is told by its own check.
+        let (channel, amps) = smallest.unwrap_or((0, largest));
+        let detail = Detail::Current { channel, amps, largest };
+        Observation::judged(check, None, amps >= UNEVEN_CURRENT_SHARE * largest, detail)
+    });
 }
 
 /// Current and run status agree.

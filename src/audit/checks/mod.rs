@@ -82,12 +82,13 @@ const FACTOR_NAMES: [&str; 3] = ["PF on channel 1", "PF on channel 2", "PF on ch
 type Family = fn(&Input, &mut Vec<Observation>);
 
 /// All families, in the order people read them. To add a check, write its function and list it here.
-const FAMILIES: [Family; 15] = [
+const FAMILIES: [Family; 16] = [
     values::plausible_values,
     values::values_moving,
     values::clock_sound,
     leads::voltage_missing,
     leads::current_missing,
+    leads::current_balance,
     leads::current_while_stopped,
     leads::voltage_rotation,
     leads::association,

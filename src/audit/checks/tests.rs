@@ -49,7 +49,7 @@ fn not_checkable(check: Check, change: impl Fn(&mut MonitorReading)) {
     assert!(found.iter().all(|o| matches!(o, Outcome::NotCheckable(_))), "{check:?}: {found:?}");
 }
 
-const ALL: [Check; 16] = [
+const ALL: [Check; 17] = [
     Check::ActivePowerSign,
     Check::TotalPowerSign,
     Check::VoltageRotation,
@@ -59,6 +59,7 @@ const ALL: [Check; 16] = [
     Check::PowerFactorPlausible,
     Check::VoltageMissing,
     Check::CurrentMissing,
+    Check::CurrentBalance,
     Check::CurrentWhileStopped,
     Check::ApparentPowerConsistency,
     Check::PowerTriangle,
@@ -136,6 +137,8 @@ fn each_check_fails_on_what_it_is_for() {
         r.voltage_ll_v = [Good(480.0), Good(277.0), Good(277.0)];
     });
     fails(Check::CurrentMissing, |r| r.circuits[0].current_a[0] = Good(0.2));
+    // A CT of twice the ratio entered shows half the current.
+    fails(Check::CurrentBalance, |r| r.circuits[0].current_a[1] = Good(0.5 * 0.9 * 77.0));
     fails(Check::CurrentWhileStopped, |r| r.circuits[0].run_status = RunStatus::Stopped);
     fails(Check::ApparentPowerConsistency, |r| r.circuits[0].apparent_power_va[1] = Good(9_000.0));
     fails(Check::PowerTriangle, |r| r.circuits[0].reactive_power_var[1] = Good(30_000.0));
@@ -217,6 +220,7 @@ fn what_is_not_mapped_or_not_read_is_not_checkable() {
     not_checkable(Check::CurrentWhileStopped, |r| r.circuits[0].run_status = RunStatus::Failed);
     not_checkable(Check::VoltageMissing, |r| r.voltage_ln_v = [Measured::Failed; 3]);
     not_checkable(Check::CurrentMissing, |r| r.circuits[0].current_a = [Measured::Failed; 3]);
+    not_checkable(Check::CurrentBalance, |r| r.circuits[0].current_a[2] = Measured::Failed);
     not_checkable(Check::PlausibleValues, |r| {
         r.voltage_ln_v[0] = Measured::Failed;
         r.failures = vec!["no answer in time".to_owned()];

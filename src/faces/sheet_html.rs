@@ -1,0 +1,163 @@
+//! The field sheet as one self-contained HTML page for Letter or A4. Every text from outside is escaped.
+//!
+//! Must never leave the cautions out, nor let colour alone carry a meaning.
+
+use std::fmt::Write;
+
+use super::cautions::CAUTIONS;
+use super::phasor_svg::{escape, picture};
+use super::sheet::{Picture, Sheet};
+
+const STYLE: &str = include_str!("sheet.css");
+
+/// The sheet as a page.
+pub fn html(sheet: &Sheet) -> String {
+    let title = escape(&sheet.title);
+    let mut out = format!(
+        "<!DOCTYPE html>\n<html lang=\"en\">\n<head>\n<meta charset=\"utf-8\">\n<meta name=\"viewport\" \
+         content=\"width=device-width\">\n<title>Field sheet: {title}</title>\n<style>\n{STYLE}</style>\n</head>\n<body>\n\
+         <header><h1>{title}</h1><p>Field sheet</p></header>\n<p class=\"origin\">{}</p>\n",
+        sheet.origin.iter().map(|l| escape(l)).collect::<Vec<_>>().join(" &middot; ")
+    );
+    if let Some(warning) = &sheet.warning {
+        let _ = writeln!(out, "<p class=\"warning\">{}</p>", escape(warning));
+    }
+    out.push_str("<section class=\"cautions\">\n<h2>Caution: read this before touching anything</h2>\n<ol>\n");
+    for caution in CAUTIONS {
+        let _ = writeln!(out, "<li>{}</li>", escape(caution));
+    }
+    out.push_str("</ol>\n</section>\n");
+    let _ = writeln!(
+        out,
+        "<section>\n<h2>What is suspected: {}</h2>\n<p class=\"suspicion\">{}</p>",
+        escape(&sheet.verdict),
+        escape(&sheet.suspicion)
+    );
+    items(&mut out, "", &sheet.leads);
+    items(&mut out, "Why", &sheet.reasons);
+    items(&mut out, "What else it could be", &sheet.alternatives);
+    items(&mut out, "Found at the panel already", &sheet.found);
+    out.push_str("</section>\n<section class=\"pictures\">\n");
+    figure(&mut out, "As reported", &sheet.reported);
+    figure(&mut out, "As it should be", &sheet.intended);
+    out.push_str(
+        "<p class=\"key\"><b>V</b> solid line, filled head: voltage lead. <b>I</b> dashed line, open head: CT channel. \
+         Angles run counter-clockwise from V1 at the right; a motor's current stands a little clockwise of its own \
+         voltage.</p>\n</section>\n",
+    );
+    checks(&mut out, sheet);
+    let _ = writeln!(out, "<section>\n<h2>{}</h2>", escape(&sheet.remedy_title));
+    if !sheet.remedy.is_empty() {
+        out.push_str("<ol class=\"steps\">\n");
+        for step in &sheet.remedy {
+            let _ = writeln!(out, "<li><span class=\"tick\"></span>{}</li>", escape(step));
+        }
+        out.push_str("</ol>\n");
+    }
+    out.push_str("</section>\n<footer>\n");
+    for who in ["Work done by", "Checked by"] {
+        let _ = writeln!(out, "<p><span>{who}</span><span>Date</span><span>Signature</span></p>");
+    }
+    out.push_str("</footer>\n</body>\n</html>\n");
+    out
+}
+
+fn items(out: &mut String, title: &str, items: &[String]) {
+    if items.is_empty() {
+        return;
+    }
+    if !title.is_empty() {
+        let _ = writeln!(out, "<h3>{title}</h3>");
+    }
+    out.push_str("<ul>\n");
+    for item in items {
+        let _ = writeln!(out, "<li>{}</li>", escape(item));
+    }
+    out.push_str("</ul>\n");
+}
+
+fn figure(out: &mut String, title: &str, shown: &Picture) {
+    let _ = write!(out, "<figure>\n<figcaption>{title}</figcaption>\n{}", picture(title, &shown.arrows()));
+    let sizes = |letter: &str, unit: &str, phasors: &[super::sheet::Phasor; 3]| {
+        let of = |k: usize| match phasors[k].size {
+            Some(size) => format!("{letter}{} {size:.1} {unit}", k + 1),
+            None => format!("{letter}{} no value", k + 1),
+        };
+        [of(0), of(1), of(2)].join(", ")
+    };
+    let _ = writeln!(out, "<p>{}<br>{}</p>", sizes("V", "V", &shown.voltage), sizes("I", "A", &shown.current));
+    if !shown.note.is_empty() {
+        let _ = writeln!(out, "<p class=\"note\">{}.</p>", escape(&shown.note));
+    }
+    out.push_str("</figure>\n");
+}
+
+fn checks(out: &mut String, sheet: &Sheet) {
+    let _ = writeln!(out, "<section>\n<h2>{}</h2>", escape(sheet.checks_title));
+    if !sheet.checks.is_empty() {
+        out.push_str(
+            "<table>\n<tr><th></th><th>Check</th><th>If the suspicion is right</th><th class=\"box\">Found</th></tr>\n",
+        );
+    }
+    for (n, check) in sheet.checks.iter().enumerate() {
+        let worth = if check.worth.is_empty() { String::new() } else { format!(" <i>({})</i>", escape(&check.worth)) };
+        let _ = writeln!(
+            out,
+            "<tr{}><td>{}</td><td>{}{worth}</td><td>{}</td><td class=\"box\">{}</td></tr>",
+            if check.live { " class=\"live\"" } else { "" },
+            n + 1,
+            escape(&check.instruction),
+            escape(&check.expected),
+            check.unit
+        );
+    }
+    if !sheet.checks.is_empty() {
+        out.push_str("</table>\n");
+    }
+    out.push_str("</section>\n");
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::audit::hypotheses::CLASSES;
+    use crate::faces::sheet::{Expected, sheet};
+    use crate::reading::Rotation;
+    use crate::station::fixtures::{exchanged, instant, snapshot_after};
+
+    const EXPECTED: Expected = Expected { rotation: Rotation::Abc, nominal_voltage_v: 480.0 };
+
+    #[test]
+    fn the_page_of_a_miswired_pump() {
+        let snapshot = snapshot_after("Alder Creek Lift", &exchanged());
+        insta::assert_snapshot!(html(&sheet(&snapshot, &snapshot.circuits[0], EXPECTED, instant(7200))));
+    }
+
+    #[test]
+    fn names_are_escaped() {
+        let mut snapshot = snapshot_after("<script>alert('x')</script>", &exchanged()).as_ref().clone();
+        snapshot.circuits[0].name = "Pump \"1\" & <b>".to_owned();
+        snapshot.monitors[0].address = "<img src=x>".to_owned();
+        let page = html(&sheet(&snapshot, &snapshot.circuits[0], EXPECTED, instant(7200)));
+        for raw in ["<script", "<img", "& <b>"] {
+            assert!(!page.contains(raw), "{raw}");
+        }
+        assert!(page.contains("Pump &quot;1&quot; &amp; &lt;b&gt;"));
+    }
+
+    #[test]
+    fn every_wiring_has_a_page_that_loads_nothing_and_closes_what_it_opens() {
+        for wiring in CLASSES.iter().map(|c| c.members[0].wiring) {
+            let snapshot = snapshot_after("Alder Creek Lift", &wiring);
+            let page = html(&sheet(&snapshot, &snapshot.circuits[0], EXPECTED, instant(7200)));
+            assert!(page.find("Never open a CT secondary").unwrap() < page.find("What is suspected").unwrap());
+            for outside in ["http://", "https://", "url(", "NaN"] {
+                assert!(!page.contains(outside), "{outside}");
+            }
+            for tag in ["section", "ol", "ul", "li", "table", "tr", "td", "svg", "figure", "p", "g", "text"] {
+                let opened = page.matches(&format!("<{tag}>")).count() + page.matches(&format!("<{tag} ")).count();
+                assert_eq!(opened, page.matches(&format!("</{tag}>")).count(), "{tag}");
+            }
+        }
+    }
+}

@@ -1,0 +1,146 @@
+//! The field sheet as plain text, 100 columns at most. Must never leave the cautions out.
+
+use super::report::{caution_text, paragraph};
+use super::sheet::{Phasor, Sheet};
+
+/// The sheet as text.
+pub fn text(sheet: &Sheet) -> String {
+    let mut out = String::new();
+    paragraph(&mut out, "", &format!("FIELD SHEET  {}", sheet.title));
+    for line in &sheet.origin {
+        paragraph(&mut out, "", line);
+    }
+    if let Some(warning) = &sheet.warning {
+        paragraph(&mut out, "*** ", warning);
+    }
+    out.push('\n');
+    out.push_str(&caution_text());
+    heading(&mut out, &format!("What is suspected: {}", sheet.verdict));
+    paragraph(&mut out, "  ", &sheet.suspicion);
+    for lead in &sheet.leads {
+        paragraph(&mut out, "  - ", lead);
+    }
+    list(&mut out, "Why", &sheet.reasons);
+    list(&mut out, "What else it could be", &sheet.alternatives);
+    list(&mut out, "Found at the panel already", &sheet.found);
+    heading(&mut out, "Phasors                as reported             as it should be");
+    for (letter, unit, reported, intended) in [
+        ("V", "V", &sheet.reported.voltage, &sheet.intended.voltage),
+        ("I", "A", &sheet.reported.current, &sheet.intended.current),
+    ] {
+        for k in 0..3 {
+            let row =
+                format!("  {letter}{}     {:>26}  {:>26}", k + 1, phasor(reported[k], unit), phasor(intended[k], unit));
+            out.push_str(row.trim_end());
+            out.push('\n');
+        }
+    }
+    if !sheet.reported.note.is_empty() {
+        paragraph(&mut out, "  ", &format!("As reported: {}.", sheet.reported.note));
+    }
+    paragraph(&mut out, "  ", &format!("As it should be: {}.", sheet.intended.note));
+    heading(&mut out, sheet.checks_title);
+    for (n, check) in sheet.checks.iter().enumerate() {
+        let worth = if check.worth.is_empty() { String::new() } else { format!(" [{}]", check.worth) };
+        paragraph(&mut out, &format!("  {}. ", n + 1), &format!("{}{worth}", check.instruction));
+        paragraph(&mut out, "     ", &format!("If the suspicion is right: {}", check.expected));
+        paragraph(
+            &mut out,
+            "     ",
+            &format!("Found ({}): [______________]  by: [________]  time: [________]", check.unit),
+        );
+    }
+    heading(&mut out, &sheet.remedy_title);
+    for (n, step) in sheet.remedy.iter().enumerate() {
+        paragraph(&mut out, &format!("  [ ] {}. ", n + 1), step);
+    }
+    out.push_str("\nWork done by: ______________________  Date: ____________  Signature: __________________\n");
+    out.push_str("\nChecked by:   ______________________  Date: ____________  Signature: __________________\n");
+    out
+}
+
+fn heading(out: &mut String, text: &str) {
+    out.push('\n');
+    paragraph_keeping_blanks(out, text);
+}
+
+/// A heading may be a table's, whose columns stand where they stand.
+fn paragraph_keeping_blanks(out: &mut String, text: &str) {
+    if text.contains("  ") {
+        out.push_str(text);
+        out.push('\n');
+    } else {
+        paragraph(out, "", text);
+    }
+}
+
+fn list(out: &mut String, title: &str, items: &[String]) {
+    if items.is_empty() {
+        return;
+    }
+    heading(out, title);
+    for item in items {
+        paragraph(out, "  - ", item);
+    }
+}
+
+fn phasor(phasor: Phasor, unit: &str) -> String {
+    match (phasor.size, phasor.angle_deg) {
+        (None, _) => "no value".to_owned(),
+        (Some(size), None) => format!("{size:.1} {unit}, no angle"),
+        (Some(size), Some(angle)) => format!("{size:.1} {unit} at {:.0} deg", angle + 0.0),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::audit::hypotheses::CLASSES;
+    use crate::faces::sheet::{Expected, plan_text, sheet};
+    use crate::reading::Rotation;
+    use crate::station::fixtures::{exchanged, failed_event, instant, snapshot_after, station_config};
+    use crate::station::state::StationState;
+
+    const EXPECTED: Expected = Expected { rotation: Rotation::Abc, nominal_voltage_v: 480.0 };
+
+    #[test]
+    fn the_sheet_of_a_miswired_pump() {
+        let snapshot = snapshot_after("Alder Creek Lift", &exchanged());
+        insta::assert_snapshot!(text(&sheet(&snapshot, &snapshot.circuits[0], EXPECTED, instant(7200))));
+    }
+
+    #[test]
+    fn every_wiring_has_a_sheet_that_fits_and_puts_cautions_first() {
+        for wiring in CLASSES.iter().flat_map(|c| c.members.iter().take(2)).map(|m| m.wiring) {
+            let snapshot = snapshot_after("Alder Creek Lift", &wiring);
+            let sheet = sheet(&snapshot, &snapshot.circuits[0], EXPECTED, instant(7200));
+            let text = text(&sheet) + &plan_text(&snapshot, &snapshot.circuits[0]);
+            for line in text.lines() {
+                assert!(line.chars().count() <= 100, "{line}");
+            }
+            let cautions = text.find("Never open a CT secondary").unwrap();
+            for word in ["What is suspected", "Exchange", "measure", "follow the CT pair"] {
+                assert!(text.find(word).is_none_or(|at| at > cautions), "{word}");
+            }
+            assert!(!text.contains("NaN") && !text.contains("inf "), "{text}");
+            assert!(sheet.remedy.iter().all(|step| !step.is_empty()));
+        }
+    }
+
+    #[test]
+    fn a_monitor_that_never_answered_is_told_first() {
+        let mut state = StationState::new(&station_config("Alder Creek Lift")).unwrap();
+        state.take(0, failed_event(0));
+        let snapshot = state.snapshot(instant(0));
+        let text = text(&sheet(&snapshot, &snapshot.circuits[0], EXPECTED, instant(100)));
+        assert!(text.contains("*** THE MONITOR HAS NEVER ANSWERED"), "{text}");
+        assert!(text.contains("no value"), "{text}");
+    }
+
+    #[test]
+    fn old_values_are_called_old() {
+        let snapshot = snapshot_after("Alder Creek Lift", &exchanged());
+        let text = text(&sheet(&snapshot, &snapshot.circuits[0], EXPECTED, instant(60_000)));
+        assert!(text.contains("*** OLD VALUES: 53.0 s old"), "{text}");
+    }
+}

@@ -1,0 +1,78 @@
+//! What people found at the panel, brought together with what the monitors say: a snapshot with the checks counted.
+//!
+//! Pure: gives a new snapshot and leaves the old one alone.
+
+use std::sync::Arc;
+
+use super::snapshot::StationSnapshot;
+use crate::audit::field_check::FieldCheck;
+use crate::audit::outcome::{self, Outcome};
+use crate::config::checks::RecordedCheck;
+
+/// The snapshot with every check of this station counted. Voltage leads are shared by all circuits of a monitor, so what was
+/// found of them counts for each.
+pub fn with_checks(snapshot: &Arc<StationSnapshot>, checks: &[RecordedCheck]) -> Arc<StationSnapshot> {
+    let of_station: Vec<&RecordedCheck> = checks.iter().filter(|c| c.station == snapshot.station).collect();
+    if of_station.is_empty() {
+        return Arc::clone(snapshot);
+    }
+    let monitor_of = |name: &str| snapshot.circuits.iter().find(|c| c.name == name).map(|c| c.monitor);
+    let mut counted = snapshot.as_ref().clone();
+    for circuit in &mut counted.circuits {
+        let own: Vec<RecordedCheck> = of_station
+            .iter()
+            .filter(|c| {
+                let shared = matches!(c.outcome.check, FieldCheck::PhaseIdentity(..));
+                c.circuit == circuit.name || shared && monitor_of(&c.circuit) == Some(circuit.monitor)
+            })
+            .map(|c| (*c).clone())
+            .collect();
+        let outcomes: Vec<Outcome> = own.iter().map(|c| c.outcome).collect();
+        circuit.assessment = circuit.assessment.as_deref().map(|a| Arc::new(outcome::assess(a, &outcomes)));
+        circuit.checks = own.into();
+    }
+    Arc::new(counted)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::audit::field_check::{ERROR_RATE, Finding};
+    use crate::reading::{Phase, UnixMs};
+    use crate::station::fixtures::{exchanged, snapshot_after};
+
+    fn check(circuit: &str, check: FieldCheck, finding: Finding) -> RecordedCheck {
+        RecordedCheck {
+            station: "Alder Creek Lift".to_owned(),
+            circuit: circuit.to_owned(),
+            outcome: Outcome { check, finding, error_rate: ERROR_RATE },
+            by: "J. Alvarez".to_owned(),
+            at: UnixMs(0),
+        }
+    }
+
+    #[test]
+    fn voltage_leads_count_for_every_circuit_of_the_monitor_and_pairs_for_their_own() {
+        let mut snapshot = snapshot_after("Alder Creek Lift", &exchanged()).as_ref().clone();
+        let mut second = snapshot.circuits[0].clone();
+        second.name = "Pump 2".to_owned();
+        let mut third = second.clone();
+        third.name = "Pump 3".to_owned();
+        third.monitor = 1;
+        snapshot.circuits.extend([second, third]);
+        let checks = [
+            check("Pump 1", FieldCheck::PhaseIdentity(0, Phase::A), Finding::SamePhase),
+            check("Pump 1", FieldCheck::TracePair(1), Finding::FromPhase(Phase::C)),
+        ];
+        let counted = with_checks(&Arc::new(snapshot), &checks);
+        let counts: Vec<usize> = counted.circuits.iter().map(|c| c.checks.len()).collect();
+        assert_eq!(counts, [2, 1, 0]);
+    }
+
+    #[test]
+    fn checks_of_another_station_change_nothing() {
+        let snapshot = snapshot_after("Mill Race Pumping", &exchanged());
+        let checks = [check("Pump 1", FieldCheck::TracePair(1), Finding::FromPhase(Phase::B))];
+        assert!(Arc::ptr_eq(&snapshot, &with_checks(&snapshot, &checks)));
+    }
+}
