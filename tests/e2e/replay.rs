@@ -64,7 +64,8 @@ fn gzip(bytes: &[u8]) -> Vec<u8> {
 
 /// One `[[files]]` table for each scene.
 fn files_tables(scenes: &[Scene]) -> String {
-    scenes.iter().map(|s| format!("[[files]]\nname = \"{}.*\"\nstation = \"{}\"\n", file_name(s), s.name)).collect()
+    let table = |s: &Scene| format!("[[files]]\nname = \"{}.*\"\nstation = \"{}\"\n", file_name(s), s.name);
+    scenes.iter().map(table).collect::<Vec<_>>().concat()
 }
 
 fn file_name(scene: &Scene) -> String {
