@@ -20,9 +20,11 @@ const MEMBER_SHARE: f64 = 1e-5;
 pub const READINGS_FOR_VERDICT: u64 = 3;
 /// Probability at which a verdict is given.
 pub const CONFIDENT: f64 = 0.95;
-/// Probability at which a verdict is given from totals alone: several wrong wirings can imitate a sound total, and a
-/// motor that idles has the low total of a wrong one, so more is asked before either is said.
-const CONFIDENT_FROM_TOTALS: f64 = 0.99;
+/// Probability at which a verdict is given where kvar per channel is not known: several wrong wirings can imitate sound
+/// watts or a sound total, and a motor that idles has the low total of a wrong one, so more is asked before either is said.
+const CONFIDENT_WITHOUT_ANGLES: f64 = 0.99;
+/// A fault is called only while most of what speaks against "sound" is a wiring; beyond this it may be the load or the map.
+const UNEXPLAINED_ALLOWED: f64 = 0.2;
 /// Log-likelihood of a measured rotation that contradicts a wiring: a monitor's own sequence check errs rarely.
 const LN_WRONG_ROTATION: f64 = -9.2;
 /// Log-odds a load level against every wiring considered when the channels' currents differ, at every load level seen, as
@@ -199,12 +201,12 @@ impl Diagnoser {
 }
 
 pub(super) fn verdict(level: EvidenceLevel, sound: f64, unexplained: f64, readings: u64) -> Verdict {
-    let enough = if level <= EvidenceLevel::PerChannelP { CONFIDENT } else { CONFIDENT_FROM_TOTALS };
+    let enough = if level == EvidenceLevel::PerChannelPq { CONFIDENT } else { CONFIDENT_WITHOUT_ANGLES };
     if readings < READINGS_FOR_VERDICT {
         Verdict::NoEvidence
     } else if sound >= enough {
         Verdict::Sound
-    } else if 1.0 - sound - unexplained >= enough {
+    } else if 1.0 - sound >= enough && unexplained <= UNEXPLAINED_ALLOWED {
         Verdict::Fault
     } else {
         Verdict::Undecided
