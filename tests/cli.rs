@@ -406,6 +406,38 @@ fn an_audit_names_the_wrong_lead_behind_the_cautions() {
 }
 
 #[test]
+fn a_field_sheet_is_given_as_text_and_as_a_page_and_counts_what_was_found() {
+    let simulated = Simulated::start(&["Saltgrass Intake"]);
+    let path = text(&simulated.config);
+    let of = ["--config", path, "--station", "Saltgrass Intake", "--for", "8s"];
+    let sheet = |more: &[&str]| run(&[&["sheet"], &of[..], more].concat());
+    let folder = TempDir::new().unwrap();
+    let checks = folder.path().join("checks.toml");
+    let entry = "[[checks]]\nstation = \"Saltgrass Intake\"\ncircuit = \"Pump 1\"\ncheck = \"phase-identity\"\n\
+                 channel = 2\nphase = \"C\"\nvolts = 1.5\nby = \"J. Alvarez\"\nat = \"2026-11-25T10:00:00Z\"\n";
+    std::fs::write(&checks, entry).unwrap();
+    let ran = sheet(&["--circuit", "Pump 1", "--checks", text(&checks)]);
+    assert_eq!(ran.code, Some(1), "{}{}", ran.out, ran.err);
+    for word in ["CAUTION", "voltage leads 2 and 3 are exchanged", "J. Alvarez", "Remedy, only if every check confirms"]
+    {
+        assert!(ran.out.contains(word), "{word}: {}", ran.out);
+    }
+    let page = folder.path().join("sheet.html");
+    let ran = sheet(&["--circuit", "Pump 1", "--html", text(&page)]);
+    assert_eq!((ran.code, ran.out.as_str()), (Some(1), ""), "{}", ran.err);
+    let html = std::fs::read_to_string(&page).unwrap();
+    assert!(html.starts_with("<!DOCTYPE html>") && html.contains("Saltgrass Intake / Pump 1") && html.contains("<svg"));
+
+    std::fs::write(&checks, entry.replace("1.5", "277")).unwrap();
+    let ran = sheet(&["--circuit", "Pump 1", "--checks", text(&checks)]);
+    assert_eq!(ran.code, Some(3));
+    assert!(ran.err.contains("checks.toml:7:9: checks.volts: 277 V is neither"), "{}", ran.err);
+    let ran = sheet(&["--circuit", "Pump 9"]);
+    assert_eq!(ran.code, Some(3));
+    assert!(ran.err.contains("has no circuit \"Pump 9\"; it has \"Pump 1\""), "{}", ran.err);
+}
+
+#[test]
 fn a_map_tried_on_a_simulated_monitor_shows_its_values() {
     let simulated = Simulated::start(&["Cooper Flats Pumping"]);
     let config: toml::Table = std::fs::read_to_string(&simulated.config).unwrap().parse().unwrap();

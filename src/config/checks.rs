@@ -482,7 +482,7 @@ mod tests {
 
     #[test]
     fn times_may_be_toml_times_too() {
-        let text = HEAD.replace('"', "\"").replace("at = \"2026-11-25T10:00:00Z\"", "at = 2026-11-25T10:00:00Z");
+        let text = HEAD.replace("at = \"2026-11-25T10:00:00Z\"", "at = 2026-11-25T10:00:00Z");
         let all = parse_checks("c", &format!("{text}check = \"polarity\"\nchannel = 1\nshows = \"right\""), &config());
         assert_eq!(all.unwrap()[0].at, UnixMs(1_795_600_800_000));
     }

@@ -3,6 +3,9 @@
 //!
 //! Cautions come first, always. Must never decide anything, nor show old values as if of now.
 
+use std::borrow::Cow;
+use std::fmt::Write;
+
 use super::json::rfc3339;
 use super::phasor_svg::Arrow;
 use super::report;
@@ -22,7 +25,7 @@ const ALTERNATIVES: usize = 2;
 /// Below this a channel shows no current worth an arrow, A.
 const NO_CURRENT_A: f64 = 0.1;
 /// Failing checks listed.
-const REASONS: usize = 4;
+const REASONS: usize = 3;
 /// A leader below this is one of many: its leads are not listed as if they were the finding.
 const WORTH_LEADS: f64 = 0.5;
 
@@ -100,7 +103,7 @@ pub struct Sheet {
     /// Checks in order.
     pub checks: Vec<CheckRow>,
     /// Heading of the remedy.
-    pub remedy_title: String,
+    pub remedy_title: Cow<'static, str>,
     /// Steps in order.
     pub remedy: Vec<String>,
 }
@@ -116,7 +119,7 @@ pub fn sheet(station: &StationSnapshot, circuit: &CircuitSnapshot, expected: Exp
         origin,
         warning,
         verdict: words::verdict_words(verdict).to_uppercase(),
-        suspicion: assessment.map_or_else(|| "no reading of this circuit yet".to_owned(), |a| words::headline(a)),
+        suspicion: assessment.map_or_else(|| "no reading of this circuit yet".to_owned(), words::headline),
         leads: Vec::new(),
         reasons: Vec::new(),
         alternatives: Vec::new(),
@@ -125,7 +128,7 @@ pub fn sheet(station: &StationSnapshot, circuit: &CircuitSnapshot, expected: Exp
         intended: Picture::default(),
         checks_title: "Checks: none",
         checks: Vec::new(),
-        remedy_title: "Remedy: none yet".to_owned(),
+        remedy_title: "Remedy: none yet".into(),
         remedy: vec!["First settle what is wrong. Enter what the checks showed and print this sheet again.".to_owned()],
     };
     let reading = monitor.and_then(|m| m.reading.as_deref());
@@ -238,20 +241,21 @@ fn act(sheet: &mut Sheet, assessment: &Assessment) {
         sheet.checks_title = "Confirm before moving anything";
         sheet.checks =
             advice::confirm(wiring, moves).into_iter().map(|c| row(c, c.shows(wiring).words(), "")).collect();
-        sheet.remedy_title = format!("Remedy, only if every check confirms ({} sure)", words::percent(*probability));
+        sheet.remedy_title =
+            format!("Remedy, only if every check confirms ({} sure)", words::percent(*probability)).into();
         sheet.remedy = moves.iter().map(|m| m.words()).collect();
         sheet.remedy.push(report::AFTERWARDS.to_owned());
     } else if let Some(phase) = advice.lost_phase {
-        sheet.remedy_title = "Remedy".to_owned();
+        sheet.remedy_title = "Remedy".into();
         sheet.remedy = vec![report::lost_phase_words(phase)];
         sheet.checks_title = "Confirm";
         let check = FieldCheck::ClampCurrent(phase.index());
         sheet.checks = vec![row(check, "clamp meter and monitor both show about 0 A".to_owned(), "")];
     } else if diagnosis.verdict == Verdict::Sound {
-        sheet.remedy_title = "Remedy: nothing to move".to_owned();
+        sheet.remedy_title = "Remedy: nothing to move".into();
         sheet.remedy = Vec::new();
     } else if diagnosis.verdict == Verdict::Fault && advice.checks.is_empty() {
-        sheet.remedy_title = "Remedy: no lead to move".to_owned();
+        sheet.remedy_title = "Remedy: no lead to move".into();
         sheet.remedy = vec![
             "No lead is found wrong, but the numbers are: look at the monitor's settings and its register map."
                 .to_owned(),
@@ -391,7 +395,7 @@ impl Picture {
 /// The plan of checks as a text to follow, behind the cautions; short when nothing is left to settle.
 pub fn plan_text(station: &StationSnapshot, circuit: &CircuitSnapshot) -> String {
     let mut out = report::caution_text();
-    out.push_str(&format!("\n{} / {}: plan of checks\n", station.station, circuit.name));
+    let _ = writeln!(out, "\n{} / {}: plan of checks", station.station, circuit.name);
     let open = circuit.assessment.as_deref().map(|a| &a.diagnosis);
     let open = open.filter(|d| matches!(d.verdict, Verdict::Fault | Verdict::Undecided));
     let lines = open

@@ -15,8 +15,9 @@ pub fn html(sheet: &Sheet) -> String {
     let title = escape(&sheet.title);
     let mut out = format!(
         "<!DOCTYPE html>\n<html lang=\"en\">\n<head>\n<meta charset=\"utf-8\">\n<meta name=\"viewport\" \
-         content=\"width=device-width\">\n<title>Field sheet: {title}</title>\n<style>\n{STYLE}</style>\n</head>\n<body>\n\
+         content=\"width=device-width\">\n<title>Field sheet: {title}</title>\n<style>\n{STYLE}</style>\n</head>\n<body{}>\n\
          <header><h1>{title}</h1><p>Field sheet</p></header>\n<p class=\"origin\">{}</p>\n",
+        if is_long(sheet) { " class=\"dense\"" } else { "" },
         sheet.origin.iter().map(|l| escape(l)).collect::<Vec<_>>().join(" &middot; ")
     );
     if let Some(warning) = &sheet.warning {
@@ -33,7 +34,9 @@ pub fn html(sheet: &Sheet) -> String {
         escape(&sheet.verdict),
         escape(&sheet.suspicion)
     );
-    items(&mut out, "", &sheet.leads);
+    if !sheet.leads.is_empty() {
+        let _ = writeln!(out, "<p>{}.</p>", escape(&sheet.leads.join("; ")));
+    }
     items(&mut out, "Why", &sheet.reasons);
     items(&mut out, "What else it could be", &sheet.alternatives);
     items(&mut out, "Found at the panel already", &sheet.found);
@@ -62,13 +65,18 @@ pub fn html(sheet: &Sheet) -> String {
     out
 }
 
+/// True for a sheet that fits one page only in small print: lines it takes, long items counted twice.
+fn is_long(sheet: &Sheet) -> bool {
+    let lines = |items: &[String]| items.iter().map(|i| 1 + i.len() / 110).sum::<usize>();
+    let told = [&sheet.leads, &sheet.reasons, &sheet.alternatives, &sheet.found, &sheet.remedy];
+    told.into_iter().map(|items| lines(items)).sum::<usize>() + 3 * sheet.checks.len() > 21
+}
+
 fn items(out: &mut String, title: &str, items: &[String]) {
     if items.is_empty() {
         return;
     }
-    if !title.is_empty() {
-        let _ = writeln!(out, "<h3>{title}</h3>");
-    }
+    let _ = writeln!(out, "<h3>{title}</h3>");
     out.push_str("<ul>\n");
     for item in items {
         let _ = writeln!(out, "<li>{}</li>", escape(item));
