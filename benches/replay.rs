@@ -4,6 +4,8 @@
 //! three load levels, so that nothing is saved by seeing the same numbers again. Throughput is in rows a second, each
 //! of them one reading of one circuit.
 
+use std::fmt::Write as _;
+
 use divan::counter::ItemsCount;
 use divan::{Bencher, black_box};
 use wattassay::config::{MapLibrary, parse, parse_columns};
@@ -72,7 +74,8 @@ fn columns(level: Level) -> Columns {
     let mut text = "version = 1\n[timestamp]\ncolumn = \"Time\"\nformat = \"rfc3339\"\n".to_owned();
     let mut three = |quantity: &str, unit: &str| {
         for channel in 1..=3 {
-            text += &format!(
+            let _ = write!(
+                text,
                 "[[columns]]\ncolumn = \"{quantity} {channel}\"\nquantity = \"{quantity}\"\nchannel = \"{channel}\"\nunit = \"{unit}\"\n"
             );
         }
@@ -94,7 +97,7 @@ fn lines(level: Level) -> Vec<String> {
     let pq = level == Level::PerChannelPq;
     for quantity in ["voltage-ln", "current", "active-power", "reactive-power"].iter().take(if pq { 4 } else { 3 }) {
         for channel in 1..=3 {
-            heading += &format!(",{quantity} {channel}");
+            let _ = write!(heading, ",{quantity} {channel}");
         }
     }
     let mut lines = vec![heading];
@@ -102,7 +105,11 @@ fn lines(level: Level) -> Vec<String> {
         let sample = station.meter(0, f64::from(second)).unwrap();
         let circuit = &sample.circuits[0];
         let mut line = format!("2025-11-19T{:02}:{:02}:{:02}Z", second / 3600, second / 60 % 60, second % 60);
-        let mut three = |values: [f64; 3]| values.iter().for_each(|value| line += &format!(",{value:.3}"));
+        let mut three = |values: [f64; 3]| {
+            for value in values {
+                let _ = write!(line, ",{value:.3}");
+            }
+        };
         three(sample.voltage_ln_v);
         three(circuit.current_a);
         three(circuit.active_power_w.map(|w| w / 1000.0));
