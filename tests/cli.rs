@@ -321,7 +321,7 @@ impl Simulated {
                 pump.start_s = 0.1;
             }
             for monitor in &mut station.monitors {
-                monitor.listen = "127.0.0.1:0".to_owned();
+                "127.0.0.1:0".clone_into(&mut monitor.listen);
             }
         }
         let stop = CancellationToken::new();
