@@ -403,7 +403,12 @@ pub fn plan_text(station: &StationSnapshot, circuit: &CircuitSnapshot) -> String
         .map(|root| plan::lines(&root))
         .unwrap_or_default();
     if lines.is_empty() {
-        out.push_str("  Nothing that a check at the panel would settle.\n");
+        let judged = circuit.assessment.as_deref().is_some_and(|a| a.diagnosis.verdict != Verdict::NoEvidence);
+        out.push_str(if judged {
+            "  Nothing that a check at the panel would settle.\n"
+        } else {
+            "  Nothing to plan by yet: let the pump run for a minute, and print the plan again.\n"
+        });
     }
     for line in lines {
         report::paragraph(&mut out, &format!("{:>3}. ", line.step), &line.instruction);
