@@ -120,7 +120,10 @@ impl CircuitAuditor {
         let features = (run.state == RunState::Running)
             .then(|| Features::of(reading, &circuit, &voltages, &self.context))
             .flatten();
-        if let Some(features) = features.filter(|f| run.steady && f.level() != EvidenceLevel::Insufficient) {
+        // A voltage lead turned over is no wiring the diagnosis knows: it would blame a CT for it.
+        let leads_known = voltages.is_three_phase_set();
+        let fit = |f: &Features| run.steady && leads_known && f.level() != EvidenceLevel::Insufficient;
+        if let Some(features) = features.filter(fit) {
             self.diagnoser.observe(&features, voltages.measured_rotation, &self.context);
         }
         self.previous_at = Some(monitor.at);

@@ -19,12 +19,17 @@ pub fn lag_at_deg(g: usize) -> f64 {
 /// Share kept for a load that does not follow its nameplate at this moment (worn impeller, air, transient).
 const OFF_NAMEPLATE: f64 = 0.01;
 
+/// A load of unknown kind that leads or is odd in another way: possible with capacitors, but rare enough that a uniform
+/// wiring shift is the better story.
+const UNKNOWN_LEADING: f64 = 0.002;
+
 /// Where the lag of this circuit's load lies when it draws `mean_current_a`: probabilities over the grid, summing to 1.
 pub fn lag_prior(context: &CircuitContext, mean_current_a: f64) -> [f64; GRID] {
     let wide = wide_window(context.load);
     let narrow = expected(context, mean_current_a);
+    let leading = if context.load == LoadBehaviour::Unknown { UNKNOWN_LEADING } else { 0.0 };
     normalised(|lag| {
-        let wide_density = trapezoid(lag, wide);
+        let wide_density = trapezoid(lag, wide) + leading;
         match narrow {
             Some((centre, sigma)) => {
                 let z = (lag - centre) / sigma;
@@ -62,7 +67,7 @@ pub fn wide_window(load: LoadBehaviour) -> (f64, f64, f64, f64) {
         LoadBehaviour::Drive => (-30.0, -5.0, 25.0, 50.0),
         LoadBehaviour::MotorWithCapacitor => (-44.0, -5.0, 35.0, 80.0),
         LoadBehaviour::Resistive => (-15.0, -5.0, 5.0, 15.0),
-        LoadBehaviour::Unknown => (-40.0, -5.0, 50.0, 86.0),
+        LoadBehaviour::Unknown => (-12.0, -3.0, 50.0, 86.0),
     }
 }
 

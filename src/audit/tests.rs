@@ -429,3 +429,36 @@ fn current_through_a_stopped_pump_is_a_fault_and_not_sound() {
     assert_eq!(stopped.diagnosis.verdict, Verdict::Fault);
     assert!(words::headline(&stopped).starts_with("status says stopped; the largest current is"));
 }
+
+/// A voltage lead of reversed polarity (a VT secondary turned over) is no wiring the diagnosis knows; blaming a CT for it
+/// would send a person to the wrong lead.
+#[test]
+fn a_voltage_lead_turned_over_is_told_and_no_ct_is_blamed() {
+    let context = context_for(Offer::Full);
+    let mut state = LoadState::motor(&context, 0.9);
+    state.voltage_v[1] = -state.voltage_v[1];
+    let assessment = audit(&context, &Wiring::INTENDED, Offer::Full, &[state]);
+    assert_eq!(assessment.diagnosis.verdict, Verdict::Fault);
+    assert!(assessment.diagnosis.groups.is_empty());
+    let headline = words::headline(&assessment);
+    assert!(headline.contains("no three-phase set"), "{headline}");
+    assert!(!headline.contains("CT"), "{headline}");
+}
+
+/// With a load of unknown kind a lead of 29 degrees is more likely CTs rolled and turned than a leading pump.
+#[test]
+fn a_uniform_shift_is_not_called_sound_for_want_of_a_nameplate() {
+    let context = super::context::CircuitContext {
+        load: super::context::LoadBehaviour::Unknown,
+        full_load_current_a: None,
+        full_load_power_factor: None,
+        ..context_for(Offer::Full)
+    };
+    let sees = |phase| CurrentSeen::Conductor { phase, reversed: true };
+    let wiring = Wiring { current: [sees(Phase::B), sees(Phase::C), sees(Phase::A)], ..Wiring::INTENDED };
+    for lag_deg in [26.0, 31.0, 40.0] {
+        let state = LoadState::with(&context, 70.0, lag_deg);
+        let assessment = audit(&context, &wiring, Offer::Full, &[state]);
+        assert_ne!(assessment.diagnosis.verdict, Verdict::Sound, "{lag_deg}: {}", words::headline(&assessment));
+    }
+}

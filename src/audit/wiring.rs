@@ -14,7 +14,7 @@ pub enum CurrentSeen {
         /// True when the CT or its pair is the wrong way round.
         reversed: bool,
     },
-    /// Nothing arrives: CT open, shorted, or a lead off.
+    /// Nothing arrives: CT open, shorted, a lead off, or on another pump.
     Nothing,
 }
 

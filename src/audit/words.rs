@@ -110,7 +110,7 @@ pub fn describe_wiring(wiring: &Wiring) -> String {
     };
     let missing: Vec<usize> = (0..3).filter(|k| seen_phase(*k).is_none()).collect();
     for k in &missing {
-        parts.push(format!("CT {} gives no current (open, shorted, or a lead off)", k + 1));
+        parts.push(format!("CT {} gives no current (open, shorted, a lead off, or on another pump)", k + 1));
     }
     let moved: Vec<usize> = (0..3).filter(|k| seen_phase(*k).is_some_and(|p| p != Phase::ALL[*k])).collect();
     if !moved.is_empty() {
@@ -261,6 +261,8 @@ pub fn is_hard(finding: &Finding) -> bool {
             | Check::PowerFactorConsistency
             | Check::PlausibleValues
     ) || finding.check == Check::CurrentWhileStopped && flows_while_stopped
+        // Leads in another order are for the diagnosis; this is beyond every wiring it knows.
+        || matches!(finding.detail, Detail::NoThreePhaseSet(_))
 }
 
 fn list(findings: &[&Finding]) -> String {
@@ -300,7 +302,7 @@ mod tests {
                     lost_phase: None,
                 },
                 "voltage leads 2 and 3 are exchanged (lead 2 is on phase C, lead 3 is on phase B); \
-                 CT 2 gives no current (open, shorted, or a lead off); CT 1 is reversed",
+                 CT 2 gives no current (open, shorted, a lead off, or on another pump); CT 1 is reversed",
             ),
         ];
         for (wiring, words) in cases {

@@ -30,6 +30,14 @@ pub struct Voltages {
     pub measured_rotation: Option<Rotation>,
 }
 
+impl Voltages {
+    /// False when all three channels are alive and their measured angles are far from those of a three-phase set.
+    pub fn is_three_phase_set(&self) -> bool {
+        let measured = self.basis == AngleBasis::Measured && self.phasor_v.iter().all(Option::is_some);
+        !measured || self.measured_rotation.is_some()
+    }
+}
+
 /// A channel below this share of nominal carries no voltage worth an angle.
 pub const DEAD_VOLTAGE_SHARE: f64 = 0.3;
 

@@ -290,7 +290,7 @@ pub(super) fn lead_by_lead(wiring: &Wiring) -> Vec<String> {
     }
     for (k, (seen, meant)) in wiring.current.iter().zip(Phase::ALL).enumerate() {
         let lead = match *seen {
-            CurrentSeen::Nothing => "WRONG, gives no current: open, shorted, or a lead off".to_owned(),
+            CurrentSeen::Nothing => "WRONG, gives no current: open, shorted, a lead off, or on another pump".to_owned(),
             CurrentSeen::Conductor { phase, reversed: false } if phase == meant => {
                 format!("sees phase {}, as it should", meant.label())
             }
@@ -354,7 +354,7 @@ fn corrected_text(out: &mut String, power: &CorrectedPower) {
     line(
         out,
         &format!(
-            "    total    {:>9.2} kW {:>9.2} kvar   PF {:.3}   (1 standard uncertainty {:.2} kW)",
+            "    total    {:>9.2} kW {:>9.2} kvar   PF {:.3}   (give or take {:.2} kW)",
             power.total_w / 1000.0,
             power.total_var / 1000.0,
             power.power_factor,
@@ -449,7 +449,7 @@ mod tests {
                 "voltage lead 2: WRONG, on phase C, should be on B",
                 "voltage lead 3: WRONG, on phase B, should be on C",
                 "CT 1: WRONG, the wrong way round",
-                "CT 2: WRONG, gives no current: open, shorted, or a lead off",
+                "CT 2: WRONG, gives no current: open, shorted, a lead off, or on another pump",
                 "CT 3: WRONG, sees phase B, should see C, and the wrong way round",
                 "supply to the pump: phase C carries no current (not a metering mistake)",
             ]
