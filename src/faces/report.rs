@@ -171,11 +171,18 @@ fn diagnosis_text(out: &mut String, diagnosis: &Diagnosis) {
         Verdict::Fault => words::wrong_wiring(diagnosis).is_some(),
         Verdict::Sound | Verdict::Undecided => true,
     };
-    if let Some((_, wiring)) = printed.first()
+    if let Some((probability, wiring)) = printed.first()
         && leads_tell
     {
-        let which = if diagnosis.verdict == Verdict::Undecided { "Most likely, lead by lead" } else { "Lead by lead" };
-        line(out, &format!("  {which}"));
+        // A list of leads reads like a fact: where another wiring may as well be true, it says how likely this one is.
+        if *probability < advice::SETTLED {
+            line(
+                out,
+                &format!("  Lead by lead, if it is the likeliest ({}; not settled)", words::percent(*probability)),
+            );
+        } else {
+            line(out, "  Lead by lead");
+        }
         for lead in lead_by_lead(wiring) {
             line(out, &format!("    {lead}"));
         }
