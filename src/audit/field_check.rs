@@ -134,7 +134,7 @@ impl FieldCheck {
     fn cost(self) -> f64 {
         match self {
             FieldCheck::PhaseIdentity(..) => 2.0 * 4.0,
-            // A clamp meter takes half the time of tracing a pair, and counts double as live work.
+            // A clamp meter takes half the time of following a pair, and counts double as live work.
             FieldCheck::ClampCurrent(_) | FieldCheck::TracePair(_) => 6.0,
             FieldCheck::LoopResistance(_) => 4.0,
             FieldCheck::Polarity(_) => 5.0,
