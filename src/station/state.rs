@@ -14,15 +14,12 @@ use super::snapshot::{
 };
 use crate::audit::assessment::Assessment;
 use crate::audit::auditor::CircuitAuditor;
+use crate::audit::checks::values::CLOCK_JUMP_MS;
 use crate::audit::context::CircuitContext;
 use crate::audit::words;
 use crate::config::model::StationConfig;
 use crate::modbus::poll::PollEvent;
 use crate::reading::{Instant2, MonitorReading, MonoMs};
-
-/// A wall clock that moves by more than this against the monotonic clock between two readings has jumped; less is
-/// slewing and rounding.
-pub const CLOCK_JUMP_MS: i64 = 2000;
 
 /// The audit of one circuit as a station sees it.
 pub trait CircuitAudit: Send {

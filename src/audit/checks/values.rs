@@ -5,8 +5,9 @@ use crate::audit::assessment::Check;
 use crate::audit::detail::{Detail, Missing};
 use crate::reading::Measured;
 
-/// Difference between wall clock and monotonic clock that counts as a jump, ms.
-const CLOCK_JUMP_MS: i64 = 2_000;
+/// A wall clock that moves by more than this against the monotonic clock between two readings has jumped, ms; less is
+/// slewing and rounding.
+pub const CLOCK_JUMP_MS: i64 = 2_000;
 /// Identical readings in a row that count as frozen.
 const FROZEN_READINGS: u32 = 40;
 
