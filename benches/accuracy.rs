@@ -8,10 +8,10 @@
 
 use wattassay::audit::assessment::Verdict;
 use wattassay::audit::auditor::CircuitAuditor;
-use wattassay::audit::context::{BlankingRule, CircuitContext, LoadBehaviour, PowerFactorMeaning, ServiceKind};
+use wattassay::audit::context::{BlankingRule, CircuitContext, LoadBehaviour, PowerFactorMeaning};
 use wattassay::audit::wiring::{CurrentSeen, Wiring};
 use wattassay::reading::Measured::{Good, NotAvailable};
-use wattassay::reading::{CircuitReading, Instant2, MonitorReading, MonoMs, Rotation, UnixMs};
+use wattassay::reading::{CircuitReading, Instant2, MonitorReading, MonoMs, UnixMs};
 use wattassay_simulators::{MeterSample, Station, StationFile};
 
 const LEVELS: [&str; 4] =
@@ -157,18 +157,13 @@ fn reading(sample: &MeterSample, level: usize, at_ms: u64) -> MonitorReading {
 
 fn context(level: usize) -> CircuitContext {
     CircuitContext {
-        service: ServiceKind::Wye4,
-        nominal_voltage_v: 480.0,
-        rotation: Rotation::Abc,
-        slot: 0,
         load: LoadBehaviour::InductionMotor,
         full_load_current_a: Some(77.0),
         full_load_power_factor: Some(0.86),
         ct_primary_a: Some(200.0),
-        run_from_register: false,
         power_factor: PowerFactorMeaning { signed_by_power: level < 3 },
-        reactive_unsigned: false,
         blanking: BlankingRule { when_not_positive: level == 3, when_stopped: false },
+        ..CircuitContext::unknown(480.0)
     }
 }
 

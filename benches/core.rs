@@ -5,9 +5,9 @@
 
 use divan::{Bencher, black_box};
 use wattassay::audit::auditor::CircuitAuditor;
-use wattassay::audit::context::{BlankingRule, CircuitContext, LoadBehaviour, PowerFactorMeaning, ServiceKind};
+use wattassay::audit::context::{BlankingRule, CircuitContext, LoadBehaviour};
 use wattassay::reading::Measured::{self, Good};
-use wattassay::reading::{CircuitReading, Instant2, MonitorReading, MonoMs, Rotation, UnixMs};
+use wattassay::reading::{CircuitReading, Instant2, MonitorReading, MonoMs, UnixMs};
 
 fn main() {
     divan::main();
@@ -27,18 +27,12 @@ enum Level {
 
 fn context(level: Level) -> CircuitContext {
     CircuitContext {
-        service: ServiceKind::Wye4,
-        nominal_voltage_v: 480.0,
-        rotation: Rotation::Abc,
-        slot: 0,
         load: LoadBehaviour::InductionMotor,
         full_load_current_a: Some(77.0),
         full_load_power_factor: Some(0.86),
         ct_primary_a: Some(200.0),
-        run_from_register: false,
-        power_factor: PowerFactorMeaning { signed_by_power: true },
-        reactive_unsigned: false,
         blanking: BlankingRule { when_not_positive: level == Level::Blank, when_stopped: false },
+        ..CircuitContext::unknown(480.0)
     }
 }
 

@@ -2,9 +2,7 @@
 
 use std::sync::Arc;
 
-use super::assessment::{
-    Assessment, Check, CorrectedPower, Diagnosis, EvidenceLevel, Finding, Outcome, RunState, Verdict,
-};
+use super::assessment::{Assessment, Check, CorrectedPower, Diagnosis, EvidenceLevel, Finding, RunState, Verdict};
 use super::checks::{self, Input};
 use super::context::CircuitContext;
 use super::correction;
@@ -86,8 +84,7 @@ impl CircuitAuditor {
     pub fn observe(&mut self, monitor: &MonitorReading) -> Assessment {
         let empty = CircuitReading::default();
         let reading = monitor.circuits.get(self.context.slot).unwrap_or(&empty);
-        let nominal_ln_v = self.context.nominal_voltage_v / 3f64.sqrt();
-        let voltages = voltage::reconstruct(monitor, nominal_ln_v, self.context.rotation);
+        let voltages = voltage::reconstruct(monitor, self.context.nominal_ln_v(), self.context.rotation);
         let meaning = Meaning {
             power_factor_signed: self.context.power_factor.signed_by_power,
             reactive_unsigned: self.context.reactive_unsigned,
@@ -144,13 +141,9 @@ impl CircuitAuditor {
             load_levels: 0,
         });
         // What failed while the pump ran still stands while it is stopped: the load-dependent checks are idle then.
-        if state == RunState::Running {
-            self.judged_hard = !words::hard_findings(findings).is_empty();
-        } else if findings.iter().any(|f| f.outcome == Outcome::Failed && words::is_hard(f)) {
-            self.judged_hard = true;
-        }
-        let power_called_right = matches!(diagnosis.verdict, Verdict::Sound | Verdict::NoEvidence | Verdict::Undecided);
-        if self.judged_hard && power_called_right {
+        let hard_now = !words::hard_findings(findings).is_empty();
+        self.judged_hard = hard_now || (self.judged_hard && state != RunState::Running);
+        if self.judged_hard {
             diagnosis.verdict = Verdict::Fault;
         }
         diagnosis

@@ -73,21 +73,40 @@ pub struct CircuitContext {
     pub blanking: BlankingRule,
 }
 
+impl CircuitContext {
+    /// A four-wire circuit on the first slot of which only the nominal voltage between phases is known: the start from which
+    /// what is known is filled in.
+    pub fn unknown(nominal_voltage_v: f64) -> CircuitContext {
+        CircuitContext {
+            service: ServiceKind::Wye4,
+            nominal_voltage_v,
+            rotation: Rotation::Abc,
+            slot: 0,
+            load: LoadBehaviour::Unknown,
+            full_load_current_a: None,
+            full_load_power_factor: None,
+            ct_primary_a: None,
+            run_from_register: false,
+            power_factor: PowerFactorMeaning { signed_by_power: true },
+            reactive_unsigned: false,
+            blanking: BlankingRule::default(),
+        }
+    }
+
+    /// Nominal voltage to neutral, V.
+    pub fn nominal_ln_v(&self) -> f64 {
+        self.nominal_voltage_v / 3f64.sqrt()
+    }
+}
+
 /// A 60 hp, 460 V motor on a 480 V wye: the circuit that unit tests speak of.
 #[cfg(test)]
 pub(crate) fn test_context() -> CircuitContext {
     CircuitContext {
-        service: ServiceKind::Wye4,
-        nominal_voltage_v: 480.0,
-        rotation: Rotation::Abc,
-        slot: 0,
         load: LoadBehaviour::InductionMotor,
         full_load_current_a: Some(77.0),
         full_load_power_factor: Some(0.86),
         ct_primary_a: Some(200.0),
-        run_from_register: false,
-        power_factor: PowerFactorMeaning { signed_by_power: true },
-        reactive_unsigned: false,
-        blanking: BlankingRule::default(),
+        ..CircuitContext::unknown(480.0)
     }
 }

@@ -12,7 +12,7 @@ use super::hypotheses::{CLASSES, Class, NOTHING};
 use super::wiring::{CurrentSeen, Wiring};
 use crate::electrical::angle::{arg_deg, polar_deg, wrap_deg};
 use crate::electrical::circuit::Circuit;
-use crate::electrical::voltage::{Voltages, nominal_angles_deg};
+use crate::electrical::voltage::{DEAD_VOLTAGE_SHARE, Voltages, nominal_angles_deg};
 use crate::reading::{Phase, Rotation};
 
 /// Share of S that stays uncertain when every channel's angle is measured: class 1 meter and CTs.
@@ -129,16 +129,12 @@ fn nearest_branch(p: f64, shift_deg: f64, expected_deg: f64) -> f64 {
 
 /// Voltage magnitude of a phase: from the channel on it, else from the others, else nominal.
 fn voltage_of(phase: Phase, wiring: &Wiring, circuit: &Circuit, context: &CircuitContext) -> f64 {
-    let floor = 0.3 * context.nominal_voltage_v / 3f64.sqrt();
+    let floor = DEAD_VOLTAGE_SHARE * context.nominal_ln_v();
     let alive = |v: &f64| *v > floor;
     let own = wiring.voltage_channel_of(phase).and_then(|j| circuit.channel[j].voltage_v).filter(alive);
     own.unwrap_or_else(|| {
         let others: Vec<f64> = circuit.channel.iter().filter_map(|c| c.voltage_v).filter(alive).collect();
-        if others.is_empty() {
-            context.nominal_voltage_v / 3f64.sqrt()
-        } else {
-            others.iter().sum::<f64>() / others.len() as f64
-        }
+        if others.is_empty() { context.nominal_ln_v() } else { others.iter().sum::<f64>() / others.len() as f64 }
     })
 }
 

@@ -7,11 +7,11 @@ use std::path::Path;
 use serde::Deserialize;
 use wattassay::audit::assessment::{Assessment, Verdict};
 use wattassay::audit::auditor::CircuitAuditor;
-use wattassay::audit::context::{BlankingRule, CircuitContext, LoadBehaviour, PowerFactorMeaning, ServiceKind};
+use wattassay::audit::context::{BlankingRule, CircuitContext, LoadBehaviour, PowerFactorMeaning};
 use wattassay::audit::wiring::{CurrentSeen, Wiring};
 use wattassay::audit::words;
 use wattassay::reading::Measured::{self, Good, NotAvailable, NotMapped};
-use wattassay::reading::{CircuitReading, Instant2, MonitorReading, MonoMs, Phase, Rotation, UnixMs};
+use wattassay::reading::{CircuitReading, Instant2, MonitorReading, MonoMs, Phase, UnixMs};
 
 #[derive(Deserialize)]
 struct File {
@@ -104,10 +104,6 @@ fn wiring(truth: &Truth) -> Wiring {
 
 fn context(nameplate: &Nameplate, level: Level) -> CircuitContext {
     CircuitContext {
-        service: ServiceKind::Wye4,
-        nominal_voltage_v: nameplate.nominal_voltage_v,
-        rotation: Rotation::Abc,
-        slot: 0,
         load: match nameplate.load.as_str() {
             "induction-motor" => LoadBehaviour::InductionMotor,
             "drive" => LoadBehaviour::Drive,
@@ -117,10 +113,9 @@ fn context(nameplate: &Nameplate, level: Level) -> CircuitContext {
         full_load_current_a: Some(nameplate.full_load_current_a),
         full_load_power_factor: Some(nameplate.full_load_power_factor),
         ct_primary_a: Some(nameplate.ct_primary_a),
-        run_from_register: false,
         power_factor: PowerFactorMeaning { signed_by_power: level != Level::D },
-        reactive_unsigned: false,
         blanking: BlankingRule { when_not_positive: level == Level::D, when_stopped: level == Level::D },
+        ..CircuitContext::unknown(nameplate.nominal_voltage_v)
     }
 }
 
