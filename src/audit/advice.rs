@@ -39,12 +39,20 @@ pub fn open_wirings(diagnosis: &Diagnosis) -> Vec<RankedWiring> {
 pub fn confirm(wiring: &Wiring, moves: &[Move]) -> Vec<FieldCheck> {
     let mut checks = Vec::new();
     for step in moves {
+        match step {
+            Move::CorrectMap(_) => checks.push(FieldCheck::Display),
+            Move::ConfirmRotation => checks.push(FieldCheck::Rotation),
+            _ => {}
+        }
         for k in step.channels() {
             let check = match step {
                 Move::ExchangeVoltage(..) => FieldCheck::PhaseIdentity(k, wiring.voltage[k]),
                 Move::ExchangePairs(..) => FieldCheck::TracePair(k),
                 Move::TurnPair(_) => FieldCheck::Polarity(k),
-                Move::RestoreCurrent(_) => FieldCheck::LoopResistance(k),
+                Move::RestoreCurrent(_) | Move::Tighten(_) => FieldCheck::LoopResistance(k),
+                Move::Relocate(..) | Move::BringBack(..) => FieldCheck::TracePair(k),
+                Move::CorrectRatio(..) | Move::CorrectRatios(_) => FieldCheck::ClampCurrent(k),
+                Move::CorrectMap(_) | Move::ConfirmRotation => continue,
             };
             if !checks.contains(&check) {
                 checks.push(check);
@@ -63,7 +71,7 @@ pub fn advice(diagnosis: &Diagnosis) -> Advice {
         return Advice::NONE;
     };
     if leader.probability >= SETTLED {
-        let moves = remedy::remedy(&leader.wiring).filter(|_| leader.wiring != Wiring::INTENDED);
+        let moves = remedy::remedy(&leader.wiring).filter(|moves| !moves.is_empty());
         return Advice {
             remedy: moves.map(|moves| (leader.probability, moves)),
             lost_phase: leader.wiring.lost_phase,

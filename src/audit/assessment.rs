@@ -5,7 +5,10 @@ use std::sync::Arc;
 
 use num_complex::Complex64;
 
+use super::context::ServiceKind;
 use super::detail::{Detail, Missing};
+use super::hypotheses;
+use super::proof::Proof;
 use super::wiring::Wiring;
 use crate::reading::Instant2;
 
@@ -131,6 +134,19 @@ pub struct RankedWiring {
     pub wiring: Wiring,
     /// Posterior probability, 0..=1.
     pub probability: f64,
+    /// Index of its class: wirings of one class show the same in every reading.
+    pub class: usize,
+    /// True when it registers the load's true power.
+    pub power_right: bool,
+}
+
+impl RankedWiring {
+    /// A wiring considered for a service, as the hypotheses know it; class 0 for one they do not.
+    pub fn of(wiring: Wiring, probability: f64, service: ServiceKind) -> RankedWiring {
+        let known = &hypotheses::classes(service).all;
+        let class = known.iter().position(|c| c.members.iter().any(|m| m.wiring == wiring)).unwrap_or(0);
+        RankedWiring { wiring, probability, class, power_right: hypotheses::power_right(&wiring, service) }
+    }
 }
 
 /// Wirings that the evidence so far cannot tell apart.
@@ -162,6 +178,67 @@ pub struct Diagnosis {
     pub readings_used: u64,
     /// Distinct load levels behind it.
     pub load_levels: usize,
+    /// How often the wiring has been seen to change since the audit began.
+    pub epoch: u32,
+    /// When the present wiring was first seen.
+    pub since: Option<Instant2>,
+    /// What speaks for the leading wiring, strongest first.
+    pub why: Arc<[Reason]>,
+}
+
+impl Diagnosis {
+    /// Nothing to judge by yet.
+    pub fn none() -> Diagnosis {
+        Diagnosis {
+            level: EvidenceLevel::Insufficient,
+            verdict: Verdict::NoEvidence,
+            groups: Arc::default(),
+            sound_probability: 0.0,
+            unexplained_probability: 0.0,
+            readings_used: 0,
+            load_levels: 0,
+            epoch: 0,
+            since: None,
+            why: Arc::default(),
+        }
+    }
+}
+
+/// One piece of evidence, and how far it moved the odds of the leading wiring against the best one of the other kind: of a
+/// wrong one against a sound one, or the other way round.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Reason {
+    /// The piece of evidence.
+    pub kind: ReasonKind,
+    /// Ten times the decimal logarithm of the odds ratio; negative when it speaks against the leading wiring.
+    pub decibans: f64,
+}
+
+/// A piece of evidence.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum ReasonKind {
+    /// How common each mistake is.
+    Prior,
+    /// Rotation measured, and what the monitor's other circuits show of the shared leads and registers.
+    Companions,
+    /// Power is blank while current flows.
+    Blank,
+    /// Power at one load level.
+    LoadLevel {
+        /// Mean current, A.
+        mean_current_a: f64,
+        /// Steady readings.
+        readings: u64,
+    },
+    /// Power while the motor runs up.
+    Start {
+        /// Mean current, A.
+        mean_current_a: f64,
+        /// Readings.
+        readings: u64,
+    },
+    /// The channels' currents against each other.
+    CurrentSizes,
 }
 
 /// Power recomputed for the intended wiring. Arrays are by phase A, B, C.
@@ -192,4 +269,6 @@ pub struct Assessment {
     pub diagnosis: Diagnosis,
     /// Corrected power; `None` when stopped, or when no group carries enough probability.
     pub corrected: Option<CorrectedPower>,
+    /// The latest change of the wiring seen, and what it came to.
+    pub proof: Option<Proof>,
 }

@@ -1,15 +1,18 @@
 //! Joins run state, checks, evidence, diagnosis and correction of one circuit into one step per reading.
-
-use std::sync::Arc;
+//!
+//! A circuit that shares its monitor with others is stepped by `monitor`, which tells each what the others found.
 
 use super::assessment::{Assessment, Check, CorrectedPower, Diagnosis, EvidenceLevel, Finding, RunState, Verdict};
 use super::checks::{self, Input};
 use super::context::CircuitContext;
 use super::correction;
+use super::crossing::Crossing;
 use super::diagnosis::{CONFIDENT, Diagnoser};
 use super::evidence::Features;
 use super::persistence::Memory;
-use super::run_state::RunTracker;
+use super::proof::{Account, Proof};
+use super::run_state::{Company, RunTracker};
+use super::shared::Opinion;
 use super::words;
 use crate::electrical::circuit::{self, Circuit, Meaning};
 use crate::electrical::voltage::{self, Voltages};
@@ -17,6 +20,8 @@ use crate::reading::{CircuitReading, Instant2, Measured, MonitorReading};
 
 /// A group must carry this much probability before power is corrected by it.
 pub(super) const ENOUGH_TO_CORRECT: f64 = 0.80;
+/// A motor that draws this multiple of its full-load current is running up.
+const RUNNING_UP: f64 = 2.5;
 
 /// The audit of one circuit: constant-size state, one step per reading.
 #[derive(Debug, Clone)]
@@ -26,10 +31,32 @@ pub struct CircuitAuditor {
     /// By check, then by channel; the fourth place is the whole circuit's.
     memories: [[Memory; 4]; Check::COUNT],
     diagnoser: Diagnoser,
+    crossing: Crossing,
+    others_running: u32,
     previous_at: Option<Instant2>,
     latest: Latest,
     ever_given: u8,
     judged_hard: bool,
+    /// When the present wiring was first seen.
+    since: Option<Instant2>,
+    epoch: u32,
+    account: Option<Account>,
+    proof: Option<Proof>,
+}
+
+/// One reading half way through: what is seen of this circuit alone, before the others have had their say.
+#[derive(Debug)]
+pub(super) struct Step {
+    at: Instant2,
+    run_state: RunState,
+    findings: Vec<Finding>,
+    features: Option<Features>,
+    circuit: Circuit,
+    voltages: Voltages,
+    /// Rotation measured at the voltage channels.
+    pub(super) rotation: Option<crate::reading::Rotation>,
+    /// Who runs, by this circuit's channels.
+    pub(super) company: Option<Company>,
 }
 
 /// The latest values, to notice when they stop moving.
@@ -67,10 +94,16 @@ impl CircuitAuditor {
             run: RunTracker::default(),
             memories: Default::default(),
             diagnoser: Diagnoser::default(),
+            crossing: Crossing::NONE,
+            others_running: 0,
             previous_at: None,
             latest: Latest::default(),
             ever_given: 0,
             judged_hard: false,
+            since: None,
+            epoch: 0,
+            account: None,
+            proof: None,
         }
     }
 
@@ -79,19 +112,56 @@ impl CircuitAuditor {
         &self.context
     }
 
-    /// Takes one reading of the circuit's monitor and returns the assessment it leads to. Never fails: what is
-    /// missing or impossible in the reading becomes a finding.
+    /// How often the wiring has been seen to change.
+    pub fn epoch(&self) -> u32 {
+        self.epoch
+    }
+
+    /// Takes one reading of the circuit's monitor and returns the assessment it leads to, judged by this circuit alone. Never
+    /// fails: what is missing or impossible in the reading becomes a finding.
     pub fn observe(&mut self, monitor: &MonitorReading) -> Assessment {
+        let step = self.step(monitor);
+        let told = self.rotation_opinion(step.rotation);
+        self.finish(step, &told)
+    }
+
+    /// What the rotation measured by a reading, or earlier, says of the voltage leads.
+    pub(super) fn rotation_opinion(&self, measured: Option<crate::reading::Rotation>) -> Opinion {
+        Opinion::of_rotation(self.diagnoser.evidence().rotation().or(measured), self.context.rotation)
+    }
+
+    /// What this circuit's readings say of what it shares with others.
+    pub(super) fn opinion(&self) -> Option<Opinion> {
+        self.diagnoser.opinion(&self.context)
+    }
+
+    /// Takes note of which channels see other circuits, and of who else runs.
+    pub(super) fn in_company(&mut self, crossing: Crossing, others_running: u32) {
+        self.others_running = others_running;
+        if crossing != self.crossing {
+            self.crossing = crossing;
+            self.diagnoser.cross(crossing, &self.context);
+        }
+    }
+
+    /// First half of a reading: run state, checks and evidence.
+    pub(super) fn step(&mut self, monitor: &MonitorReading) -> Step {
         let empty = CircuitReading::default();
         let reading = monitor.circuits.get(self.context.slot).unwrap_or(&empty);
-        let voltages = voltage::reconstruct(monitor, self.context.nominal_ln_v(), self.context.rotation);
+        let context = &self.context;
+        let voltages = voltage::reconstruct(monitor, context.nominal_ln_v(), context.rotation);
         let meaning = Meaning {
-            power_factor_signed: self.context.power_factor.signed_by_power,
-            reactive_unsigned: self.context.reactive_unsigned,
+            power_factor_signed: context.power_factor.signed_by_power,
+            reactive_unsigned: context.reactive_unsigned,
+            between_lines: context.service.between_lines(),
+            unused: [0, 1, 2].map(|k| !context.service.channels().contains(&k)),
         };
         let circuit = circuit::reconstruct(monitor, reading, &voltages, meaning);
-        let largest = reading.current_a.iter().filter_map(|c| c.good()).reduce(f64::max);
-        let run = self.run.observe(monitor.at.mono, largest, reading.run_status, &self.context);
+        let foreign = self.crossing.foreign();
+        let own = context.service.channels().iter().filter(|k| !foreign[**k]);
+        let largest = own.filter_map(|k| reading.current_a[*k].good()).reduce(f64::max);
+        let run = self.run.observe(monitor.at.mono, largest, reading.run_status, context);
+        let company = self.run.company(reading.current_a.map(Measured::good), reading.run_status, context);
         for (n, (value, _)) in checks::power::blankable(reading).iter().enumerate() {
             self.ever_given |= u8::from(value.good().is_some()) << n;
         }
@@ -100,7 +170,7 @@ impl CircuitAuditor {
             reading,
             circuit: &circuit,
             voltages: &voltages,
-            context: &self.context,
+            context,
             run,
             previous_at: self.previous_at,
             ever_given: self.ever_given,
@@ -114,32 +184,62 @@ impl CircuitAuditor {
                 Finding { check: seen.check, channel: seen.channel, outcome, detail: seen.detail, since }
             })
             .collect();
-        let features = (run.state == RunState::Running)
-            .then(|| Features::of(reading, &circuit, &voltages, &self.context))
-            .flatten();
+        let flows = matches!(run.state, RunState::Running | RunState::Starting);
+        let mut features =
+            flows.then(|| Features::of(reading, &circuit, &voltages, context, foreign)).flatten();
+        if let Some(features) = &mut features {
+            features.others_running = self.others_running;
+            features.starting = run.state == RunState::Starting;
+        }
         // A voltage lead turned over is no wiring the diagnosis knows: it would blame a CT for it.
-        let leads_known = voltages.is_three_phase_set();
-        let fit = |f: &Features| run.steady && leads_known && f.level() != EvidenceLevel::Insufficient;
+        let leads_known = !context.service.symmetrical() || voltages.is_three_phase_set();
+        let rotation = voltages.measured_rotation.filter(|_| context.service.symmetrical());
+        let fit = |f: &Features| {
+            let usable = !f.starting || runs_up(f, context);
+            run.steady && usable && leads_known && f.level() != EvidenceLevel::Insufficient
+        };
         if let Some(features) = features.filter(fit) {
-            self.diagnoser.observe(&features, voltages.measured_rotation, &self.context);
+            self.since.get_or_insert(monitor.at);
+            self.diagnoser.observe(&features, rotation, context);
         }
         self.previous_at = Some(monitor.at);
-        let diagnosis = self.diagnosis(&findings, run.state);
-        let corrected = features.and_then(|f| self.corrected(&diagnosis, &f, &circuit, &voltages));
-        Assessment { at: monitor.at, run_state: run.state, findings, diagnosis, corrected }
+        let features = features.filter(|f| !f.starting);
+        Step { at: monitor.at, run_state: run.state, findings, features, circuit, voltages, rotation, company }
+    }
+
+    /// Second half: the conclusion, given what is known from elsewhere.
+    pub(super) fn finish(&mut self, step: Step, told: &Opinion) -> Assessment {
+        self.diagnoser.conclude(told, &self.context);
+        if self.diagnoser.epoch() != self.epoch {
+            self.epoch = self.diagnoser.epoch();
+            self.since = Some(step.at);
+            self.proof = self.account.take().map(|before| Proof { changed_at: step.at, before, after: None });
+        }
+        let diagnosis = self.diagnosis(&step.findings, step.run_state);
+        let corrected = step.features.and_then(|f| self.corrected(&diagnosis, &f, &step.circuit, &step.voltages));
+        if let Some(features) = &step.features {
+            let account = Account::of(&diagnosis, features, corrected.as_ref());
+            if let Some(proof) = &mut self.proof {
+                proof.after = Some(account);
+            }
+            if account.verdict != Verdict::NoEvidence {
+                self.account = Some(account);
+            }
+        }
+        Assessment {
+            at: step.at,
+            run_state: step.run_state,
+            findings: step.findings,
+            diagnosis,
+            corrected,
+            proof: self.proof,
+        }
     }
 
     /// The posterior's diagnosis, with the verdict brought down by findings no wiring explains.
     fn diagnosis(&mut self, findings: &[Finding], state: RunState) -> Diagnosis {
-        let mut diagnosis = self.diagnoser.diagnosis().cloned().unwrap_or(Diagnosis {
-            level: EvidenceLevel::Insufficient,
-            verdict: Verdict::NoEvidence,
-            groups: Arc::default(),
-            sound_probability: 0.0,
-            unexplained_probability: 0.0,
-            readings_used: 0,
-            load_levels: 0,
-        });
+        let mut diagnosis = self.diagnoser.diagnosis().cloned().unwrap_or_else(Diagnosis::none);
+        diagnosis.since = self.since;
         // What failed while the pump ran still stands while it is stopped: the load-dependent checks are idle then.
         let hard_now = !words::hard_findings(findings).is_empty();
         self.judged_hard = hard_now || (self.judged_hard && state != RunState::Running);
@@ -157,11 +257,18 @@ impl CircuitAuditor {
         voltages: &Voltages,
     ) -> Option<CorrectedPower> {
         let group = diagnosis.groups.first()?;
+        let wiring = group.members.first()?.wiring;
         if group.probability < ENOUGH_TO_CORRECT || diagnosis.unexplained_probability > 1.0 - CONFIDENT {
             return None;
         }
         let class = self.diagnoser.leading_class()?;
         let lag_deg = self.diagnoser.leading_lag_deg(&self.context)?;
-        correction::correct(class, lag_deg, features, circuit, voltages, &self.context)
+        correction::correct(class, &wiring, lag_deg, features, circuit, voltages, &self.context)
     }
+}
+
+/// True of a motor on its nameplate's locus towards locked rotor: its lag there is evidence.
+fn runs_up(features: &Features, context: &CircuitContext) -> bool {
+    context.load == super::context::LoadBehaviour::InductionMotor
+        && context.full_load_current_a.is_some_and(|full| features.mean_current_a > RUNNING_UP * full)
 }

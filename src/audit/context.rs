@@ -4,20 +4,32 @@
 
 use crate::reading::Rotation;
 
-/// Voltage systems the audit can reconstruct today; the others are refused where the configuration is read.
+/// Voltage systems; what each means for the channels is in `service`.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
 pub enum ServiceKind {
     /// Three-phase four-wire wye: a neutral current is possible.
     Wye4,
     /// Three-phase three-wire, three CTs: phase currents sum to zero.
     Delta3,
+    /// Three-phase three-wire, two CTs (on A and C), elements A-B and C-B.
+    TwoElement,
+    /// The same behind two voltage transformers in open delta.
+    OpenDelta,
+    /// Three-phase four-wire delta, neutral at the mid-point between A and C, B the high leg; three CTs.
+    HighLegDelta,
+    /// Single-phase three-wire: two legs opposite to each other about the neutral.
+    SplitPhase,
+    /// One phase.
+    SinglePhase,
 }
 
 /// Kind of load, for what is expected of its power factor.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
 pub enum LoadBehaviour {
-    /// Induction motor (direct on line, or by a bypassed soft starter).
+    /// Induction motor, direct on line.
     InductionMotor,
+    /// Induction motor started through thyristors, which are bypassed once it runs.
+    SoftStarter,
     /// Drive front end.
     Drive,
     /// Motor with capacitor.

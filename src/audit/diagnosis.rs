@@ -3,11 +3,16 @@
 //!
 //! Must never use a rule of the kind "if power is negative then reversed": every conclusion comes out of the posterior.
 
-use super::assessment::{Diagnosis, EvidenceLevel, RankedWiring, Verdict, WiringGroup};
+use super::assessment::{Diagnosis, EvidenceLevel, RankedWiring, Reason, ReasonKind, Verdict, WiringGroup};
 use super::context::CircuitContext;
-use super::evidence::{Change, Evidence, Features, UNEVEN_CURRENT_SHARE};
-use super::hypotheses::{CLASSES, UNEXPLAINED_PRIOR};
+use super::crossing::Crossing;
+use super::evidence::{Change, Evidence, Features};
+use super::hypotheses::{Class, UNEXPLAINED_PRIOR, VOLTAGE_STATES, classes, shared_odds};
 use super::likelihood::{WindowLikelihood, lag_under_deg, weigh};
+use super::load;
+use super::magnitude::{self, Magnitudes};
+use super::shared::{MEANINGS, Opinion};
+use super::wiring::{CurrentSeen, Gain, Registers, Wiring};
 use crate::reading::Rotation;
 
 /// Two classes whose likelihoods differ by less than this factor cannot be told apart by the evidence so far.
@@ -25,26 +30,25 @@ pub const CONFIDENT: f64 = 0.95;
 const CONFIDENT_WITHOUT_ANGLES: f64 = 0.99;
 /// A fault is called only while most of what speaks against "sound" is a wiring; beyond this it may be the load or the map.
 const UNEXPLAINED_ALLOWED: f64 = 0.2;
-/// Log-likelihood of a measured rotation that contradicts a wiring: a monitor's own sequence check errs rarely.
-const LN_WRONG_ROTATION: f64 = -9.2;
-/// Log-odds a load level against every wiring considered when the channels' currents differ, at every load level seen, as
-/// those of one load never do. No wiring here changes a magnitude, so only "none of these" is left. More than angles
-/// alone can say for a wiring.
-const LN_UNEVEN: f64 = -25.0;
-/// The log-odds above grow to their full size within this much of evenness about its limit, so that a load near the
-/// limit does not flicker.
-const UNEVEN_RAMP: f64 = 0.05;
+/// Decibans below which a piece of evidence is not worth listing.
+const REASON_WORTH_TELLING_DB: f64 = 1.0;
 
 /// Posterior of one circuit, brought up to date reading by reading.
-#[derive(Debug, Clone, Default)]
+#[derive(Debug, Clone)]
 pub struct Diagnoser {
     evidence: Evidence,
     weighed: Vec<Weighed>,
+    sizes: Option<Magnitudes>,
+    sum: Sum,
     latest: Option<Diagnosis>,
     leading_class: Option<usize>,
-    rotation_used: Option<Rotation>,
+    told: Opinion,
+    crossing: Crossing,
+    epoch: u32,
     /// Window of the latest steady reading.
     current: usize,
+    /// Something has been weighed anew since the last conclusion.
+    moved: bool,
 }
 
 #[derive(Debug, Clone)]
@@ -53,6 +57,31 @@ struct Weighed {
     likelihood: WindowLikelihood,
     /// Lag of the load under a class, once somebody asked for it.
     lag: Option<(usize, f64)>,
+}
+
+/// Log-likelihoods summed over all windows.
+#[derive(Debug, Clone, Default)]
+struct Sum {
+    ln_class: Vec<f64>,
+    ln_unexplained: f64,
+}
+
+impl Default for Diagnoser {
+    fn default() -> Diagnoser {
+        Diagnoser {
+            evidence: Evidence::default(),
+            weighed: Vec::new(),
+            sizes: None,
+            sum: Sum::default(),
+            latest: None,
+            leading_class: None,
+            told: Opinion::NONE,
+            crossing: Crossing::NONE,
+            epoch: 0,
+            current: 0,
+            moved: false,
+        }
+    }
 }
 
 impl Diagnoser {
@@ -66,9 +95,14 @@ impl Diagnoser {
         self.latest.as_ref()
     }
 
-    /// Index into [`CLASSES`] of the most probable class.
+    /// Index of the most probable class.
     pub fn leading_class(&self) -> Option<usize> {
         self.leading_class
+    }
+
+    /// How often the wiring has been seen to change.
+    pub fn epoch(&self) -> u32 {
+        self.epoch
     }
 
     /// Lag at which the load must run at its present level for the leading class to be true, degrees.
@@ -78,126 +112,350 @@ impl Diagnoser {
         match weighed.lag {
             Some((of, lag_deg)) if of == class => Some(lag_deg),
             _ => {
-                let lag_deg = lag_under_deg(&CLASSES[class], &weighed.at, context);
+                let lag_deg = lag_under_deg(&classes(context.service).all[class], &weighed.at, context);
                 weighed.lag = Some((class, lag_deg));
                 Some(lag_deg)
             }
         }
     }
 
-    /// Takes the features of one steady reading.
+    /// Takes the features of one steady reading, and the rotation measured beside them.
     pub fn observe(&mut self, features: &Features, rotation: Option<Rotation>, context: &CircuitContext) {
-        self.evidence.note_rotation(rotation);
-        let change = self.evidence.add(features);
-        let rotation_changed = self.rotation_used != self.evidence.rotation();
-        let moved = match change {
-            Change::Contradiction => false,
+        match self.evidence.add(features, rotation) {
+            Change::Contradiction => {}
             Change::NewEpoch => {
                 self.weighed.clear();
+                self.sizes = None;
+                self.epoch += 1;
                 self.current = 0;
-                self.weigh_window(0, context)
+                self.weigh_window(0, context);
             }
             Change::Window(index) => {
                 self.current = index;
-                self.weigh_window(index, context)
+                self.weigh_window(index, context);
             }
-        };
-        if moved || rotation_changed || self.latest.is_none() {
-            self.conclude(context);
-        } else if let Some(latest) = &mut self.latest {
-            latest.readings_used = self.evidence.readings();
-            latest.verdict =
-                verdict(latest.level, latest.sound_probability, latest.unexplained_probability, latest.readings_used);
+        }
+    }
+
+    /// Takes note of which channels see other circuits; what was weighed without knowing is weighed anew.
+    pub fn cross(&mut self, crossing: Crossing, context: &CircuitContext) {
+        let foreign_changed = crossing.foreign() != self.crossing.foreign();
+        if crossing != self.crossing {
+            self.crossing = crossing;
+            self.moved = true;
+        }
+        if foreign_changed {
+            self.evidence.drop_foreign(self.crossing.foreign());
+            self.current = 0;
+            self.weighed.clear();
+            self.sizes = None;
+            for index in 0..self.evidence.windows().len() {
+                self.weigh_window(index, context);
+            }
         }
     }
 
     /// Weighs a window anew when its mean has moved by more than a fraction of what the likelihood can resolve.
-    fn weigh_window(&mut self, index: usize, context: &CircuitContext) -> bool {
-        let Some(window) = self.evidence.windows().get(index) else { return false };
+    fn weigh_window(&mut self, index: usize, context: &CircuitContext) {
+        let Some(window) = self.evidence.windows().get(index) else { return };
         if let Some(weighed) = self.weighed.get(index)
             && negligible(&weighed.at, &window.mean)
+            && !window.readings.is_power_of_two()
         {
-            return false;
+            return;
         }
-        let fresh = Weighed { at: window.mean, likelihood: weigh(&window.mean, context), lag: None };
+        let foreign = self.crossing.foreign();
+        let fresh = Weighed { at: window.mean, likelihood: weigh(&window.mean, context, foreign), lag: None };
         if index < self.weighed.len() {
             self.weighed[index] = fresh;
         } else {
             self.weighed.push(fresh);
         }
-        true
+        self.sizes = Some(magnitude::weigh(self.evidence.windows(), foreign));
+        self.sum = self.summed(context);
+        self.moved = true;
     }
 
-    /// The most even load level counts: an uneven supply drives the same amps at every load, which are much of a light
-    /// load's current and little of a full one's. A CT of the wrong ratio is as wrong at every load.
-    fn ln_uneven(&self) -> f64 {
-        let evenness = self.weighed.iter().map(|w| w.at.evenness()).fold(0.0, f64::max);
-        let uneven = (UNEVEN_CURRENT_SHARE + UNEVEN_RAMP - evenness) / (2.0 * UNEVEN_RAMP);
-        LN_UNEVEN * self.weighed.len() as f64 * uneven.clamp(0.0, 1.0)
-    }
-
-    fn conclude(&mut self, context: &CircuitContext) {
-        self.rotation_used = self.evidence.rotation();
-        let reversed = self.rotation_used.map(|r| r != context.rotation);
-        let ln_uneven = self.ln_uneven();
-        let mut ln_likelihood: Vec<f64> = CLASSES
-            .iter()
-            .map(|class| match reversed {
-                Some(reversed) if reversed != class.rotation_reversed => ln_uneven + LN_WRONG_ROTATION,
-                _ => ln_uneven,
-            })
-            .collect();
-        let mut ln_unexplained = UNEXPLAINED_PRIOR.ln();
-        // A blank says P <= 0 and no more. Where P is near zero the unbalance decides, and that is the same at every load
-        // level, so blanks at several levels are one piece of evidence: the weakest of them counts.
-        let mut blank: Option<Vec<f64>> = None;
-        let mut blank_unexplained = 0.0f64;
+    /// Adds up the windows. A blank says P <= 0 and no more. Where P is near zero the unbalance decides, and that is the same
+    /// at every load level, so blanks at several levels are one piece of evidence: the weakest of them counts.
+    fn summed(&self, context: &CircuitContext) -> Sum {
+        let count = classes(context.service).all.len();
+        let mut sum = Sum { ln_class: vec![0.0; count], ln_unexplained: 0.0 };
+        let mut blank: Option<Sum> = None;
         for weighed in &self.weighed {
-            let likelihood = &weighed.likelihood;
+            let ln_class = weighed.likelihood.ln_class.iter().map(|ln| f64::from(*ln));
             if weighed.at.blanked {
-                blank_unexplained = blank_unexplained.min(likelihood.ln_unexplained);
-                match &mut blank {
-                    None => blank = Some(likelihood.ln_class.clone()),
-                    Some(weakest) => {
-                        for (weakest, ln) in weakest.iter_mut().zip(&likelihood.ln_class) {
-                            *weakest = weakest.min(*ln);
-                        }
-                    }
+                let weakest = blank.get_or_insert_with(|| Sum { ln_class: vec![0.0; count], ln_unexplained: 0.0 });
+                weakest.ln_unexplained = weakest.ln_unexplained.min(weighed.likelihood.ln_unexplained);
+                weakest.ln_class.iter_mut().zip(ln_class).for_each(|(weakest, ln)| *weakest = weakest.min(ln));
+            } else {
+                sum.ln_unexplained += weighed.likelihood.ln_unexplained;
+                sum.ln_class.iter_mut().zip(ln_class).for_each(|(sum, ln)| *sum += ln);
+            }
+        }
+        if let Some(blank) = blank {
+            sum.ln_unexplained += blank.ln_unexplained;
+            sum.ln_class.iter_mut().zip(blank.ln_class).for_each(|(sum, ln)| *sum += ln);
+        }
+        let usual = self.ln_current(Gain::AsRated, context);
+        for (ln, class) in sum.ln_class.iter_mut().zip(&classes(context.service).all) {
+            if class.common_gain != Gain::AsRated {
+                *ln += self.ln_current(class.common_gain, context) - usual;
+            }
+        }
+        sum
+    }
+
+    /// How well the currents seen fit the nameplate if all of them are shown at this ratio: the least fitting level counts,
+    /// because one wrong ratio makes them all wrong.
+    fn ln_current(&self, gain: Gain, context: &CircuitContext) -> f64 {
+        let factor = gain.factor().unwrap_or(1.0);
+        let running = self.weighed.iter().filter(|w| !w.at.starting);
+        running.map(|w| load::current_weight(context, w.at.mean_current_a / factor).ln()).fold(0.0, f64::min)
+    }
+
+    /// What this circuit's own readings say of what it shares with others; `None` while there is nothing to say.
+    pub fn opinion(&self, context: &CircuitContext) -> Option<Opinion> {
+        if self.weighed.is_empty() || self.crossing.foreign() != [false; 3] {
+            return None;
+        }
+        let known = &classes(context.service).all;
+        let peak = self.sum.ln_class.iter().copied().fold(self.sum.ln_unexplained, f64::max);
+        let unexplained = UNEXPLAINED_PRIOR * (self.sum.ln_unexplained - peak).exp();
+        let mut mass = [[0.0; MEANINGS]; VOLTAGE_STATES];
+        for (class, ln) in known.iter().zip(&self.sum.ln_class) {
+            let likelihood = (ln - peak).exp();
+            if likelihood > 0.0 {
+                for (by_meaning, prior) in mass.iter_mut().zip(class.prior_by_voltage) {
+                    by_meaning[meaning_index(class.registers)] += prior * likelihood;
                 }
-                continue;
             }
-            for (sum, ln) in ln_likelihood.iter_mut().zip(&likelihood.ln_class) {
-                *sum += ln;
-            }
-            ln_unexplained += likelihood.ln_unexplained;
         }
-        for (sum, ln) in ln_likelihood.iter_mut().zip(blank.iter().flatten()) {
-            *sum += ln;
+        Some(Opinion::from_weights(|voltage, meaning| {
+            mass[voltage][meaning] / shared_odds(voltage, Registers::ALL[meaning]) + unexplained
+        }))
+    }
+
+    /// Concludes, given what is known from elsewhere: the rotation, and what the monitor's other circuits found. Does nothing
+    /// when nothing has changed since the last conclusion.
+    pub fn conclude(&mut self, told: &Opinion, context: &CircuitContext) {
+        let readings = self.evidence.readings();
+        if self.moved || !self.told.is_near(told) {
+            self.moved = false;
+            self.told = *told;
+            self.latest = self.concluded(context);
         }
-        ln_unexplained += blank_unexplained;
-        let ln_posterior: Vec<f64> =
-            ln_likelihood.iter().zip(CLASSES.iter()).map(|(ln, class)| ln + class.prior.ln()).collect();
+        if let Some(latest) = &mut self.latest
+            && latest.readings_used != readings
+        {
+            latest.readings_used = readings;
+            latest.verdict = verdict(latest.level, latest.sound_probability, latest.unexplained_probability, readings);
+        }
+    }
+
+    fn concluded(&mut self, context: &CircuitContext) -> Option<Diagnosis> {
+        let sizes = self.sizes.as_ref()?;
+        let known = classes(context.service);
+        let prior: Vec<f64> = known.all.iter().map(|class| told_prior(class, &self.told)).collect();
+        let ln_posterior: Vec<f64> = self.sum.ln_class.iter().zip(&prior).map(|(ln, prior)| ln + prior.ln()).collect();
+        // None of these keeps its share of what the others say, so that it competes on equal terms.
+        let told_mass: f64 = prior.iter().sum::<f64>().max(f64::MIN_POSITIVE);
+        let ln_unexplained = self.sum.ln_unexplained + (UNEXPLAINED_PRIOR * told_mass).ln();
         let peak = ln_posterior.iter().copied().fold(ln_unexplained, f64::max);
         let unexplained = (ln_unexplained - peak).exp();
         let mass: Vec<f64> = ln_posterior.iter().map(|ln| (ln - peak).exp()).collect();
         let total = mass.iter().sum::<f64>() + unexplained;
-        let posterior: Vec<f64> = mass.iter().map(|m| m / total).collect();
-        let sound_probability =
-            posterior.iter().zip(CLASSES.iter()).filter(|(_, c)| c.power_right()).map(|(p, _)| p).sum();
-        let unexplained_probability = unexplained / total;
-        self.leading_class = (0..posterior.len()).max_by(|a, b| posterior[*a].total_cmp(&posterior[*b]));
+        // What the sizes leave unexplained, and what does not speak for a crossing once one is taken for true.
+        let fits = (1.0 - sizes.odd) * self.crossing.probability();
+        let posterior: Vec<f64> = mass.iter().map(|m| fits * m / total).collect();
+        let leading = (0..posterior.len()).max_by(|a, b| posterior[*a].total_cmp(&posterior[*b]))?;
+        self.leading_class = Some(leading);
+        let crossed = self.crossing.foreign() != [false; 3];
+        let right: f64 = posterior.iter().zip(&known.all).filter(|(_, c)| c.power_right).map(|(p, _)| p).sum();
+        let ratios_right = sizes.as_rated() / (1.0 - sizes.odd).max(f64::MIN_POSITIVE);
+        let sound_probability = if crossed { 0.0 } else { (right * ratios_right).min(1.0) };
+        let unexplained_probability = 1.0 - posterior.iter().sum::<f64>().min(1.0);
         let readings_used = self.evidence.readings();
         let level = self.evidence.windows().iter().map(|w| w.mean.level()).min().unwrap_or(EvidenceLevel::Insufficient);
-        self.latest = Some(Diagnosis {
+        let groups = self.groups(&posterior, &prior, sizes, context);
+        Some(Diagnosis {
             level,
             verdict: verdict(level, sound_probability, unexplained_probability, readings_used),
-            groups: groups(&posterior, &ln_likelihood).into(),
+            groups: groups.into(),
             sound_probability,
             unexplained_probability,
             readings_used,
             load_levels: self.evidence.windows().len(),
-        });
+            epoch: self.epoch,
+            since: None,
+            why: self.reasons(leading, &posterior, &prior, sizes, context).into(),
+        })
     }
+
+    /// Wirings that the evidence cannot tell apart, together: classes by the likelihood of the angles, and for each the stories
+    /// about the sizes by theirs.
+    fn groups(
+        &self,
+        posterior: &[f64],
+        prior: &[f64],
+        sizes: &Magnitudes,
+        context: &CircuitContext,
+    ) -> Vec<WiringGroup> {
+        let known = &classes(context.service).all;
+        let sizes = size_groups(sizes);
+        let own = self.crossing.foreign() == [false; 3];
+        let mut order: Vec<usize> =
+            (0..posterior.len()).filter(|c| posterior[*c] > WORTH_TELLING * MEMBER_SHARE).collect();
+        order.sort_by(|a, b| posterior[*b].total_cmp(&posterior[*a]));
+        let mut groups = Vec::new();
+        while let Some(leader) = order.first().copied() {
+            let (together, rest): (Vec<usize>, Vec<usize>) = order.iter().partition(|c| {
+                let evidence = |c: usize| self.sum.ln_class[c] + self.told_evidence(&known[c]);
+                (evidence(**c) - evidence(leader)).abs() < INDISTINGUISHABLE.ln()
+            });
+            order = rest;
+            for alike in &sizes {
+                let share: f64 = alike.iter().map(|(_, p)| p).sum();
+                let probability: f64 = share * together.iter().map(|c| posterior[*c]).sum::<f64>();
+                if probability < WORTH_TELLING {
+                    continue;
+                }
+                let mut members: Vec<RankedWiring> = Vec::new();
+                for &c in &together {
+                    for member in &known[c].members {
+                        let of_class = posterior[c] * self.told_share(member.voltage, member.prior, &known[c], prior[c]);
+                        if of_class < MEMBER_SHARE * probability {
+                            continue;
+                        }
+                        members.extend(alike.iter().map(|(gain, p)| RankedWiring {
+                            wiring: self.as_crossed(with_gain(member.wiring, *gain)),
+                            probability: of_class * p,
+                            class: c,
+                            power_right: known[c].power_right && own && *gain == [Gain::AsRated; 3],
+                        }));
+                    }
+                }
+                members.retain(|m| m.probability >= MEMBER_SHARE * probability);
+                members.sort_by(|a, b| b.probability.total_cmp(&a.probability));
+                if members.is_empty() {
+                    continue;
+                }
+                let power_right = members.iter().all(|m| m.power_right);
+                groups.push(WiringGroup { probability, members, power_right });
+            }
+        }
+        groups.sort_by(|a, b| b.probability.total_cmp(&a.probability));
+        groups
+    }
+
+    /// How strongly what is known from elsewhere speaks for a class, beyond its own prior: part of the evidence that tells
+    /// classes apart.
+    fn told_evidence(&self, class: &Class) -> f64 {
+        (told_prior(class, &self.told) / class.prior).max(f64::MIN_POSITIVE).ln()
+    }
+
+    /// A member's share of its class, given what is known from elsewhere.
+    fn told_share(&self, voltage: usize, member: f64, class: &Class, told: f64) -> f64 {
+        if told <= 0.0 {
+            return member / class.prior;
+        }
+        member * self.told.ln(voltage, meaning_index(class.registers)).exp() / told
+    }
+
+    /// A wiring with the channels that see another circuit told as such.
+    fn as_crossed(&self, mut wiring: Wiring) -> Wiring {
+        for (k, slot) in self.crossing.slots().into_iter().enumerate() {
+            if let Some(slot) = slot {
+                let (phase, reversed) = wiring.current[k].shows().unwrap_or((crate::reading::Phase::from_index(k), false));
+                wiring.current[k] = CurrentSeen::OtherCircuit { slot, phase, reversed };
+            }
+        }
+        wiring
+    }
+
+    /// What each piece of evidence speaks for the leading class, against the best of another kind: sound against wrong.
+    fn reasons(
+        &self,
+        leading: usize,
+        posterior: &[f64],
+        prior: &[f64],
+        sizes: &Magnitudes,
+        context: &CircuitContext,
+    ) -> Vec<Reason> {
+        let known = &classes(context.service).all;
+        let kind = known[leading].power_right;
+        let Some(rival) = (0..posterior.len())
+            .filter(|c| known[*c].power_right != kind)
+            .max_by(|a, b| posterior[*a].total_cmp(&posterior[*b]))
+        else {
+            return Vec::new();
+        };
+        let mut reasons = Vec::new();
+        let mut tell = |kind: ReasonKind, ln: f64| {
+            let decibans = 10.0 * ln / std::f64::consts::LN_10;
+            if decibans.abs() >= REASON_WORTH_TELLING_DB {
+                // A ratio of likelihoods beyond this only says "excluded".
+                reasons.push(Reason { kind, decibans: decibans.clamp(-300.0, 300.0) });
+            }
+        };
+        tell(ReasonKind::Prior, (known[leading].prior / known[rival].prior).ln());
+        let told = (prior[leading] / known[leading].prior).max(f64::MIN_POSITIVE).ln()
+            - (prior[rival] / known[rival].prior).max(f64::MIN_POSITIVE).ln();
+        tell(ReasonKind::Companions, told);
+        let ln = |weighed: &Weighed| {
+            let ln_class = &weighed.likelihood.ln_class;
+            f64::from(ln_class[leading].max(-1e4)) - f64::from(ln_class[rival].max(-1e4))
+        };
+        let blanks = self.weighed.iter().filter(|w| w.at.blanked).map(ln);
+        if let Some(weakest) = blanks.reduce(|a, b| if a.abs() < b.abs() { a } else { b }) {
+            tell(ReasonKind::Blank, weakest);
+        }
+        for (weighed, window) in self.weighed.iter().zip(self.evidence.windows()).filter(|(w, _)| !w.at.blanked) {
+            let (mean_current_a, readings) = (window.mean.mean_current_a, window.readings);
+            let kind = if window.mean.starting {
+                ReasonKind::Start { mean_current_a, readings }
+            } else {
+                ReasonKind::LoadLevel { mean_current_a, readings }
+            };
+            tell(kind, ln(weighed));
+        }
+        let rated = sizes.as_rated().clamp(1e-30, 1.0);
+        if sizes.ranked[0].gain != [Gain::AsRated; 3] {
+            tell(ReasonKind::CurrentSizes, (sizes.ranked[0].probability / rated).ln());
+        }
+        reasons.sort_by(|a, b| b.decibans.abs().total_cmp(&a.decibans.abs()));
+        reasons
+    }
+}
+
+fn meaning_index(registers: Registers) -> usize {
+    Registers::ALL.iter().position(|r| *r == registers).unwrap_or(0)
+}
+
+/// Prior of a class, given what is known from elsewhere.
+fn told_prior(class: &Class, told: &Opinion) -> f64 {
+    let meaning = meaning_index(class.registers);
+    let by_voltage = class.prior_by_voltage.iter().enumerate().filter(|(_, p)| **p > 0.0);
+    by_voltage.map(|(voltage, p)| p * told.ln(voltage, meaning).exp()).sum::<f64>().max(f64::MIN_POSITIVE)
+}
+
+/// Stories about the sizes that the shares of the current cannot tell apart, with each story's share of all of them.
+fn size_groups(sizes: &Magnitudes) -> Vec<Vec<([Gain; 3], f64)>> {
+    let total: f64 = sizes.ranked.iter().map(|m| m.probability).sum::<f64>().max(f64::MIN_POSITIVE);
+    let mut order: Vec<_> = sizes.ranked.clone();
+    let mut groups = Vec::new();
+    while let Some(leader) = order.first().copied() {
+        let (together, rest): (Vec<_>, Vec<_>) =
+            order.into_iter().partition(|m| (m.ln_likelihood - leader.ln_likelihood).abs() < INDISTINGUISHABLE.ln());
+        order = rest;
+        groups.push(together.iter().map(|m| (m.gain, m.probability / total)).collect());
+    }
+    groups
+}
+
+/// A ratio on one channel beside one that all share: the one channel's is told.
+fn with_gain(wiring: Wiring, gain: [Gain; 3]) -> Wiring {
+    if gain == [Gain::AsRated; 3] { wiring } else { Wiring { gain, ..wiring } }
 }
 
 pub(super) fn verdict(level: EvidenceLevel, sound: f64, unexplained: f64, readings: u64) -> Verdict {
@@ -211,35 +469,6 @@ pub(super) fn verdict(level: EvidenceLevel, sound: f64, unexplained: f64, readin
     } else {
         Verdict::Undecided
     }
-}
-
-fn groups(posterior: &[f64], ln_likelihood: &[f64]) -> Vec<WiringGroup> {
-    let mut order: Vec<usize> = (0..posterior.len()).filter(|c| posterior[*c] > WORTH_TELLING * MEMBER_SHARE).collect();
-    order.sort_by(|a, b| posterior[*b].total_cmp(&posterior[*a]));
-    let mut groups = Vec::new();
-    while let Some(leader) = order.first().copied() {
-        let (together, rest): (Vec<usize>, Vec<usize>) =
-            order.iter().partition(|c| (ln_likelihood[**c] - ln_likelihood[leader]).abs() < INDISTINGUISHABLE.ln());
-        order = rest;
-        let probability: f64 = together.iter().map(|c| posterior[*c]).sum();
-        if probability < WORTH_TELLING {
-            continue;
-        }
-        let mut members: Vec<RankedWiring> = together
-            .iter()
-            .flat_map(|c| {
-                let class = &CLASSES[*c];
-                let share = posterior[*c] / class.prior;
-                class.members.iter().map(move |m| RankedWiring { wiring: m.wiring, probability: m.prior * share })
-            })
-            .filter(|m| m.probability >= MEMBER_SHARE * probability)
-            .collect();
-        members.sort_by(|a, b| b.probability.total_cmp(&a.probability));
-        let power_right = together.iter().all(|c| CLASSES[*c].power_right());
-        groups.push(WiringGroup { probability, members, power_right });
-    }
-    groups.sort_by(|a, b| b.probability.total_cmp(&a.probability));
-    groups
 }
 
 /// True when two means differ by less than about a tenth of what the likelihood resolves.

@@ -7,7 +7,7 @@
 use super::assessment::EvidenceLevel;
 use super::context::CircuitContext;
 use crate::electrical::circuit::Circuit;
-use crate::electrical::voltage::Voltages;
+use crate::electrical::voltage::{DEAD_VOLTAGE_SHARE, Voltages};
 use crate::reading::{CircuitReading, Measured, Rotation};
 
 /// Load levels kept per circuit.
@@ -23,6 +23,10 @@ pub const DEAD_CURRENT_SHARE: f64 = 0.05;
 /// supply 3 % low an idling motor still comes to about 0.67, a CT of twice the ratio entered to 0.5.
 pub const UNEVEN_CURRENT_SHARE: f64 = 0.6;
 
+/// A channel's share of the current that moves by more than this (natural logarithm), beyond its own unrest, has been
+/// touched: 40 %.
+const SHARE_MOVED: f64 = 0.35;
+
 /// Steady readings in a row that contradict the window before a new epoch begins.
 const CONTRADICTIONS: u32 = 3;
 
@@ -31,6 +35,14 @@ const CONTRADICTIONS: u32 = 3;
 pub struct Features {
     /// Mean current of the channels that carry any, A.
     pub mean_current_a: f64,
+    /// Current per channel, A; zero where a service has no CT.
+    pub current_a: [f64; 3],
+    /// Taken while the motor runs up: its lag is that of a locked rotor.
+    pub starting: bool,
+    /// Active power was derived from power factor: its sign means what the sign of power factor means.
+    pub from_factor: bool,
+    /// Other circuits of the monitor that run, by slot, bit by bit.
+    pub others_running: u32,
     /// V x I per channel over their sum.
     pub weight: [f64; 3],
     /// The channel has voltage.
@@ -55,21 +67,30 @@ pub struct Features {
 
 impl Features {
     /// Extracts what a reading of a running circuit says; `None` when a current is not known, or when there is no
-    /// current or no voltage to speak of.
+    /// current or no voltage to speak of. A `foreign` channel shows another circuit's current.
     pub fn of(
         reading: &CircuitReading,
         circuit: &Circuit,
         voltages: &Voltages,
         context: &CircuitContext,
+        foreign: [bool; 3],
     ) -> Option<Features> {
-        // A current that is not known is not a current of nothing: a failed read must never look like an open CT.
-        let [Some(first), Some(second), Some(third)] = circuit.channel.map(|c| c.current_a) else { return None };
-        let current = [first, second, third];
-        let largest = current.iter().copied().fold(0.0, f64::max);
+        let mut current = [0.0; 3];
+        for &k in context.service.channels() {
+            // A current that is not known is not a current of nothing: a failed read must never look like an open CT.
+            current[k] = circuit.channel[k].current_a?;
+        }
+        let own = || (0..3).filter(|k| !foreign[*k]);
+        let largest = own().map(|k| current[k]).fold(0.0, f64::max);
         if largest <= 0.0 || !largest.is_finite() {
             return None;
         }
-        let voltage_alive = voltages.phasor_v.map(|v| v.is_some());
+        let used = [0, 1, 2].map(|k| context.service.channels().contains(&k));
+        let voltage_alive = [0, 1, 2].map(|k| {
+            let floor_v = DEAD_VOLTAGE_SHARE * context.service.nominal_channel_v(k, context.nominal_voltage_v);
+            let by_channel = circuit.channel[k].voltage_v.is_some_and(|v| v >= floor_v);
+            used[k] && if context.service.symmetrical() { voltages.phasor_v[k].is_some() } else { by_channel }
+        });
         let current_alive = current.map(|i| i > DEAD_CURRENT_SHARE * largest);
         let usable = [0, 1, 2].map(|k| voltage_alive[k] && current_alive[k]);
         let va = [0, 1, 2].map(|k| if usable[k] { circuit.channel[k].volt_amps.unwrap_or(0.0) } else { 0.0 });
@@ -85,9 +106,17 @@ impl Features {
                 || (!per_channel_any
                     && blank(reading.total_power_factor)
                     && reading.total_active_power_w.good().is_none()));
-        let alive = current_alive.iter().filter(|a| **a).count().max(1) as f64;
+        let carrying = || own().filter(|k| current_alive[*k]);
+        let alive = carrying().count().max(1) as f64;
+        let from_factor = reading.active_power_w.iter().all(|w| w.good().is_none())
+            && reading.total_active_power_w.good().is_none()
+            && context.power_factor.signed_by_power;
         Some(Features {
-            mean_current_a: (0..3).filter(|k| current_alive[*k]).map(|k| current[k]).sum::<f64>() / alive,
+            mean_current_a: carrying().map(|k| current[k]).sum::<f64>() / alive,
+            current_a: current,
+            starting: false,
+            from_factor,
+            others_running: 0,
             weight: va.map(|v| v / sum_va),
             voltage_alive,
             current_alive,
@@ -101,11 +130,12 @@ impl Features {
         })
     }
 
-    /// Smallest V x I of the usable channels over their largest; 1 when fewer than two are usable.
-    pub fn evenness(&self) -> f64 {
-        let usable = || self.weight.iter().copied().filter(|w| *w > 0.0);
-        let largest = usable().fold(0.0, f64::max);
-        usable().fold(largest, f64::min) / largest.max(f64::MIN_POSITIVE)
+    /// Natural logarithm of each channel's current against the geometric mean of all that carry any; `None` for a channel
+    /// that carries none.
+    pub fn ln_share(&self) -> [Option<f64>; 3] {
+        let alive: Vec<usize> = (0..3).filter(|k| self.current_alive[*k]).collect();
+        let mean = alive.iter().map(|k| self.current_a[*k].ln()).sum::<f64>() / alive.len().max(1) as f64;
+        [0, 1, 2].map(|k| self.current_alive[k].then(|| self.current_a[k].ln() - mean))
     }
 
     /// What these features allow a diagnosis to use.
@@ -132,6 +162,7 @@ impl Features {
     fn same_shape(&self, other: &Features) -> bool {
         let shape = |f: &Features| {
             (
+                f.starting,
                 f.voltage_alive,
                 f.current_alive,
                 f.p.map(|v| v.is_some()),
@@ -160,7 +191,9 @@ impl Features {
             _ => {}
         };
         mix(&mut self.mean_current_a, newer.mean_current_a);
+        self.others_running = newer.others_running;
         for k in 0..3 {
+            mix(&mut self.current_a[k], newer.current_a[k]);
             mix(&mut self.weight[k], newer.weight[k]);
             mix_some(&mut self.p[k], newer.p[k]);
             mix_some(&mut self.q[k], newer.q[k]);
@@ -181,6 +214,34 @@ pub struct Window {
     pub readings: u64,
     /// Their mean.
     pub mean: Features,
+    /// Variance of each channel's share of the current ([`Features::ln_share`]) about its mean, from reading to reading.
+    pub share_variance: [f64; 3],
+}
+
+impl Window {
+    fn new(level: i32, features: &Features) -> Window {
+        Window { level, readings: 1, mean: *features, share_variance: [0.0; 3] }
+    }
+
+    fn take(&mut self, features: &Features) {
+        self.readings += 1;
+        let share = 1.0 / (self.readings as f64).min(MEMORY_READINGS);
+        let (mean, new) = (self.mean.ln_share(), features.ln_share());
+        for k in 0..3 {
+            if let (Some(mean), Some(new)) = (mean[k], new[k]) {
+                self.share_variance[k] += share * ((new - mean).powi(2) - self.share_variance[k]);
+            }
+        }
+        self.mean.blend(features, share);
+    }
+
+    /// True when a channel's share of the current has moved further than it does by itself.
+    fn share_moved(&self, features: &Features) -> bool {
+        let (mean, new) = (self.mean.ln_share(), features.ln_share());
+        (0..3).any(|k| {
+            mean[k].zip(new[k]).is_some_and(|(a, b)| (a - b).abs() > SHARE_MOVED + 4.0 * self.share_variance[k].sqrt())
+        })
+    }
 }
 
 /// What a new reading did to the evidence.
@@ -208,7 +269,7 @@ impl Evidence {
         &self.windows
     }
 
-    /// Rotation last measured at the voltage channels.
+    /// Rotation measured at the voltage channels in this epoch.
     pub fn rotation(&self) -> Option<Rotation> {
         self.rotation
     }
@@ -218,40 +279,30 @@ impl Evidence {
         self.windows.iter().map(|w| w.readings).sum()
     }
 
-    /// Notes the rotation measured; a change of it is a change of wiring.
-    pub fn note_rotation(&mut self, rotation: Option<Rotation>) {
-        if rotation.is_some() {
-            self.rotation = rotation;
-        }
+    /// Drops the windows in which only channels that see another circuit carried current: the pump stood.
+    pub fn drop_foreign(&mut self, foreign: [bool; 3]) {
+        self.windows.retain(|w| (0..3).any(|k| w.mean.current_alive[k] && !foreign[k]));
     }
 
-    /// Adds a steady reading.
-    pub fn add(&mut self, features: &Features) -> Change {
+    /// Adds a steady reading, with the rotation measured beside it.
+    pub fn add(&mut self, features: &Features, rotation: Option<Rotation>) -> Change {
         let level = (features.mean_current_a.ln() / 1.2f64.ln()).round() as i32;
-        if let Some(nearest) = self.windows.iter().min_by_key(|w| (w.level - level).abs()) {
-            let steps = f64::from((nearest.level - level).abs());
-            let contradicts =
-                !nearest.mean.same_shape(features) || nearest.mean.distance(features) > 0.35 + 0.1 * steps;
-            if contradicts {
-                self.contradictions += 1;
-                if self.contradictions < CONTRADICTIONS {
-                    return Change::Contradiction;
-                }
-                self.windows.clear();
-                self.contradictions = 0;
-                self.windows.push(Window { level, readings: 1, mean: *features });
-                return Change::NewEpoch;
+        let rotation_moved = rotation.is_some() && self.rotation.is_some() && rotation != self.rotation;
+        if rotation_moved || self.contradicts(features, level) {
+            self.contradictions += 1;
+            if self.contradictions < CONTRADICTIONS {
+                return Change::Contradiction;
             }
+            *self = Evidence { windows: vec![Window::new(level, features)], rotation, ..Evidence::default() };
+            return Change::NewEpoch;
         }
         self.contradictions = 0;
-        if let Some(index) = self.windows.iter().position(|w| w.level == level) {
-            let window = &mut self.windows[index];
-            window.readings += 1;
-            let share = 1.0 / (window.readings as f64).min(MEMORY_READINGS);
-            window.mean.blend(features, share);
+        self.rotation = rotation.or(self.rotation);
+        if let Some(index) = self.windows.iter().position(|w| w.level == level && w.mean.same_shape(features)) {
+            self.windows[index].take(features);
             return Change::Window(index);
         }
-        let fresh = Window { level, readings: 1, mean: *features };
+        let fresh = Window::new(level, features);
         if self.windows.len() < MAX_WINDOWS {
             self.windows.push(fresh);
             return Change::Window(self.windows.len() - 1);
@@ -260,5 +311,23 @@ impl Evidence {
         let index = self.windows.iter().enumerate().min_by_key(|(_, w)| w.readings).map_or(0, |(i, _)| i);
         self.windows[index] = fresh;
         Change::Window(index)
+    }
+
+    /// True when a reading cannot come from the wiring that the windows come from. A channel that is alive or dead by which
+    /// other pumps run is no contradiction: it is evidence of its own.
+    fn contradicts(&self, features: &Features, level: i32) -> bool {
+        let comparable = |w: &&Window| w.mean.starting == features.starting;
+        let nearest = |windows: &mut dyn Iterator<Item = &Window>| {
+            windows.min_by_key(|w| (w.level - level).abs()).copied()
+        };
+        let alike = nearest(&mut self.windows.iter().filter(comparable).filter(|w| w.mean.same_shape(features)));
+        if let Some(window) = alike {
+            let steps = f64::from((window.level - level).abs());
+            // An uneven supply makes other shares at other loads: only those of one level are compared.
+            let share_moved = window.level == level && window.share_moved(features);
+            return share_moved || window.mean.distance(features) > 0.35 + 0.1 * steps;
+        }
+        let same_company = |w: &&Window| w.mean.others_running == features.others_running;
+        nearest(&mut self.windows.iter().filter(comparable).filter(same_company)).is_some()
     }
 }

@@ -5,7 +5,7 @@
 //! first.
 
 use super::assessment::RankedWiring;
-use super::wiring::{CurrentSeen, Wiring};
+use super::wiring::{CurrentSeen, Gain, Registers, Wiring};
 use crate::reading::Phase;
 
 /// Something a person can do at the panel. Channels are 0-based.
@@ -23,6 +23,10 @@ pub enum FieldCheck {
     /// Clamp meter on the conductor that the channel's CT should be on, beside what the channel shows at that moment, pump
     /// running. Energised.
     ClampCurrent(usize),
+    /// kW and PF on the monitor's own display beside what its registers say. Nothing is opened.
+    Display,
+    /// Phase-rotation meter at the breaker. Energised.
+    Rotation,
 }
 
 /// What a check may show.
@@ -34,6 +38,10 @@ pub enum Finding {
     OtherPhase,
     /// The pair comes from the CT on this phase.
     FromPhase(Phase),
+    /// The pair comes from a CT on another pump.
+    FromOtherPump,
+    /// The pair's CT is closed around more than one conductor.
+    FromSeveral,
     /// Loop is sound.
     LoopSound,
     /// Loop is open, shorted or off.
@@ -46,6 +54,16 @@ pub enum Finding {
     CurrentAgrees,
     /// The clamp meter shows current, the channel shows none, or the other way round.
     CurrentMissing,
+    /// Both show current, but not the same.
+    CurrentDiffers,
+    /// The display says what the registers say.
+    DisplayAgrees,
+    /// The display says something else.
+    DisplayDiffers,
+    /// The supply rotates as expected.
+    RotationExpected,
+    /// The supply rotates the other way.
+    RotationOpposite,
 }
 
 /// How often a careful person gets each kind of check wrong. Common practice, no source.
@@ -60,6 +78,7 @@ impl FieldCheck {
             all.extend([FieldCheck::TracePair(k), FieldCheck::LoopResistance(k), FieldCheck::Polarity(k)]);
             all.push(FieldCheck::ClampCurrent(k));
         }
+        all.extend([FieldCheck::Display, FieldCheck::Rotation]);
         all
     }
 
@@ -68,27 +87,44 @@ impl FieldCheck {
         match self {
             FieldCheck::PhaseIdentity(k, phase) if wiring.voltage[k] == phase => Finding::SamePhase,
             FieldCheck::PhaseIdentity(..) => Finding::OtherPhase,
-            FieldCheck::TracePair(k) => Finding::FromPhase(match wiring.current[k] {
-                CurrentSeen::Conductor { phase, .. } => phase,
+            FieldCheck::TracePair(k) => match wiring.current[k] {
+                CurrentSeen::Conductor { phase, .. } => Finding::FromPhase(phase),
+                CurrentSeen::AllBut { .. } => Finding::FromSeveral,
+                CurrentSeen::OtherCircuit { .. } => Finding::FromOtherPump,
                 // A pair that gives nothing still comes from somewhere: the phase no other channel sees.
-                CurrentSeen::Nothing => {
-                    Phase::ALL.into_iter().find(|p| wiring.channel_of(*p).is_none()).unwrap_or(Phase::ALL[k])
-                }
-            }),
-            FieldCheck::LoopResistance(k) if wiring.current[k] == CurrentSeen::Nothing => Finding::LoopBroken,
-            FieldCheck::LoopResistance(_) => Finding::LoopSound,
+                CurrentSeen::Nothing | CurrentSeen::Unused => Finding::FromPhase(
+                    Phase::ALL.into_iter().find(|p| wiring.channel_of(*p).is_none()).unwrap_or(Phase::ALL[k]),
+                ),
+            },
+            FieldCheck::LoopResistance(k) => match (wiring.current[k], wiring.gain[k]) {
+                (CurrentSeen::Nothing, _) | (_, Gain::Unsteady) => Finding::LoopBroken,
+                _ => Finding::LoopSound,
+            },
             FieldCheck::Polarity(k) => match wiring.current[k] {
-                CurrentSeen::Conductor { reversed: true, .. } => Finding::PolarityReversed,
+                CurrentSeen::Conductor { reversed: true, .. }
+                | CurrentSeen::AllBut { reversed: true, .. }
+                | CurrentSeen::OtherCircuit { reversed: true, .. } => Finding::PolarityReversed,
                 _ => Finding::PolarityRight,
             },
             FieldCheck::ClampCurrent(k) => {
                 let clamped = wiring.lost_phase != Some(Phase::ALL[k]);
                 let channel = match wiring.current[k] {
-                    CurrentSeen::Nothing => false,
-                    CurrentSeen::Conductor { phase, .. } => wiring.lost_phase != Some(phase),
+                    CurrentSeen::Nothing | CurrentSeen::Unused => false,
+                    seen => seen.shows().is_none_or(|(phase, _)| wiring.lost_phase != Some(phase)),
                 };
-                if clamped == channel { Finding::CurrentAgrees } else { Finding::CurrentMissing }
+                let other_pump = matches!(wiring.current[k], CurrentSeen::OtherCircuit { .. });
+                if clamped != channel {
+                    Finding::CurrentMissing
+                } else if wiring.gain[k] == Gain::AsRated && !other_pump {
+                    Finding::CurrentAgrees
+                } else {
+                    Finding::CurrentDiffers
+                }
             }
+            FieldCheck::Display if wiring.registers == Registers::AsDeclared => Finding::DisplayAgrees,
+            FieldCheck::Display => Finding::DisplayDiffers,
+            FieldCheck::Rotation if wiring.supply_rotates_back => Finding::RotationOpposite,
+            FieldCheck::Rotation => Finding::RotationExpected,
         }
     }
 
@@ -100,18 +136,21 @@ impl FieldCheck {
             FieldCheck::LoopResistance(_) => "loop-resistance",
             FieldCheck::Polarity(_) => "polarity",
             FieldCheck::ClampCurrent(_) => "clamp-current",
+            FieldCheck::Display => "display",
+            FieldCheck::Rotation => "rotation",
         }
     }
 
-    /// Channel it is about, from 0.
-    pub fn channel(self) -> usize {
-        match self {
+    /// Channel it is about, from 0; `None` when it is about the whole monitor.
+    pub fn channel(self) -> Option<usize> {
+        Some(match self {
             FieldCheck::PhaseIdentity(k, _)
             | FieldCheck::TracePair(k)
             | FieldCheck::LoopResistance(k)
             | FieldCheck::Polarity(k)
             | FieldCheck::ClampCurrent(k) => k,
-        }
+            FieldCheck::Display | FieldCheck::Rotation => return None,
+        })
     }
 
     /// A short name, channels numbered from 1.
@@ -122,12 +161,14 @@ impl FieldCheck {
             FieldCheck::LoopResistance(k) => format!("Loop ohms of CT {}", k + 1),
             FieldCheck::Polarity(k) => format!("Direction of CT {}", k + 1),
             FieldCheck::ClampCurrent(k) => format!("Clamp-meter amps beside channel {}", k + 1),
+            FieldCheck::Display => "kW and PF on the monitor's display".to_owned(),
+            FieldCheck::Rotation => "Rotation of the supply".to_owned(),
         }
     }
 
     /// True when parts are live during the check.
     pub fn energised(self) -> bool {
-        matches!(self, FieldCheck::PhaseIdentity(..) | FieldCheck::ClampCurrent(_))
+        matches!(self, FieldCheck::PhaseIdentity(..) | FieldCheck::ClampCurrent(_) | FieldCheck::Rotation)
     }
 
     /// Minutes of a person, counting preparation; live work counts double for its risk.
@@ -138,6 +179,9 @@ impl FieldCheck {
             FieldCheck::ClampCurrent(_) | FieldCheck::TracePair(_) => 6.0,
             FieldCheck::LoopResistance(_) => 4.0,
             FieldCheck::Polarity(_) => 5.0,
+            // Nothing is opened and nobody is near live parts.
+            FieldCheck::Display => 1.0,
+            FieldCheck::Rotation => 2.0 * 4.0,
         }
     }
 
@@ -148,8 +192,16 @@ impl FieldCheck {
 
     /// As [`FieldCheck::likelihood`], for a person who gets this check wrong at `error_rate`.
     pub fn likelihood_with(self, finding: Finding, wiring: &Wiring, error_rate: f64) -> f64 {
-        let wrong_answers = (self.possible().len() - 1) as f64;
-        if self.shows(wiring) == finding { 1.0 - error_rate } else { error_rate / wrong_answers }
+        let shows = self.shows(wiring);
+        if shows == finding {
+            return 1.0 - error_rate;
+        }
+        match (shows, finding) {
+            // One phase is mistaken for another far more easily than for another pump or for two conductors.
+            (Finding::FromPhase(_), Finding::FromPhase(_)) => error_rate * 0.9 / 2.0,
+            (Finding::FromPhase(_), _) => error_rate * 0.1 / 2.0,
+            _ => error_rate / (self.possible().len() - 1) as f64,
+        }
     }
 
     /// Everything the check may show.
@@ -157,11 +209,22 @@ impl FieldCheck {
         match self {
             FieldCheck::PhaseIdentity(..) => &[Finding::SamePhase, Finding::OtherPhase],
             FieldCheck::TracePair(_) => {
-                &[Finding::FromPhase(Phase::A), Finding::FromPhase(Phase::B), Finding::FromPhase(Phase::C)]
+                const FROM: [Finding; 5] = [
+                    Finding::FromPhase(Phase::A),
+                    Finding::FromPhase(Phase::B),
+                    Finding::FromPhase(Phase::C),
+                    Finding::FromOtherPump,
+                    Finding::FromSeveral,
+                ];
+                &FROM
             }
             FieldCheck::LoopResistance(_) => &[Finding::LoopSound, Finding::LoopBroken],
             FieldCheck::Polarity(_) => &[Finding::PolarityRight, Finding::PolarityReversed],
-            FieldCheck::ClampCurrent(_) => &[Finding::CurrentAgrees, Finding::CurrentMissing],
+            FieldCheck::ClampCurrent(_) => {
+                &[Finding::CurrentAgrees, Finding::CurrentMissing, Finding::CurrentDiffers]
+            }
+            FieldCheck::Display => &[Finding::DisplayAgrees, Finding::DisplayDiffers],
+            FieldCheck::Rotation => &[Finding::RotationExpected, Finding::RotationOpposite],
         }
     }
 
@@ -192,6 +255,12 @@ impl FieldCheck {
                 Phase::ALL[k].label(),
                 k + 1
             ),
+            FieldCheck::Display => "Without opening anything: read total kW, kvar and PF (with signs) on the monitor's own display \
+                                    while the pump runs, beside what its registers say here."
+                .to_owned(),
+            FieldCheck::Rotation => {
+                "LIVE: phase-rotation meter at the breaker, leads on A, B, C; note the order it shows.".to_owned()
+            }
         }
     }
 }
@@ -203,12 +272,19 @@ impl Finding {
             Finding::SamePhase => "about 0 V: same phase".to_owned(),
             Finding::OtherPhase => "line voltage: another phase".to_owned(),
             Finding::FromPhase(phase) => format!("its CT sits on phase {}", phase.label()),
+            Finding::FromOtherPump => "its CT sits on another pump".to_owned(),
+            Finding::FromSeveral => "its CT is closed around two conductors".to_owned(),
             Finding::LoopSound => "loop sound".to_owned(),
             Finding::LoopBroken => "loop open or shorted".to_owned(),
             Finding::PolarityRight => "the right way round".to_owned(),
             Finding::PolarityReversed => "reversed".to_owned(),
             Finding::CurrentAgrees => "clamp meter and monitor agree".to_owned(),
             Finding::CurrentMissing => "one shows amps, the other none".to_owned(),
+            Finding::CurrentDiffers => "both show amps, but not the same".to_owned(),
+            Finding::DisplayAgrees => "display and registers agree".to_owned(),
+            Finding::DisplayDiffers => "the display says something else".to_owned(),
+            Finding::RotationExpected => "rotates as expected".to_owned(),
+            Finding::RotationOpposite => "rotates the other way".to_owned(),
         }
     }
 }
@@ -294,11 +370,12 @@ pub fn update(wirings: &[RankedWiring], check: FieldCheck, finding: Finding) -> 
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::audit::context::ServiceKind;
     use crate::audit::testbench::{LoadState, Offer, audit, context_for, relative_wirings};
 
     #[test]
     fn a_settled_wiring_needs_no_check() {
-        let settled = [RankedWiring { wiring: Wiring::INTENDED, probability: 1.0 }];
+        let settled = [RankedWiring::of(Wiring::INTENDED, 1.0, ServiceKind::Wye4)];
         assert!(rank(&settled).is_empty());
         assert!(rank(&[]).is_empty());
     }
@@ -308,8 +385,8 @@ mod tests {
         let mut reversed = Wiring::INTENDED;
         reversed.current[2] = CurrentSeen::Conductor { phase: Phase::C, reversed: true };
         let two = [
-            RankedWiring { wiring: Wiring::INTENDED, probability: 0.5 },
-            RankedWiring { wiring: reversed, probability: 0.5 },
+            RankedWiring::of(Wiring::INTENDED, 0.5, ServiceKind::Wye4),
+            RankedWiring::of(reversed, 0.5, ServiceKind::Wye4),
         ];
         let ranked = rank(&two);
         assert_eq!(ranked.len(), 1);

@@ -4,18 +4,22 @@
 //! each strays from it by the unbalance of supply and load. All densities are proper (per degree, or per unit), so that
 //! the class "none of these" competes on equal terms. Must never use a prior over wirings.
 
+mod tables;
+
 use super::assessment::EvidenceLevel;
 use super::context::{CircuitContext, LoadBehaviour};
 use super::evidence::Features;
-use super::hypotheses::{CLASSES, Class, NOTHING, Shift};
+use super::hypotheses::{Class, NOTHING, Shift, classes};
 use super::load::{self, GRID};
+use super::wiring::{Gain, Registers};
 use crate::reading::Rotation;
+use tables::{ChannelTables, predicted};
 
 /// Marginal log-likelihood of one window, per class, and for "none of these".
 #[derive(Debug, Clone)]
 pub struct WindowLikelihood {
-    /// One entry per class of [`CLASSES`].
-    pub ln_class: Vec<f64>,
+    /// One entry per class of the service; minus infinity where a class cannot be told by this evidence at all.
+    pub ln_class: Vec<f32>,
     /// The alternative that any angle is as likely as any other.
     pub ln_unexplained: f64,
 }
@@ -35,63 +39,90 @@ const STRAY: f64 = 1e-9;
 const LN_DEAD_BUT_SOUND: f64 = -12.0;
 const LN_ALIVE_BUT_OPEN: f64 = -20.0;
 const LN_DEAD_UNEXPLAINED: f64 = -6.0;
-/// Lags and shifts are looked up, never recomputed: cosine and sine of grid lag plus shift.
-type Table = [[f64; GRID]; 12];
-
-fn trig_tables() -> &'static (Table, Table) {
-    static TABLES: std::sync::LazyLock<(Table, Table)> = std::sync::LazyLock::new(|| {
-        let mut cos = [[0.0; GRID]; 12];
-        let mut sin = [[0.0; GRID]; 12];
-        for s in 0..12 {
-            for g in 0..GRID {
-                let angle = (load::lag_at_deg(g) + 30.0 * s as f64).to_radians();
-                cos[s][g] = angle.cos();
-                sin[s][g] = angle.sin();
-            }
-        }
-        (cos, sin)
-    });
-    &TABLES
+/// Meanings of the registers that this evidence could tell from the one declared. A meaning that changes nothing seen is
+/// left out: it could be neither found nor excluded.
+fn meanings(features: &Features) -> &'static [Registers] {
+    use Registers::{ActiveSign, AsDeclared, BothSigns, Exchanged, FactorLagNegative, FactorLagPositive, ReactiveSign};
+    let per_channel = features.p.iter().flatten().count() > 0;
+    let with_q = if per_channel { features.q.iter().flatten().count() > 0 } else { features.total_q.is_some() };
+    let signed = per_channel || features.total_p.is_some();
+    match (signed && !features.blanked, features.from_factor, with_q) {
+        (false, ..) => &[AsDeclared],
+        (true, true, _) => &[AsDeclared, FactorLagPositive, FactorLagNegative],
+        (true, false, true) => &[AsDeclared, ReactiveSign, ActiveSign, BothSigns, Exchanged],
+        (true, false, false) => &[AsDeclared, BothSigns, Exchanged],
+    }
 }
 
-/// Shifts that occur in any class.
-const SHIFTS_IN_USE: [usize; 8] = [0, 1, 2, 4, 6, 8, 10, 11];
+/// Where the load's lag may be under a class: probabilities over the grid.
+fn lag_prior(class: &Class, features: &Features, context: &CircuitContext) -> [f64; GRID] {
+    if class.lost_phase {
+        load::lost_phase_prior()
+    } else if features.starting {
+        load::start_prior(context)
+    } else {
+        load::lag_prior(context, features.mean_current_a / class.common_gain.factor().unwrap_or(1.0))
+    }
+}
 
-/// Weighs the mean features of one window.
-pub fn weigh(features: &Features, context: &CircuitContext) -> WindowLikelihood {
-    let prior = load::lag_prior(context, features.mean_current_a);
-    let lost_prior = load::lost_phase_prior();
+/// Weighs the mean features of one window. A `foreign` channel is known to see another circuit: whether it carries
+/// current says nothing of this one.
+pub fn weigh(features: &Features, context: &CircuitContext, foreign: [bool; 3]) -> WindowLikelihood {
+    let known = classes(context.service);
+    let usual = lag_prior(&known.all[known.intended], features, context);
+    let lost = load::lost_phase_prior();
     let mirrored = context.rotation == Rotation::Acb;
-    let channels = matches!(features.level(), EvidenceLevel::PerChannelPq | EvidenceLevel::PerChannelP)
-        .then(|| ChannelTables::of(features, context));
+    let per_channel = matches!(features.level(), EvidenceLevel::PerChannelPq | EvidenceLevel::PerChannelP);
+    let meanings = meanings(features);
+    let tables: Vec<ChannelTables> = if per_channel {
+        meanings.iter().map(|r| ChannelTables::of(features, context, *r, &known.shifts_in_use)).collect()
+    } else {
+        Vec::new()
+    };
     let mut ln_unexplained = 0.0;
     for k in 0..3 {
         if !features.current_alive[k] {
-            ln_unexplained += LN_DEAD_UNEXPLAINED;
-        } else if let Some(tables) = &channels {
-            ln_unexplained += tables.ln_flat[k];
+            ln_unexplained += if features.voltage_alive[k] && !foreign[k] { LN_DEAD_UNEXPLAINED } else { 0.0 };
+        } else if let Some(tables) = tables.first() {
+            ln_unexplained += tables.ln_flat(k);
         }
     }
-    if channels.is_none() {
+    if !per_channel {
         ln_unexplained += ln_flat_total(features);
     }
-    let ln_class = CLASSES
+    let used = context.service.channels();
+    let ln_class = known
+        .all
         .iter()
         .map(|class| {
-            let prior = if class.lost_phase { &lost_prior } else { &prior };
+            let Some(meaning) = meanings.iter().position(|r| *r == class.registers) else { return f32::NEG_INFINITY };
+            let scaled;
+            let prior = if class.lost_phase {
+                &lost
+            } else if class.common_gain == Gain::AsRated {
+                &usual
+            } else if context.full_load_current_a.is_none() {
+                // Without a nameplate nothing tells a ratio that all CTs share: neither found nor excluded.
+                return f32::NEG_INFINITY;
+            } else {
+                scaled = lag_prior(class, features, context);
+                &scaled
+            };
             let shift = [0, 1, 2].map(|k| class.shift_for(k, mirrored));
             let mut ln = 0.0;
-            for k in 0..3 {
+            for &k in used {
                 ln += match (features.current_alive[k], shift[k] == NOTHING) {
+                    _ if foreign[k] => 0.0,
                     (true, true) => LN_ALIVE_BUT_OPEN,
                     (false, false) => LN_DEAD_BUT_SOUND,
                     _ => 0.0,
                 };
             }
-            ln + match &channels {
+            ln += match tables.get(meaning) {
                 Some(tables) => tables.ln_marginal(shift, features, prior),
-                None => ln_totals(shift, features, prior, context),
-            }
+                None => ln_totals(shift, class.registers, features, prior, context),
+            };
+            ln as f32
         })
         .collect();
     WindowLikelihood { ln_class, ln_unexplained }
@@ -99,106 +130,23 @@ pub fn weigh(features: &Features, context: &CircuitContext) -> WindowLikelihood 
 
 /// Posterior over the load's lag under one class, as mean in degrees: where the load must be for this class to be true.
 pub fn lag_under_deg(class: &Class, features: &Features, context: &CircuitContext) -> f64 {
-    let prior =
-        if class.lost_phase { load::lost_phase_prior() } else { load::lag_prior(context, features.mean_current_a) };
+    let prior = lag_prior(class, features, context);
     let mirrored = context.rotation == Rotation::Acb;
     let shift = [0, 1, 2].map(|k| class.shift_for(k, mirrored));
     let per_channel = matches!(features.level(), EvidenceLevel::PerChannelPq | EvidenceLevel::PerChannelP);
-    let tables = per_channel.then(|| ChannelTables::of(features, context));
+    let in_use = &classes(context.service).shifts_in_use;
+    let tables = per_channel.then(|| ChannelTables::of(features, context, class.registers, in_use));
     let (mut sum, mut mean) = (0.0, 0.0);
     for g in 0..GRID {
         let weight = prior[g]
             * match &tables {
                 Some(tables) => tables.product_at(shift, features, g),
-                None => total_density(shift, features, context, g),
+                None => total_density(shift, class.registers, features, context, g),
             };
         sum += weight;
         mean += weight * load::lag_at_deg(g);
     }
     if sum > 0.0 { mean / sum } else { load::expected(context, features.mean_current_a).map_or(30.0, |e| e.0) }
-}
-
-/// Density of each channel's evidence for each shift and lag.
-struct ChannelTables {
-    density: [Table; 3],
-    ln_flat: [f64; 3],
-}
-
-impl ChannelTables {
-    fn of(features: &Features, context: &CircuitContext) -> ChannelTables {
-        let (cos, sin) = trig_tables();
-        let drive = context.load == LoadBehaviour::Drive;
-        let spread_deg = if drive { DRIVE_SPREAD_DEG } else { CHANNEL_SPREAD_DEG };
-        let spread_rad = spread_deg.to_radians();
-        let mut density = [[[1.0; GRID]; 12]; 3];
-        let mut ln_flat = [0.0; 3];
-        for k in 0..3 {
-            let table = &mut density[k];
-            if let (Some(p), Some(q)) = (features.p[k], features.q[k]) {
-                let angle_deg = q.atan2(p).to_degrees();
-                let scale = 1.0 / (spread_deg * (2.0 * std::f64::consts::PI).sqrt());
-                ln_flat[k] = (1.0f64 / 360.0).ln();
-                for s in SHIFTS_IN_USE {
-                    for (g, cell) in table[s].iter_mut().enumerate() {
-                        let off = crate::electrical::angle::wrap_deg(angle_deg - load::lag_at_deg(g) - 30.0 * s as f64);
-                        let z = off / spread_deg;
-                        *cell = (1.0 - STRAY) * scale * fast_gauss(z) + STRAY / 360.0;
-                    }
-                }
-            } else if let Some(p) = features.p[k].or(features.unsigned_pf[k]) {
-                let signed = features.p[k].is_some();
-                ln_flat[k] = if signed { 0.5f64.ln() } else { 0.0 };
-                for s in SHIFTS_IN_USE {
-                    for g in 0..GRID {
-                        let (c, sn) = (cos[s][g], sin[s][g]);
-                        let bend = 0.5 * spread_rad * spread_rad * c;
-                        let distortion = if drive { DRIVE_DISTORTION * c } else { 0.0 };
-                        let sigma = ((sn * spread_rad).powi(2)
-                            + bend * bend
-                            + POWER_ERROR * POWER_ERROR
-                            + distortion * distortion)
-                            .sqrt();
-                        let scale = 1.0 / (sigma * (2.0 * std::f64::consts::PI).sqrt());
-                        let mut d = fast_gauss((p - c) / sigma);
-                        if !signed {
-                            d += fast_gauss((-p - c) / sigma);
-                        }
-                        table[s][g] = (1.0 - STRAY) * scale * d + STRAY * 0.5;
-                    }
-                }
-            }
-            // A channel without voltage or current has no angle: density 1 for every class, and for none of these.
-        }
-        ChannelTables { density, ln_flat }
-    }
-
-    fn product_at(&self, shift: [Shift; 3], features: &Features, g: usize) -> f64 {
-        (0..3)
-            .map(|k| {
-                if shift[k] == NOTHING || !features.current_alive[k] {
-                    1.0
-                } else {
-                    self.density[k][shift[k] as usize][g]
-                }
-            })
-            .product()
-    }
-
-    fn ln_marginal(&self, shift: [Shift; 3], features: &Features, prior: &[f64; GRID]) -> f64 {
-        const ONES: [f64; GRID] = [1.0; GRID];
-        let row = |k: usize| {
-            if shift[k] == NOTHING || !features.current_alive[k] { &ONES } else { &self.density[k][shift[k] as usize] }
-        };
-        let (a, b, c) = (row(0), row(1), row(2));
-        let mut sum = 0.0;
-        for g in 0..GRID {
-            sum += prior[g] * a[g] * b[g] * c[g];
-        }
-        // A channel that shows current although the class says open contributes the flat density.
-        let stray: f64 =
-            (0..3).filter(|k| shift[*k] == NOTHING && features.current_alive[*k]).map(|k| self.ln_flat[k]).sum();
-        sum.max(f64::MIN_POSITIVE).ln() + stray
-    }
 }
 
 /// Gaussian bell exp(-z^2 / 2), zero past 8 sigma where nothing can matter.
@@ -216,14 +164,26 @@ fn ln_flat_total(features: &Features) -> f64 {
     }
 }
 
-fn ln_totals(shift: [Shift; 3], features: &Features, prior: &[f64; GRID], context: &CircuitContext) -> f64 {
-    let sum: f64 = (0..GRID).map(|g| prior[g] * total_density(shift, features, context, g)).sum();
+fn ln_totals(
+    shift: [Shift; 3],
+    registers: Registers,
+    features: &Features,
+    prior: &[f64; GRID],
+    context: &CircuitContext,
+) -> f64 {
+    let sum: f64 = (0..GRID).map(|g| prior[g] * total_density(shift, registers, features, context, g)).sum();
     sum.max(f64::MIN_POSITIVE).ln()
 }
 
 /// Density of the totals for one class and lag.
-fn total_density(shift: [Shift; 3], features: &Features, context: &CircuitContext, g: usize) -> f64 {
-    let (cos, sin) = trig_tables();
+fn total_density(
+    shift: [Shift; 3],
+    registers: Registers,
+    features: &Features,
+    context: &CircuitContext,
+    g: usize,
+) -> f64 {
+    let truth = predicted(Registers::AsDeclared);
     let drive = context.load == LoadBehaviour::Drive;
     let spread_rad = if drive { DRIVE_SPREAD_DEG } else { CHANNEL_SPREAD_DEG }.to_radians();
     let (mut p, mut q, mut var_p, mut var_q) = (0.0, 0.0, POWER_ERROR * POWER_ERROR, POWER_ERROR * POWER_ERROR);
@@ -231,7 +191,7 @@ fn total_density(shift: [Shift; 3], features: &Features, context: &CircuitContex
         if shift[k] == NOTHING {
             continue;
         }
-        let (c, s) = (cos[shift[k] as usize][g], sin[shift[k] as usize][g]);
+        let (c, s) = (truth.p[shift[k] as usize][g], truth.q[shift[k] as usize][g]);
         let w = features.weight[k];
         p += w * c;
         q += w * s;
@@ -241,6 +201,10 @@ fn total_density(shift: [Shift; 3], features: &Features, context: &CircuitContex
     if drive {
         var_p += (DRIVE_DISTORTION * p).powi(2);
         var_q += DRIVE_DISTORTION * DRIVE_DISTORTION;
+    }
+    let (p, q) = registers.registered(p, q);
+    if registers == Registers::Exchanged {
+        std::mem::swap(&mut var_p, &mut var_q);
     }
     let bell = |off: f64, var: f64| fast_gauss(off / var.sqrt()) / (2.0 * std::f64::consts::PI * var).sqrt();
     if features.blanked {

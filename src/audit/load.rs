@@ -45,10 +45,23 @@ pub fn lost_phase_prior() -> [f64; GRID] {
     normalised(|lag| trapezoid(lag, (5.0, 20.0, 75.0, 88.0)))
 }
 
+/// How usual it is for a load with this nameplate to draw this current while it runs: 1 within usual service, falling to a
+/// floor for what pumps rarely do. 1 without a nameplate.
+pub fn current_weight(context: &CircuitContext, mean_current_a: f64) -> f64 {
+    const RARELY: f64 = 0.02;
+    let per_unit = context.full_load_current_a.map_or(1.0, |full| mean_current_a / full);
+    trapezoid(per_unit, (0.08, 0.25, 1.12, 1.35)).max(RARELY)
+}
+
+/// Prior while a motor runs up: near its locked-rotor lag.
+pub fn start_prior(_context: &CircuitContext) -> [f64; GRID] {
+    normalised(|lag| trapezoid(lag, (35.0, 50.0, 80.0, 88.0)))
+}
+
 /// Expected lag and its standard deviation, degrees, when the nameplate tells.
 pub fn expected(context: &CircuitContext, mean_current_a: f64) -> Option<(f64, f64)> {
     match context.load {
-        LoadBehaviour::InductionMotor => {
+        LoadBehaviour::InductionMotor | LoadBehaviour::SoftStarter => {
             let per_unit = mean_current_a / context.full_load_current_a?;
             let lag = motor::expected_lag_deg(per_unit, context.full_load_power_factor?)?;
             // Nameplates differ most in their magnetising current, which rules at light load.
@@ -63,7 +76,7 @@ pub fn expected(context: &CircuitContext, mean_current_a: f64) -> Option<(f64, f
 /// Lowest, low shoulder, high shoulder, highest lag in degrees that the kind of load shows at all.
 pub fn wide_window(load: LoadBehaviour) -> (f64, f64, f64, f64) {
     match load {
-        LoadBehaviour::InductionMotor => (8.0, 20.0, 55.0, 86.0),
+        LoadBehaviour::InductionMotor | LoadBehaviour::SoftStarter => (8.0, 20.0, 55.0, 86.0),
         LoadBehaviour::Drive => (-30.0, -5.0, 25.0, 50.0),
         LoadBehaviour::MotorWithCapacitor => (-44.0, -5.0, 35.0, 80.0),
         LoadBehaviour::Resistive => (-15.0, -5.0, 5.0, 15.0),

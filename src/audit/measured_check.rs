@@ -19,6 +19,8 @@ const SOUND_UP_TO_OHM: f64 = 10.0;
 const OPEN_FROM_OHM: f64 = 100.0;
 /// Two meters of different make on one current agree within this share: class 2 clamp, class 1 CT, and a load that moves.
 const AGREE_WITHIN: f64 = 0.15;
+/// Below this share of the larger the two show different currents, whatever their classes: the nearest wrong ratio is 3/4.
+const DIFFERS_BELOW: f64 = 0.78;
 /// Below this a clamp meter shows nothing worth the name, A.
 const NO_CURRENT_BELOW_A: f64 = 1.0;
 /// A channel below this share of the clamp meter shows no current.
@@ -66,6 +68,8 @@ pub fn from_amps(clamp_a: f64, channel_a: f64) -> Option<Finding> {
         Some(Finding::CurrentAgrees)
     } else if smaller < (MISSING_BELOW * larger).max(0.5 * NO_CURRENT_BELOW_A) {
         Some(Finding::CurrentMissing)
+    } else if smaller <= DIFFERS_BELOW * larger {
+        Some(Finding::CurrentDiffers)
     } else {
         None
     }
@@ -124,7 +128,8 @@ mod tests {
             (0.2, 0.0, Some(Finding::CurrentAgrees)),
             (61.0, 0.3, Some(Finding::CurrentMissing)),
             (0.1, 61.0, Some(Finding::CurrentMissing)),
-            (61.0, 30.5, None),
+            (61.0, 30.5, Some(Finding::CurrentDiffers)),
+            (61.0, 50.0, None),
             (-61.0, 61.0, None),
         ] {
             assert_eq!(from_amps(clamp, channel), shows, "{clamp} {channel}");

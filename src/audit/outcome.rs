@@ -8,7 +8,7 @@ use std::sync::Arc;
 use super::assessment::{Assessment, Diagnosis, RankedWiring, Verdict, WiringGroup};
 use super::diagnosis::{INDISTINGUISHABLE, verdict};
 use super::field_check::{FieldCheck, Finding};
-use super::hypotheses::{UNEXPLAINED_PRIOR, shifts_of};
+use super::hypotheses::UNEXPLAINED_PRIOR;
 use super::wiring::Wiring;
 use super::words;
 
@@ -21,11 +21,6 @@ pub struct Outcome {
     pub finding: Finding,
     /// How often it shows something else than the truth, 0..1.
     pub error_rate: f64,
-}
-
-/// True when this wiring registers the load's true power.
-fn power_right(wiring: &Wiring) -> bool {
-    wiring.lost_phase.is_some() || shifts_of(wiring) == [0; 3]
 }
 
 /// A diagnosis after the outcomes. One with nothing to go by stays as it is: checks refine evidence, they do not replace it.
@@ -65,7 +60,7 @@ pub fn with_outcomes(diagnosis: &Diagnosis, outcomes: &[Outcome]) -> Diagnosis {
     let sound_probability = groups
         .iter()
         .flat_map(|g| &g.members)
-        .filter(|m| power_right(&m.wiring))
+        .filter(|m| m.power_right)
         .map(|m| m.probability)
         .sum::<f64>()
         .min(1.0);
@@ -82,12 +77,12 @@ pub fn with_outcomes(diagnosis: &Diagnosis, outcomes: &[Outcome]) -> Diagnosis {
 fn regrouped(members: Vec<(f64, RankedWiring)>) -> WiringGroup {
     let mut members: Vec<RankedWiring> = members
         .into_iter()
-        .map(|(ln, m)| RankedWiring { probability: m.probability * ln.exp(), wiring: m.wiring })
+        .map(|(ln, m)| RankedWiring { probability: m.probability * ln.exp(), ..m })
         .collect();
     members.sort_by(|a, b| b.probability.total_cmp(&a.probability));
     WiringGroup {
         probability: members.iter().map(|m| m.probability).sum(),
-        power_right: members.iter().all(|m| power_right(&m.wiring)),
+        power_right: members.iter().all(|m| m.power_right),
         members,
     }
 }
@@ -100,7 +95,7 @@ pub fn assess(assessment: &Assessment, outcomes: &[Outcome]) -> Assessment {
     if !words::hard_findings(&assessment.findings).is_empty() && diagnosis.verdict != Verdict::NoEvidence {
         diagnosis.verdict = Verdict::Fault;
     }
-    let leader = |d: &Diagnosis| d.groups.first().and_then(|g| g.members.first()).map(|m| shifts_of(&m.wiring));
+    let leader = |d: &Diagnosis| d.groups.first().and_then(|g| g.members.first()).map(|m| (m.class, m.wiring.gain));
     let doubtful = diagnosis.groups.first().is_none_or(|g| g.probability < super::auditor::ENOUGH_TO_CORRECT);
     let corrected = if leader(&diagnosis) != leader(&assessment.diagnosis) || doubtful && !outcomes.is_empty() {
         None
@@ -166,8 +161,8 @@ mod tests {
             error_rate: crate::audit::field_check::ERROR_RATE,
         };
         let after = assess(&before, &[wrong]);
-        assert_eq!(after.diagnosis.groups[0].members[0].wiring, truth);
-        assert_eq!(after.diagnosis.verdict, Verdict::Fault);
+        assert_eq!(after.diagnosis.groups[0].members[0].wiring, truth, "{:#?}", after.diagnosis.groups);
+        assert_eq!(after.diagnosis.verdict, Verdict::Fault, "{:#?}", after.diagnosis);
         assert!(after.diagnosis.groups[0].probability < before.diagnosis.groups[0].probability);
         let confirmed = assess(&before, &truthful(&truth));
         assert_eq!(confirmed.corrected, before.corrected);

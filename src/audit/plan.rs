@@ -179,6 +179,7 @@ fn ended(leader: &RankedWiring, why: End) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::audit::context::ServiceKind;
     use crate::audit::testbench::{LoadState, Offer, audit, context_for, relative_wirings};
 
     fn open_wirings(truth: &Wiring) -> Vec<RankedWiring> {
@@ -197,7 +198,7 @@ mod tests {
 
     #[test]
     fn a_settled_wiring_needs_no_step() {
-        let settled = [RankedWiring { wiring: Wiring::INTENDED, probability: 0.99 }];
+        let settled = [RankedWiring::of(Wiring::INTENDED, 0.99, ServiceKind::Wye4)];
         assert_eq!(plan(&settled, DEPTH), Some(Node::Settled { wiring: Wiring::INTENDED, probability: 1.0 }));
         assert_eq!(plan(&[], DEPTH), None);
     }

@@ -40,7 +40,38 @@ pub struct Run {
     pub flowing: bool,
 }
 
+/// Whether a pump runs by most of its channels, and which channels carry current: what tells a channel that is on another
+/// pump.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Company {
+    /// The pump runs, by its status or by at least two of its three channels.
+    pub runs: bool,
+    /// Channels that carry a running pump's current.
+    pub alive: [bool; 3],
+}
+
 impl RunTracker {
+    /// What one reading shows of a circuit with three CTs; `None` for others, or when a current is not known.
+    pub fn company(
+        &self,
+        current_a: [Option<f64>; 3],
+        status: RunStatus,
+        context: &CircuitContext,
+    ) -> Option<Company> {
+        let [Some(a), Some(b), Some(c)] = current_a else { return None };
+        if context.service.channels().len() != 3 {
+            return None;
+        }
+        let on_a = self.threshold_a(context);
+        let alive = [a, b, c].map(|amps| amps > on_a);
+        let runs = match status {
+            RunStatus::Running if context.run_from_register => true,
+            RunStatus::Stopped if context.run_from_register => false,
+            _ => alive.iter().filter(|a| **a).count() >= 2,
+        };
+        Some(Company { runs, alive })
+    }
+
     /// Takes one reading: the largest channel current (A) when any is good, and the status.
     pub fn observe(
         &mut self,

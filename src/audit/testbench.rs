@@ -57,12 +57,21 @@ impl LoadState {
     pub(crate) fn seen(&self, wiring: &Wiring, offer: Offer, at_ms: u64) -> MonitorReading {
         let v = [0, 1, 2].map(|k| self.voltage_v[wiring.voltage[k].index()]);
         let i = wiring.current.map(|seen| match seen {
-            CurrentSeen::Nothing => Complex64::ZERO,
             CurrentSeen::Conductor { phase, reversed } => {
                 self.current_a[phase.index()] * if reversed { -1.0 } else { 1.0 }
             }
+            CurrentSeen::AllBut { phase, reversed } => {
+                let others = Phase::ALL.into_iter().filter(|p| *p != phase);
+                others.map(|p| self.current_a[p.index()]).sum::<Complex64>() * if reversed { -1.0 } else { 1.0 }
+            }
+            CurrentSeen::OtherCircuit { .. } | CurrentSeen::Nothing | CurrentSeen::Unused => Complex64::ZERO,
         });
-        let s = [0, 1, 2].map(|k| v[k] * i[k].conj());
+        let i = [0, 1, 2].map(|k| i[k] * wiring.gain[k].factor().unwrap_or(1.0));
+        let s = [0, 1, 2].map(|k| {
+            let true_va = v[k] * i[k].conj();
+            let (p, q) = wiring.registers.registered(true_va.re, true_va.im);
+            Complex64::new(p, q)
+        });
         let total: Complex64 = s.iter().sum();
         let apparent: f64 = s.iter().map(|s| s.norm()).sum();
         let mut circuit = CircuitReading { current_a: i.map(|i| Good(i.norm())), ..CircuitReading::default() };

@@ -23,18 +23,25 @@ fn failed(assessment: &Assessment, check: Check) -> bool {
     assessment.findings.iter().any(|f| f.check == check && f.outcome == Outcome::Failed)
 }
 
+/// One load settles all but a handful, which a wrong sign of kvar with a simpler mistake imitates to within 6 degrees at the
+/// load where the lag is near 30; a light load settles those.
 #[test]
-fn level_a_names_each_of_the_48_wirings_from_one_load() {
+fn level_a_names_each_of_the_48_wirings_from_three_loads_and_nearly_all_from_one() {
+    let mut named_from_one = 0;
     for wiring in relative_wirings() {
-        let assessment = audit(&context_for(Offer::Full), &wiring, Offer::Full, &loads(Offer::Full)[..1]);
-        let diagnosis = &assessment.diagnosis;
+        let one = audit(&context_for(Offer::Full), &wiring, Offer::Full, &loads(Offer::Full)[..1]);
+        let all = audit(&context_for(Offer::Full), &wiring, Offer::Full, &loads(Offer::Full));
+        named_from_one += usize::from(one.diagnosis.groups[0].members[0].wiring == wiring);
+        let expected = if wiring == Wiring::INTENDED { Verdict::Sound } else { Verdict::Fault };
+        assert_eq!(one.diagnosis.verdict, expected, "{}", words::headline(&one));
+        let diagnosis = &all.diagnosis;
         assert_eq!(diagnosis.level, EvidenceLevel::PerChannelPq);
         let group = &diagnosis.groups[0];
-        assert_eq!(group.members[0].wiring, wiring, "{}", words::headline(&assessment));
-        assert!(group.probability > 0.95, "{}", words::headline(&assessment));
-        let expected = if wiring == Wiring::INTENDED { Verdict::Sound } else { Verdict::Fault };
-        assert_eq!(diagnosis.verdict, expected, "{}", words::headline(&assessment));
+        assert_eq!(group.members[0].wiring, wiring, "{}", words::headline(&all));
+        assert!(group.probability > 0.95, "{}", words::headline(&all));
+        assert_eq!(diagnosis.verdict, expected, "{}", words::headline(&all));
     }
+    assert!(named_from_one >= 42, "{named_from_one}");
 }
 
 #[test]
@@ -148,10 +155,10 @@ fn exchanged_voltage_leads_are_told_from_exchanged_cts() {
 fn an_acb_station_wired_for_acb_is_sound_and_its_faults_are_named() {
     for wiring in relative_wirings() {
         let context = super::context::CircuitContext { rotation: Rotation::Acb, ..context_for(Offer::Full) };
-        let state = LoadState::motor(&context, 0.9);
-        let assessment = audit(&context, &wiring, Offer::Full, &[state]);
+        let states = [1.0, 0.7, 0.45].map(|load| LoadState::motor(&context, load));
+        let assessment = audit(&context, &wiring, Offer::Full, &states);
         assert_eq!(assessment.diagnosis.groups[0].members[0].wiring, wiring, "{}", words::headline(&assessment));
-        let truth = state.true_power().re;
+        let truth = states[2].true_power().re;
         assert!((assessment.corrected.unwrap().total_w - truth).abs() < 0.005 * truth, "{wiring:?}");
     }
 }
@@ -287,16 +294,15 @@ fn closed_forms_of_the_design() {
         }
         // Leads and CTs moved together: power is right, only the rotation differs.
         let together =
-            Wiring { voltage: [A, C, B], current: [seen(A, false), seen(C, false), seen(B, false)], lost_phase: None };
+            Wiring { voltage: [A, C, B], current: [seen(A, false), seen(C, false), seen(B, false)], ..Wiring::INTENDED };
         let total = state.seen(&together, Offer::Full, 0).circuits[0].total_active_power_w.good().unwrap();
         assert!((total / truth - 1.0).abs() < 1e-9);
     }
 }
 
-/// A CT of twice the ratio entered halves its channel's power and turns no angle: no wiring of leads explains it, and
-/// power is not right either.
+/// A CT of twice the ratio entered halves its channel's power and turns no angle.
 #[test]
-fn a_ct_of_the_wrong_ratio_is_never_called_sound() {
+fn a_ct_of_the_wrong_ratio_is_named_and_its_power_restored() {
     for offer in [Offer::Full, Offer::Watts, Offer::Totals, Offer::Blanking] {
         let mut states = loads(offer);
         for state in &mut states {
@@ -304,10 +310,15 @@ fn a_ct_of_the_wrong_ratio_is_never_called_sound() {
         }
         let assessment = audit(&context_for(offer), &Wiring::INTENDED, offer, &states);
         let headline = words::headline(&assessment);
-        assert_eq!(assessment.diagnosis.verdict, Verdict::Undecided, "{offer:?}: {headline}");
         assert!(failed(&assessment, Check::CurrentBalance));
-        assert!(headline.contains("check CT ratios") && headline.contains("channel 2 reads"), "{headline}");
-        assert_eq!(assessment.corrected, None, "{offer:?}");
+        assert_ne!(assessment.diagnosis.verdict, Verdict::Sound, "{offer:?}: {headline}");
+        if offer == Offer::Full {
+            assert_eq!(assessment.diagnosis.verdict, Verdict::Fault, "{headline}");
+            assert!(headline.contains("CT 2 shows half of its current"), "{headline}");
+            let corrected = assessment.corrected.unwrap();
+            let truth = loads(offer)[2].true_power();
+            assert!((corrected.total_w - truth.re).abs() < 0.01 * truth.norm(), "{}", corrected.total_w);
+        }
     }
 }
 

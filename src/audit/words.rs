@@ -1,10 +1,11 @@
 //! The audit's conclusions in plain words for operators and technicians. Must never decide anything.
 
 use super::assessment::{
-    Assessment, Check, Diagnosis, EvidenceLevel, Finding, Outcome, RunState, Verdict, WiringGroup,
+    Assessment, Check, Diagnosis, EvidenceLevel, Finding, Outcome, ReasonKind, RunState, Verdict, WiringGroup,
 };
 use super::detail::Detail;
-use super::wiring::{CurrentSeen, Wiring};
+use super::proof::{self, Proof};
+use super::wiring::{CurrentSeen, Gain, Registers, Wiring};
 use crate::reading::Phase;
 
 /// Stable identifier of a check, for metrics and JSON ("active_power_sign").
@@ -106,12 +107,26 @@ pub fn describe_wiring(wiring: &Wiring) -> String {
     }
     let seen_phase = |k: usize| match wiring.current[k] {
         CurrentSeen::Conductor { phase, .. } => Some(phase),
-        CurrentSeen::Nothing => None,
+        _ => None,
     };
-    let missing: Vec<usize> = (0..3).filter(|k| seen_phase(*k).is_none()).collect();
-    for k in &missing {
-        parts.push(format!("CT {} gives no current (open, shorted, a lead off, or on another pump)", k + 1));
+    let missing: Vec<usize> =
+        (0..3).filter(|k| seen_phase(*k).is_none() && wiring.current[*k] != CurrentSeen::Unused).collect();
+    for k in 0..3 {
+        match wiring.current[k] {
+            CurrentSeen::Nothing => {
+                parts.push(format!("CT {} gives no current (open, shorted, a lead off, or on another pump)", k + 1));
+            }
+            CurrentSeen::AllBut { phase, .. } => {
+                let around: Vec<&str> = Phase::ALL.into_iter().filter(|p| *p != phase).map(Phase::label).collect();
+                parts.push(format!("CT {} is closed around two conductors ({})", k + 1, around.join(" and ")));
+            }
+            CurrentSeen::OtherCircuit { slot, .. } => {
+                parts.push(format!("CT {} is on another pump (the one in slot {} of this monitor)", k + 1, slot + 1));
+            }
+            CurrentSeen::Conductor { .. } | CurrentSeen::Unused => {}
+        }
     }
+    let twice = |p: Phase| (0..3).filter(|k| seen_phase(*k) == Some(p)).count() > 1;
     let moved: Vec<usize> = (0..3).filter(|k| seen_phase(*k).is_some_and(|p| p != Phase::ALL[*k])).collect();
     if !moved.is_empty() {
         let seen = moved
@@ -120,6 +135,10 @@ pub fn describe_wiring(wiring: &Wiring) -> String {
             .collect::<Vec<_>>()
             .join(", ");
         match moved.as_slice() {
+            [k] if seen_phase(*k).is_some_and(twice) => {
+                let on = seen_phase(*k).map_or("", Phase::label);
+                parts.push(format!("CT {} is on phase {on}, where another CT is as well", k + 1));
+            }
             [i, j] if missing.is_empty() => {
                 parts.push(format!("CT pairs {} and {} are exchanged ({seen})", i + 1, j + 1));
             }
@@ -128,7 +147,14 @@ pub fn describe_wiring(wiring: &Wiring) -> String {
         }
     }
     let reversed: Vec<usize> = (0..3)
-        .filter(|k| matches!(wiring.current[*k], CurrentSeen::Conductor { reversed: true, .. }))
+        .filter(|k| {
+            matches!(
+                wiring.current[*k],
+                CurrentSeen::Conductor { reversed: true, .. }
+                    | CurrentSeen::AllBut { reversed: true, .. }
+                    | CurrentSeen::OtherCircuit { reversed: true, .. }
+            )
+        })
         .map(|k| k + 1)
         .collect();
     match reversed.as_slice() {
@@ -137,10 +163,128 @@ pub fn describe_wiring(wiring: &Wiring) -> String {
         [i, j] => parts.push(format!("CTs {i} and {j} are reversed")),
         _ => parts.push("all three CTs are reversed".to_owned()),
     }
+    if !wiring.ratios_right() && wiring.gain[0] == wiring.gain[1] && wiring.gain[1] == wiring.gain[2] {
+        parts.push(format!("all CTs show {} of their current (ratio set wrong)", gain_words(wiring.gain[0])));
+    } else {
+        for (k, gain) in wiring.gain.iter().enumerate().filter(|(_, g)| **g != Gain::AsRated) {
+            parts.push(match gain {
+                Gain::Unsteady => format!("CT {} shows a current that drifts and jumps (loose connection)", k + 1),
+                _ => format!(
+                    "CT {} shows {} of its current (ratio set wrong, or not all of its parallel conductors)",
+                    k + 1,
+                    gain_words(*gain)
+                ),
+            });
+        }
+    }
+    if wiring.supply_rotates_back {
+        parts.push(
+            "the supply rotates the other way than configured (power is registered right; see that the pump turns right)"
+                .to_owned(),
+        );
+    }
+    if wiring.registers != Registers::AsDeclared {
+        parts.push(format!("the meter map does not fit: {}", registers_words(wiring.registers)));
+    }
     if parts.is_empty() {
         "every lead is on its own phase, every CT the right way round".to_owned()
     } else {
         parts.join("; ")
+    }
+}
+
+/// What a current channel sees, short: "A", "-B", "(A+B)" (around two), "slot 2: C" (of another circuit), "nothing", "unused".
+pub fn current_label(seen: CurrentSeen) -> String {
+    let sign = |reversed: bool| if reversed { "-" } else { "" };
+    match seen {
+        CurrentSeen::Nothing => "nothing".to_owned(),
+        CurrentSeen::Unused => "unused".to_owned(),
+        CurrentSeen::Conductor { phase, reversed } => format!("{}{}", sign(reversed), phase.label()),
+        CurrentSeen::AllBut { phase, reversed } => {
+            let others: Vec<&str> = Phase::ALL.into_iter().filter(|p| *p != phase).map(Phase::label).collect();
+            format!("{}({})", sign(reversed), others.join("+"))
+        }
+        CurrentSeen::OtherCircuit { slot, phase, reversed } => {
+            format!("slot {}: {}{}", slot + 1, sign(reversed), phase.label())
+        }
+    }
+}
+
+/// A wrong ratio in words: "half", "twice".
+pub fn gain_words(gain: Gain) -> String {
+    match gain {
+        Gain::AsRated => "all".to_owned(),
+        Gain::Unsteady => "a changing share".to_owned(),
+        Gain::Times(1, 2) => "half".to_owned(),
+        Gain::Times(1, den) => format!("1/{den}"),
+        Gain::Times(2, 1) => "twice as much as all".to_owned(),
+        Gain::Times(num, 1) => format!("{num} times"),
+        Gain::Times(num, den) => format!("{num}/{den}"),
+    }
+}
+
+/// What the registers mean, against what the map says.
+pub fn registers_words(registers: Registers) -> &'static str {
+    match registers {
+        Registers::AsDeclared => "the registers mean what the map says",
+        Registers::ReactiveSign => "kvar has the other sign than the map says (kW is right)",
+        Registers::ActiveSign => "kW has the other sign than the map says",
+        Registers::BothSigns => "kW and kvar have the other sign than the map says (generator instead of load convention)",
+        Registers::Exchanged => "kW and kvar are exchanged",
+        Registers::FactorLagPositive => "the sign of PF tells lag (+) from lead (-), not the direction of power",
+        Registers::FactorLagNegative => "the sign of PF tells lead (+) from lag (-), not the direction of power",
+    }
+}
+
+/// What a piece of evidence is, for a list of reasons.
+pub fn reason_words(kind: ReasonKind) -> String {
+    match kind {
+        ReasonKind::Prior => "how common such a mistake is".to_owned(),
+        ReasonKind::Companions => "rotation measured, and what the monitor's other circuits show".to_owned(),
+        ReasonKind::Blank => "kW or PF is blank while the pump runs".to_owned(),
+        ReasonKind::LoadLevel { mean_current_a, readings } => {
+            format!("power at {mean_current_a:.0} A ({readings} steady readings)")
+        }
+        ReasonKind::Start { mean_current_a, readings } => {
+            format!("power while starting, at {mean_current_a:.0} A ({readings} readings)")
+        }
+        ReasonKind::CurrentSizes => "the channels' currents against each other".to_owned(),
+    }
+}
+
+/// A number of decibans for people: what it does to the odds.
+pub fn deciban_words(decibans: f64) -> String {
+    let odds = 10f64.powf(decibans.abs() / 10.0);
+    let times = if odds >= 1.0e4 {
+        "more than 10 000".to_owned()
+    } else if odds >= 10.0 {
+        format!("{odds:.0}")
+    } else {
+        format!("{odds:.1}")
+    };
+    let way = if decibans >= 0.0 { "for" } else { "against" };
+    format!("{decibans:+.0} dB ({times} times {way})")
+}
+
+/// What a change of the wiring came to, in one sentence.
+pub fn proof_words(proof: &Proof) -> String {
+    let factor = |f: Option<f64>| f.map_or("blank".to_owned(), |f| format!("{f:.2}"));
+    match proof.outcome() {
+        proof::Outcome::Waiting => "the wiring has changed; not yet enough readings of the running pump to judge it".to_owned(),
+        proof::Outcome::Repaired => format!(
+            "repair passed: power is registered right. PF was {} before, {} was expected after, {} is read now",
+            factor(proof.before.registered_factor),
+            factor(proof.before.corrected_factor),
+            factor(proof.after.and_then(|a| a.registered_factor))
+        ),
+        proof::Outcome::StillWrong => "repair not passed: power is still registered wrong".to_owned(),
+        proof::Outcome::Broken => "power was registered right before this change and is no longer".to_owned(),
+        proof::Outcome::StillRight => "power was registered right before this change and still is".to_owned(),
+        proof::Outcome::Disagrees => format!(
+            "not proven: the readings look right, but PF is {} where {} was expected at this load",
+            factor(proof.after.and_then(|a| a.registered_factor)),
+            factor(proof.before.corrected_factor)
+        ),
     }
 }
 
@@ -299,7 +443,7 @@ mod tests {
                 Wiring {
                     voltage: [A, C, B],
                     current: [sees(A, true), CurrentSeen::Nothing, sees(C, false)],
-                    lost_phase: None,
+                    ..Wiring::INTENDED
                 },
                 "voltage leads 2 and 3 are exchanged (lead 2 is on phase C, lead 3 is on phase B); \
                  CT 2 gives no current (open, shorted, a lead off, or on another pump); CT 1 is reversed",

@@ -48,11 +48,6 @@ impl Service {
         Service::SinglePhase,
     ];
 
-    /// True when the audit has a model of this service; configuration refuses the others.
-    pub fn is_audited(self) -> bool {
-        matches!(self, Service::Wye4 | Service::Delta3)
-    }
-
     /// The word used in configuration files.
     pub fn key(self) -> &'static str {
         match self {

@@ -74,22 +74,16 @@ fn read_service(table: &TableReader<'_>) -> Option<Service> {
     let field = table.text("service", Service::Wye4.key());
     let field = table.need("service", field, "name the voltage system: service = \"wye-4-wire\" or \"delta-3-wire\"");
     let field = table.check("service", field, |text| {
-        let audited = || Service::ALL.iter().filter(|service| service.is_audited()).map(|service| service.key());
-        match Service::ALL.into_iter().find(|service| service.key() == text) {
-            Some(service) if service.is_audited() => Ok(service),
-            Some(service) => Err(Fault::new(
-                format!("a station with service \"{}\" cannot be audited by this version", service.key()),
-                "only \"wye-4-wire\" and \"delta-3-wire\" can; take this station out, for a wrong service would give wrong \
-                 verdicts",
-            )),
-            None => Err(Fault::new(
+        let known = || Service::ALL.iter().map(|service| service.key());
+        Service::ALL.into_iter().find(|service| service.key() == text).ok_or_else(|| {
+            Fault::new(
                 format!("{} is not a choice here", quoted(text)),
-                match nearest(text, audited()) {
+                match nearest(text, known()) {
                     Some(near) => format!("did you mean {near:?}?"),
-                    None => format!("choose one of {}", audited().collect::<Vec<_>>().join(", ")),
+                    None => format!("choose one of {}", known().collect::<Vec<_>>().join(", ")),
                 },
-            )),
-        }
+            )
+        })
     });
     field.value()
 }

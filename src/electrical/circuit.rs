@@ -16,6 +16,10 @@ pub struct Meaning {
     pub power_factor_signed: bool,
     /// Q is a magnitude.
     pub reactive_unsigned: bool,
+    /// Channels 1 and 3 are the elements of two-element metering: their voltages are those between leads 1-2 and 3-2.
+    pub between_lines: bool,
+    /// Channels that the service does not have.
+    pub unused: [bool; 3],
 }
 
 /// What one channel registers.
@@ -83,7 +87,13 @@ pub fn reconstruct(
 ) -> Circuit {
     let channel = [0, 1, 2].map(|k| {
         // A measured magnitude to neutral wins; the phasor covers three-wire monitors that report line voltages only.
-        let voltage_v = reading.voltage_ln_v[k].good().or_else(|| voltages.phasor_v[k].map(Complex64::norm));
+        let voltage_v = if meaning.between_lines {
+            // Channel 3's element is between leads 3 and 2; channel 2 has none.
+            let line = [reading.voltage_ll_v[0], Measured::NotMapped, reading.voltage_ll_v[1]][k];
+            line.good().or(reading.voltage_ln_v[k].good())
+        } else {
+            reading.voltage_ln_v[k].good().or_else(|| voltages.phasor_v[k].map(Complex64::norm))
+        };
         let current_a = circuit.current_a[k].good();
         let volt_amps = voltage_v.zip(current_a).map(|(v, i)| v * i).or_else(|| circuit.apparent_power_va[k].good());
         let mut power = ChannelPower { voltage_v, current_a, volt_amps, ..ChannelPower::default() };
@@ -101,10 +111,11 @@ pub fn reconstruct(
         power.unsigned_power_factor = circuit.power_factor[k].good().map(f64::abs);
         power
     });
-    let sum_va = channel.iter().map(|c| c.volt_amps).sum::<Option<f64>>();
+    let metered = || channel.iter().enumerate().filter(|(k, _)| !meaning.unused[*k]).map(|(_, c)| c);
+    let sum_va = metered().map(|c| c.volt_amps).sum::<Option<f64>>();
     let apparent_va = circuit.total_apparent_power_va.good().or(sum_va);
-    let sum_w = channel.iter().map(|c| c.active_w).sum::<Option<f64>>();
-    let sum_var = channel.iter().map(|c| c.reactive_var).sum::<Option<f64>>();
+    let sum_w = metered().map(|c| c.active_w).sum::<Option<f64>>();
+    let sum_var = metered().map(|c| c.reactive_var).sum::<Option<f64>>();
     let total = TotalPower {
         active_w: circuit
             .total_active_power_w
@@ -153,7 +164,7 @@ mod tests {
     fn signed_power_factor_gives_active_power() {
         let mut reading = balanced();
         reading.circuits[0].power_factor = [Good(-0.85); 3];
-        let signed = rebuilt(&reading, Meaning { power_factor_signed: true, reactive_unsigned: false });
+        let signed = rebuilt(&reading, Meaning { power_factor_signed: true, ..Meaning::default() });
         assert!((signed.channel[0].active_w.unwrap() + 23_545.0).abs() < 1.0);
         assert!((signed.total.active_w.unwrap() + 70_635.0).abs() < 1.0);
         let unsigned = rebuilt(&reading, Meaning::default());
@@ -180,7 +191,7 @@ mod tests {
         let mut reading = balanced();
         reading.circuits[0].active_power_w = [Good(23_545.0); 3];
         reading.circuits[0].reactive_power_var = [Good(14_592.0); 3];
-        let circuit = rebuilt(&reading, Meaning { power_factor_signed: false, reactive_unsigned: true });
+        let circuit = rebuilt(&reading, Meaning { reactive_unsigned: true, ..Meaning::default() });
         assert_eq!(circuit.channel[0].reactive_var, None);
         assert!((circuit.channel[0].p_per_unit().unwrap() - 0.85).abs() < 1e-4);
     }

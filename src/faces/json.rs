@@ -15,7 +15,7 @@ use crate::audit::assessment::{
 };
 use crate::audit::field_check::{FieldCheck, Worth};
 use crate::audit::remedy::Move;
-use crate::audit::wiring::{CurrentSeen, Wiring};
+use crate::audit::wiring::{Gain, Wiring};
 use crate::audit::words;
 use crate::config::checks::RecordedCheck;
 use crate::reading::{CircuitReading, Instant2, Measured, MonoMs, Phase, UnixMs};
@@ -166,8 +166,13 @@ struct Member {
 struct WiringJson {
     /// Phase that each voltage lead is on: "A", "B" or "C".
     voltage: [&'static str; 3],
-    /// Phase that each CT sees; "-B" is phase B the wrong way round, "nothing" no current.
-    current: [&'static str; 3],
+    /// What each CT sees: "-B" is phase B the wrong way round, "(A+B)" both conductors, "slot 2: C" another circuit's,
+    /// "nothing" no current, "unused" no CT in this service.
+    current: [String; 3],
+    /// Share of its current that each CT shows; null where it keeps changing (loose).
+    gain: [Option<f64>; 3],
+    /// What the power registers mean, against what the map says.
+    registers: &'static str,
     /// Supply phase of the pump that carries no current.
     lost_phase: Option<&'static str>,
 }
@@ -184,7 +189,7 @@ struct AdviceJson {
 struct CheckJson {
     check: &'static str,
     /// As numbered on the terminals, from 1.
-    channel: usize,
+    channel: Option<usize>,
     /// Breaker phase that the volts are measured to.
     phase: Option<&'static str>,
     /// True when it is done beside energised parts.
@@ -212,7 +217,7 @@ struct MoveJson {
 #[derive(Debug, Serialize)]
 struct RecordedJson {
     check: &'static str,
-    channel: usize,
+    channel: Option<usize>,
     phase: Option<&'static str>,
     found: String,
     by: String,
@@ -402,11 +407,9 @@ fn group(group: &WiringGroup) -> Group {
 fn wiring(wiring: &Wiring) -> WiringJson {
     WiringJson {
         voltage: wiring.voltage.map(Phase::label),
-        current: wiring.current.map(|seen| match seen {
-            CurrentSeen::Nothing => "nothing",
-            CurrentSeen::Conductor { phase, reversed: false } => phase.label(),
-            CurrentSeen::Conductor { phase, reversed: true } => ["-A", "-B", "-C"][phase.index()],
-        }),
+        current: wiring.current.map(words::current_label),
+        gain: wiring.gain.map(Gain::factor),
+        registers: words::registers_words(wiring.registers),
         lost_phase: wiring.lost_phase.map(Phase::label),
     }
 }
@@ -419,7 +422,7 @@ fn advice_of(diagnosis: &Diagnosis) -> AdviceJson {
     let advice = advice::advice(diagnosis);
     let check = |worth: &Worth| CheckJson {
         check: worth.check.key(),
-        channel: worth.check.channel() + 1,
+        channel: worth.check.channel().map(|k| k + 1),
         phase: breaker_phase(worth.check),
         live: worth.check.energised(),
         words: worth.check.words(),
@@ -442,7 +445,7 @@ fn recorded(check: &RecordedCheck) -> RecordedJson {
     let outcome = check.outcome;
     RecordedJson {
         check: outcome.check.key(),
-        channel: outcome.check.channel() + 1,
+        channel: outcome.check.channel().map(|k| k + 1),
         phase: breaker_phase(outcome.check),
         found: outcome.finding.words(),
         by: check.by.clone(),

@@ -11,7 +11,7 @@ use crate::audit::advice;
 use crate::audit::assessment::{
     Assessment, CorrectedPower, Diagnosis, Finding, Outcome, RunState, Verdict, WiringGroup,
 };
-use crate::audit::wiring::{CurrentSeen, Wiring};
+use crate::audit::wiring::{CurrentSeen, Gain, Registers, Wiring};
 use crate::audit::words;
 use crate::config::checks::RecordedCheck;
 use crate::reading::{CircuitReading, Measured, MonoMs, Phase};
@@ -301,6 +301,13 @@ pub(super) fn lead_by_lead(wiring: &Wiring) -> Vec<String> {
             CurrentSeen::Conductor { phase, reversed: false } if phase == meant => {
                 format!("sees phase {}, as it should", meant.label())
             }
+            CurrentSeen::Unused => continue,
+            CurrentSeen::AllBut { .. } => {
+                format!("WRONG, closed around two conductors ({})", words::current_label(*seen))
+            }
+            CurrentSeen::OtherCircuit { slot, .. } => {
+                format!("WRONG, on another pump (slot {} of this monitor)", slot + 1)
+            }
             CurrentSeen::Conductor { phase, reversed } => {
                 let mut wrong = Vec::new();
                 if phase != meant {
@@ -312,7 +319,17 @@ pub(super) fn lead_by_lead(wiring: &Wiring) -> Vec<String> {
                 format!("WRONG, {}", wrong.join(", and "))
             }
         };
-        leads.push(format!("CT {}: {lead}", k + 1));
+        let ratio = match wiring.gain[k] {
+            Gain::AsRated => String::new(),
+            gain => format!("; shows {} of its current", words::gain_words(gain)),
+        };
+        leads.push(format!("CT {}: {lead}{ratio}", k + 1));
+    }
+    if wiring.registers != Registers::AsDeclared {
+        leads.push(format!("meter map: {}", words::registers_words(wiring.registers)));
+    }
+    if wiring.supply_rotates_back {
+        leads.push("supply: rotates the other way than configured".to_owned());
     }
     if let Some(lost) = wiring.lost_phase {
         leads.push(format!("supply to the pump: phase {} carries no current (not a metering mistake)", lost.label()));
@@ -448,6 +465,7 @@ mod tests {
             voltage: [Phase::A, Phase::C, Phase::B],
             current: [sees(Phase::A, true), CurrentSeen::Nothing, sees(Phase::B, true)],
             lost_phase: Some(Phase::C),
+            ..Wiring::INTENDED
         };
         assert_eq!(
             lead_by_lead(&wiring),

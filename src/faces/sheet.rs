@@ -272,6 +272,8 @@ fn unit(check: FieldCheck) -> &'static str {
         FieldCheck::LoopResistance(_) => "ohms",
         FieldCheck::Polarity(_) => "right / reversed",
         FieldCheck::ClampCurrent(_) => "clamp A / monitor A",
+        FieldCheck::Display => "kW, kvar, PF with signs",
+        FieldCheck::Rotation => "ABC / ACB",
     }
 }
 

@@ -128,7 +128,8 @@ fn checks(out: &mut String, sheet: &Sheet) {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::audit::hypotheses::CLASSES;
+    use crate::audit::context::ServiceKind;
+    use crate::audit::hypotheses::classes;
     use crate::faces::sheet::{Expected, sheet};
     use crate::reading::Rotation;
     use crate::station::fixtures::{exchanged, instant, snapshot_after};
@@ -155,7 +156,7 @@ mod tests {
 
     #[test]
     fn every_wiring_has_a_page_that_loads_nothing_and_closes_what_it_opens() {
-        for wiring in CLASSES.iter().map(|c| c.members[0].wiring) {
+        for wiring in classes(ServiceKind::Wye4).all.iter().map(|c| c.members[0].wiring) {
             let snapshot = snapshot_after("Alder Creek Lift", &wiring);
             let page = html(&sheet(&snapshot, &snapshot.circuits[0], EXPECTED, instant(7200)));
             assert!(page.find("Never open a CT secondary").unwrap() < page.find("What is suspected").unwrap());

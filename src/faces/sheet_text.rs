@@ -95,7 +95,8 @@ fn phasor(phasor: Phasor, unit: &str) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::audit::hypotheses::CLASSES;
+    use crate::audit::context::ServiceKind;
+    use crate::audit::hypotheses::classes;
     use crate::faces::sheet::{Expected, plan_text, sheet};
     use crate::reading::Rotation;
     use crate::station::fixtures::{exchanged, failed_event, instant, snapshot_after, station_config};
@@ -111,7 +112,7 @@ mod tests {
 
     #[test]
     fn every_wiring_has_a_sheet_that_fits_and_puts_cautions_first() {
-        for wiring in CLASSES.iter().flat_map(|c| c.members.iter().take(2)).map(|m| m.wiring) {
+        for wiring in classes(ServiceKind::Wye4).all.iter().flat_map(|c| c.members.iter().take(2)).map(|m| m.wiring) {
             let snapshot = snapshot_after("Alder Creek Lift", &wiring);
             let sheet = sheet(&snapshot, &snapshot.circuits[0], EXPECTED, instant(7200));
             let text = text(&sheet) + &plan_text(&snapshot, &snapshot.circuits[0]);

@@ -1,7 +1,7 @@
 //! All state of one station and the steps it takes: an event in, news out, a snapshot on demand. No clock, no task, no
 //! log line: time comes with the events.
 //!
-//! A panic inside the audit of a circuit is caught here, told, and that circuit starts anew; it never leaves a station.
+//! A panic inside the audit of a monitor's circuits is caught here, told, and they start anew; it never leaves a station.
 
 use std::any::Any;
 use std::panic::{AssertUnwindSafe, catch_unwind};
@@ -13,31 +13,31 @@ use super::snapshot::{
     CircuitSnapshot, ClockJump, MonitorSnapshot, PollHealth, StationSnapshot, answered, stale_after_ms,
 };
 use crate::audit::assessment::Assessment;
-use crate::audit::auditor::CircuitAuditor;
 use crate::audit::checks::values::CLOCK_JUMP_MS;
 use crate::audit::context::CircuitContext;
+use crate::audit::monitor::MonitorAuditor;
 use crate::audit::words;
 use crate::config::model::StationConfig;
 use crate::modbus::poll::PollEvent;
 use crate::reading::{Instant2, MonitorReading, MonoMs};
 
-/// The audit of one circuit as a station sees it.
-pub trait CircuitAudit: Send {
-    /// Takes one reading of the circuit's monitor.
-    fn observe(&mut self, reading: &MonitorReading) -> Assessment;
+/// The audit of one monitor's circuits as a station sees it.
+pub trait MonitorAudit: Send {
+    /// Takes one reading of the monitor; returns an assessment a circuit, in the order of their contexts.
+    fn observe(&mut self, reading: &MonitorReading) -> Vec<Assessment>;
 }
 
-impl CircuitAudit for CircuitAuditor {
-    fn observe(&mut self, reading: &MonitorReading) -> Assessment {
-        CircuitAuditor::observe(self, reading)
+impl MonitorAudit for MonitorAuditor {
+    fn observe(&mut self, reading: &MonitorReading) -> Vec<Assessment> {
+        MonitorAuditor::observe(self, reading)
     }
 }
 
-/// Starts the audit of a circuit; called again after a failure inside.
-pub type AuditFactory = fn(&CircuitContext) -> Box<dyn CircuitAudit>;
+/// Starts the audit of a monitor's circuits; called again after a failure inside.
+pub type AuditFactory = fn(&[CircuitContext]) -> Box<dyn MonitorAudit>;
 
-fn real_audit(context: &CircuitContext) -> Box<dyn CircuitAudit> {
-    Box::new(CircuitAuditor::new(context.clone()))
+fn real_audit(contexts: &[CircuitContext]) -> Box<dyn MonitorAudit> {
+    Box::new(MonitorAuditor::new(contexts.to_vec()))
 }
 
 /// How a monitor answers, as far as the log is concerned.
@@ -51,12 +51,14 @@ enum Link {
 struct Monitor {
     shown: MonitorSnapshot,
     link: Debounced<Link>,
+    /// Indexes of its circuits among the station's, in the order of their contexts.
+    circuits: Vec<usize>,
+    contexts: Vec<CircuitContext>,
+    audit: Box<dyn MonitorAudit>,
 }
 
 struct Circuit {
     shown: CircuitSnapshot,
-    context: CircuitContext,
-    audit: Box<dyn CircuitAudit>,
     diagnosis: Debounced<DiagnosisKey>,
 }
 
@@ -86,20 +88,32 @@ impl StationState {
 
     /// The same with another audit.
     pub fn with_audit(config: &StationConfig, factory: AuditFactory) -> Result<StationState, ContextError> {
-        let monitors = config.monitors.iter().map(|monitor| Monitor {
-            shown: MonitorSnapshot {
-                name: monitor.name.clone(),
-                address: monitor.address.clone(),
-                unit: monitor.unit,
-                map_name: monitor.map_name.clone(),
-                poll_period: monitor.poll_period,
-                health: PollHealth::default(),
-                reading: None,
-            },
-            link: Debounced::default(),
+        let monitors = config.monitors.iter().enumerate().map(|(index, monitor)| {
+            let own: Vec<usize> = (0..config.circuits.len()).filter(|c| config.circuits[*c].monitor == index).collect();
+            let contexts: Vec<CircuitContext> =
+                own.iter().map(|c| circuit_context(config, &config.circuits[*c])).collect::<Result<_, _>>()?;
+            Ok(Monitor {
+                shown: MonitorSnapshot {
+                    name: monitor.name.clone(),
+                    address: monitor.address.clone(),
+                    unit: monitor.unit,
+                    map_name: monitor.map_name.clone(),
+                    poll_period: monitor.poll_period,
+                    health: PollHealth::default(),
+                    reading: None,
+                },
+                link: Debounced::default(),
+                circuits: own,
+                audit: factory(&contexts),
+                contexts,
+            })
         });
+        let monitors: Vec<Monitor> = monitors.collect::<Result<_, ContextError>>()?;
         let circuits = config.circuits.iter().map(|circuit| {
-            let context = circuit_context(config, circuit)?;
+            if circuit.monitor >= monitors.len() {
+                let (station, circuit) = (config.name.clone(), circuit.name.clone());
+                return Err(ContextError::NoSuchMonitor { station, circuit });
+            }
             Ok(Circuit {
                 shown: CircuitSnapshot {
                     name: circuit.name.clone(),
@@ -110,16 +124,15 @@ impl StationState {
                     core_failure: None,
                     checks: Arc::default(),
                 },
-                audit: factory(&context),
-                context,
                 diagnosis: Debounced::default(),
             })
         });
+        let circuits = circuits.collect::<Result<_, ContextError>>()?;
         Ok(StationState {
             name: config.name.clone(),
             factory,
-            monitors: monitors.collect(),
-            circuits: circuits.collect::<Result<_, ContextError>>()?,
+            monitors,
+            circuits,
             previous: None,
             clock_jumps: 0,
             last_clock_jump: None,
@@ -139,9 +152,7 @@ impl StationState {
         self.watch_clock(reading.at, &mut news);
         let Some(entry) = self.monitors.get_mut(monitor) else { return news };
         note_poll(&self.name, entry, &event, &reading, &mut news);
-        for circuit in self.circuits.iter_mut().filter(|c| c.shown.monitor == monitor) {
-            self.core_failures += audit_reading(circuit, self.factory, &reading, &mut news);
-        }
+        self.core_failures += audit_reading(entry, &mut self.circuits, self.factory, &reading, &mut news);
         news
     }
 
@@ -269,39 +280,54 @@ fn place(shown: &MonitorSnapshot) -> String {
     format!("{}, unit {}", shown.address, shown.unit)
 }
 
-/// Runs the audit of a circuit on a reading; returns the number of failures inside it, 0 or 1.
-fn audit_reading(circuit: &mut Circuit, factory: AuditFactory, reading: &MonitorReading, news: &mut Vec<News>) -> u64 {
-    let audit = &mut circuit.audit;
+/// Runs the audit of a monitor's circuits on a reading; returns the number of failures inside it, 0 or 1.
+fn audit_reading(
+    monitor: &mut Monitor,
+    circuits: &mut [Circuit],
+    factory: AuditFactory,
+    reading: &MonitorReading,
+    news: &mut Vec<News>,
+) -> u64 {
+    let audit = &mut monitor.audit;
     // Unwind safety: the audit that panicked is thrown away, so nobody sees it half changed.
     match catch_unwind(AssertUnwindSafe(|| audit.observe(reading))) {
-        Ok(assessment) => {
-            if circuit.shown.core_failure.take().is_some() {
-                news.push(News::CoreRecovered { circuit: circuit.shown.name.clone() });
+        Ok(assessments) => {
+            for (index, assessment) in monitor.circuits.iter().zip(assessments) {
+                conclude(&mut circuits[*index], assessment, news);
             }
-            if let Some(key) = DiagnosisKey::of(&assessment)
-                && circuit.diagnosis.settle(key, TELL_AFTER)
-            {
-                news.push(News::Diagnosis {
-                    circuit: circuit.shown.name.clone(),
-                    verdict: assessment.diagnosis.verdict,
-                    headline: words::headline(&assessment),
-                });
-            }
-            circuit.shown.assessment = Some(Arc::new(assessment));
             0
         }
         Err(payload) => {
-            circuit.audit = factory(&circuit.context);
-            circuit.shown.assessment = None;
+            monitor.audit = factory(&monitor.contexts);
             let message = panic_text(payload.as_ref());
-            // An audit that fails on every reading is told once, not once a reading.
-            if circuit.shown.core_failure.is_none() {
-                news.push(News::CoreFailed { circuit: circuit.shown.name.clone(), message: message.clone() });
+            for index in &monitor.circuits {
+                let circuit = &mut circuits[*index];
+                circuit.shown.assessment = None;
+                // An audit that fails on every reading is told once, not once a reading.
+                if circuit.shown.core_failure.is_none() {
+                    news.push(News::CoreFailed { circuit: circuit.shown.name.clone(), message: message.clone() });
+                }
+                circuit.shown.core_failure = Some(message.clone());
             }
-            circuit.shown.core_failure = Some(message);
             1
         }
     }
+}
+
+fn conclude(circuit: &mut Circuit, assessment: Assessment, news: &mut Vec<News>) {
+    if circuit.shown.core_failure.take().is_some() {
+        news.push(News::CoreRecovered { circuit: circuit.shown.name.clone() });
+    }
+    if let Some(key) = DiagnosisKey::of(&assessment)
+        && circuit.diagnosis.settle(key, TELL_AFTER)
+    {
+        news.push(News::Diagnosis {
+            circuit: circuit.shown.name.clone(),
+            verdict: assessment.diagnosis.verdict,
+            headline: words::headline(&assessment),
+        });
+    }
+    circuit.shown.assessment = Some(Arc::new(assessment));
 }
 
 fn panic_text(payload: &(dyn Any + Send)) -> String {

@@ -96,11 +96,11 @@ mod tests {
     use crate::reading::MonitorReading;
     use crate::station::fixtures::{good_event, running_reading, station_config};
     use crate::station::snapshot::Freshness;
-    use crate::station::state::CircuitAudit;
+    use crate::station::state::MonitorAudit;
 
     struct Panicking;
-    impl CircuitAudit for Panicking {
-        fn observe(&mut self, _: &MonitorReading) -> Assessment {
+    impl MonitorAudit for Panicking {
+        fn observe(&mut self, _: &MonitorReading) -> Vec<Assessment> {
             panic!("a fault inside the audit")
         }
     }

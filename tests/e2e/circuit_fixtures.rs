@@ -99,6 +99,7 @@ fn wiring(truth: &Truth) -> Wiring {
         voltage: [0, 1, 2].map(|k| phase(&truth.voltage[k])),
         current: [0, 1, 2].map(|k| seen(&truth.current[k])),
         lost_phase: truth.lost_phase.as_deref().map(phase),
+        ..Wiring::INTENDED
     }
 }
 

@@ -59,21 +59,7 @@ fn a_bad_station_is_told() {
                 r#"service = "wye-4-wire""#,
                 r#"service = "wye""#,
                 &[
-                    r#"f.toml:3:11: stations.service: "wye" is not a choice here; choose one of wye-4-wire, delta-3-wire"#,
-                ],
-            ),
-            (
-                r#"service = "wye-4-wire""#,
-                r#"service = "open-delta""#,
-                &[
-                    r#"f.toml:3:11: stations.service: a station with service "open-delta" cannot be audited by this version; only "wye-4-wire" and "delta-3-wire" can; take this station out, for a wrong service would give wrong verdicts"#,
-                ],
-            ),
-            (
-                r#"service = "wye-4-wire""#,
-                r#"service = "delta-3-wire-two-element""#,
-                &[
-                    r#"f.toml:3:11: stations.service: a station with service "delta-3-wire-two-element" cannot be audited by this version; only "wye-4-wire" and "delta-3-wire" can; take this station out, for a wrong service would give wrong verdicts"#,
+                    r#"f.toml:3:11: stations.service: "wye" is not a choice here; choose one of wye-4-wire, delta-3-wire, delta-3-wire-two-element, open-delta, high-leg-delta, split-phase, single-phase"#,
                 ],
             ),
             (

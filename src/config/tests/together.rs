@@ -8,7 +8,7 @@ listen = "0.0.0.0:9184"
 
 [[stations]]
 name = "Mill Race Pumping"
-service = "high-leg-delta"
+service = "high-leg-dlta"
 nominal_voltage = 240
 
 [[stations.monitors]]
@@ -33,9 +33,9 @@ fn all_problems_are_told_together_in_line_order_with_their_lines() {
     let expected = r#"site.toml:2:10: http.listen: 0.0.0.0:9184 can be reached from other machines; listen on 127.0.0.1, or add expose = true when that is meant
   2 | listen = "0.0.0.0:9184"
     |          ^^^^^^^^^^^^^^
-site.toml:6:11: stations.service: a station with service "high-leg-delta" cannot be audited by this version; only "wye-4-wire" and "delta-3-wire" can; take this station out, for a wrong service would give wrong verdicts
-  6 | service = "high-leg-delta"
-    |           ^^^^^^^^^^^^^^^^
+site.toml:6:11: stations.service: "high-leg-dlta" is not a choice here; did you mean "high-leg-delta"?
+  6 | service = "high-leg-dlta"
+    |           ^^^^^^^^^^^^^^^
 site.toml:7:19: stations.nominal_voltage: 240 has no unit; write "240 V" (units of voltage: V, kV, mV)
   7 | nominal_voltage = 240
     |                   ^^^

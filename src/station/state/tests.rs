@@ -110,10 +110,10 @@ fn a_jump_of_the_wall_clock_is_an_event_of_its_own() {
 }
 
 /// Fails on every reading taken at an odd second.
-struct Brittle(CircuitAuditor);
+struct Brittle(MonitorAuditor);
 
-impl CircuitAudit for Brittle {
-    fn observe(&mut self, reading: &MonitorReading) -> Assessment {
+impl MonitorAudit for Brittle {
+    fn observe(&mut self, reading: &MonitorReading) -> Vec<Assessment> {
         assert!((reading.at.mono.0 / 1000).is_multiple_of(2), "odd second");
         self.0.observe(reading)
     }
@@ -123,7 +123,7 @@ impl CircuitAudit for Brittle {
 fn a_failure_inside_the_audit_is_told_and_the_circuit_starts_anew() {
     let config = station_config("Alder Creek Lift");
     let mut state =
-        StationState::with_audit(&config, |context| Box::new(Brittle(CircuitAuditor::new(context.clone())))).unwrap();
+        StationState::with_audit(&config, |contexts| Box::new(Brittle(MonitorAuditor::new(contexts.to_vec())))).unwrap();
     state.take(0, good_event(running_reading(0)));
     let news = state.take(0, good_event(running_reading(1000)));
     let expected = News::CoreFailed { circuit: "Pump 1".to_owned(), message: "odd second".to_owned() };

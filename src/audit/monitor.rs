@@ -1,0 +1,64 @@
+//! The audit of all circuits of one monitor together: one order of the voltage leads explains them all, and who runs when tells
+//! which channel is on another pump.
+//!
+//! Pure: a reading in, one assessment a circuit out. Must never let one circuit's missing values hold up another's audit.
+
+use super::assessment::Assessment;
+use super::auditor::CircuitAuditor;
+use super::context::CircuitContext;
+use super::crossing::CrossingTracker;
+use super::shared::{self, Opinion};
+use crate::reading::MonitorReading;
+
+/// The audit of one monitor.
+#[derive(Debug, Clone)]
+pub struct MonitorAuditor {
+    circuits: Vec<CircuitAuditor>,
+    slots: Vec<usize>,
+    crossings: CrossingTracker,
+}
+
+impl MonitorAuditor {
+    /// Starts with nothing seen; one context a circuit.
+    pub fn new(contexts: Vec<CircuitContext>) -> MonitorAuditor {
+        let slots = contexts.iter().map(|c| c.slot).collect();
+        let circuits = contexts.into_iter().map(CircuitAuditor::new).collect();
+        MonitorAuditor { circuits, slots, crossings: CrossingTracker::default() }
+    }
+
+    /// The circuits' audits, in the order of their contexts.
+    pub fn circuits(&self) -> &[CircuitAuditor] {
+        &self.circuits
+    }
+
+    /// Takes one reading; returns an assessment a circuit, in the order of their contexts.
+    pub fn observe(&mut self, reading: &MonitorReading) -> Vec<Assessment> {
+        let steps: Vec<_> = self.circuits.iter_mut().map(|c| c.step(reading)).collect();
+        let company: Vec<_> = steps.iter().map(|s| s.company).collect();
+        self.crossings.observe(&company);
+        let running: u32 = company.iter().zip(&self.slots).fold(0, |bits, (company, slot)| {
+            bits | u32::from(company.is_some_and(|c| c.runs)) << (slot % 32)
+        });
+        for (own, circuit) in self.circuits.iter_mut().enumerate() {
+            let crossing = self.crossings.crossing(own, &self.slots);
+            circuit.in_company(crossing, running & !(1 << (self.slots[own] % 32)));
+        }
+        let rotation = steps.iter().find_map(|s| s.rotation);
+        // Rotation is one measurement of what all share: counted once, whoever tells it.
+        let common = self.circuits.first().map_or(Opinion::NONE, |c| c.rotation_opinion(rotation));
+        let told = if self.circuits.len() == 1 {
+            vec![common]
+        } else {
+            let sent: Vec<Opinion> = self.circuits.iter().map(|c| c.opinion().unwrap_or(Opinion::NONE)).collect();
+            shared::exchange(&sent, &common)
+        };
+        let epochs: u32 = self.circuits.iter().map(CircuitAuditor::epoch).sum();
+        let each = self.circuits.iter_mut().zip(steps).zip(&told);
+        let assessments = each.map(|((circuit, step), told)| circuit.finish(step, told)).collect();
+        if epochs != self.circuits.iter().map(CircuitAuditor::epoch).sum::<u32>() {
+            // Somebody has moved leads: who was on whose pump no longer holds.
+            self.crossings.forget();
+        }
+        assessments
+    }
+}
