@@ -14,9 +14,9 @@ pub const USUAL_LOCKED_ROTOR_MULTIPLE: f64 = 5.8;
 /// small motors reach 0.4 (common practice, no source).
 pub const LOCKED_ROTOR_LAG_DEG: f64 = 77.0;
 
-/// Active part of the no-load current: iron, friction and windage take about 4 % of full-load current (common practice,
+/// Active part of the no-load current: iron, friction and windage take about 5 % of full-load current (common practice,
 /// no source; it gives no-load power factors of 0.1 to 0.15, as the same textbook has them).
-const NO_LOAD_ACTIVE: f64 = 0.04;
+const NO_LOAD_ACTIVE: f64 = 0.05;
 
 /// The circle on which the tip of the current moves: `reactive` and `active` are its centre, per unit.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -64,7 +64,7 @@ impl Locus {
         }
         // Where the circle of this current meets the locus: `along` the line to its centre, `across` towards more power.
         let distance = self.reactive.hypot(self.active);
-        let current = current.clamp((distance - self.radius).abs(), distance + self.radius);
+        let current = current.clamp(self.no_load_current(), distance + self.radius);
         let along = (current * current + distance * distance - self.radius * self.radius) / (2.0 * distance);
         let across = (current * current - along * along).max(0.0).sqrt();
         let (unit_q, unit_p) = (self.reactive / distance, self.active / distance);
