@@ -23,6 +23,7 @@ pub mod persistence;
 pub mod plan;
 pub mod remedy;
 pub mod run_state;
+pub mod voltage_lead;
 pub mod wiring;
 pub mod words;
 
