@@ -8,6 +8,8 @@
 mod checks;
 mod means;
 mod model;
+#[cfg(test)]
+mod simulated_tests;
 mod state;
 #[cfg(test)]
 mod tests;

@@ -6,7 +6,8 @@ use super::*;
 use crate::electrical::angle::{arg_deg, polar_deg, wrap_deg};
 use num_complex::Complex64;
 
-const WYE_480: VoltageService = VoltageService { system: VoltageSystem::Wye4, nominal_v: 480.0, transformers: false };
+pub(super) const WYE_480: VoltageService =
+    VoltageService { system: VoltageSystem::Wye4, nominal_v: 480.0, transformers: false };
 const WYE_VT: VoltageService = VoltageService { transformers: true, ..WYE_480 };
 const OPEN_DELTA: VoltageService =
     VoltageService { system: VoltageSystem::OpenDelta, nominal_v: 4160.0, transformers: true };
