@@ -131,22 +131,22 @@ impl VoltageCheck {
     fn finds(self, state: VoltageState) -> Finding {
         use VoltageState as S;
         match (self, state) {
+            (VoltageCheck::FuseContinuity(_), S::AllDead)
+            | (VoltageCheck::TraceNeutral, S::NeutralOpen)
+            | (VoltageCheck::RatioSetting, S::RatioWrongOnAll(_))
+            | (VoltageCheck::SupplyToEarth, S::EarthFault) => 1,
             (VoltageCheck::FuseContinuity(k), S::FuseBlown(j)) if k == j => 1,
-            (VoltageCheck::FuseContinuity(_), S::AllDead) => 1,
             (VoltageCheck::TraceLead(k), S::LeadOff(j)) if k == j => 1,
             (VoltageCheck::TraceLead(k), S::LeadOnNeutral(j) | S::NeutralExchanged(j)) if k == j => 2,
             (VoltageCheck::TraceLead(k), S::SamePhase(j, _)) if k == j => 3,
             (VoltageCheck::TraceLead(k), S::HighLegOn(j)) if k == j || k == 1 => 3,
-            (VoltageCheck::TraceNeutral, S::NeutralOpen) => 1,
             (VoltageCheck::TraceNeutral, S::NeutralExchanged(_)) => 2,
             (VoltageCheck::TransformerPlate(k), S::TransformerReversed(j)) if k == j => 1,
             (VoltageCheck::TransformerPlate(k), S::RatioWrong(j, _)) if k == j => 2,
-            (VoltageCheck::RatioSetting, S::RatioWrongOnAll(_)) => 1,
             (VoltageCheck::SupplyBetweenPhases, S::PhaseLost(j)) => 1 + j as Finding,
             (VoltageCheck::SupplyBetweenPhases, S::PrimaryLost(j)) => 4 + j as Finding,
             // A sound main fuse then says that the phase is lost further up.
             (VoltageCheck::MainFuse(k), S::BackFed(j)) if k == j => 1,
-            (VoltageCheck::SupplyToEarth, S::EarthFault) => 1,
             (VoltageCheck::TerminalToBreaker(k), S::FuseBlown(j) | S::LeadOff(j) | S::LeadOnNeutral(j)) if k == j => 1,
             (VoltageCheck::TerminalToBreaker(k), S::NeutralExchanged(j)) if k == j => 1,
             (VoltageCheck::TerminalToBreaker(k), S::SamePhase(j, _)) if k == j => 2,

@@ -182,3 +182,45 @@ impl VoltageMeans {
         }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::super::VoltageState;
+    use super::super::tests::{WYE_480, means, with_angles};
+    use super::*;
+
+    #[test]
+    fn an_epoch_begins_when_three_readings_disagree() {
+        let mut evidence = VoltageEvidence::new(WYE_480);
+        let sound = means([277.0; 3], [480.0; 3]);
+        let blown = means([277.0, 2.0, 277.0], [277.0, 277.0, 480.0]);
+        assert_eq!(evidence.diagnosis(), None);
+        for _ in 0..10 {
+            assert_eq!(evidence.add(&sound), Change::Agrees);
+        }
+        assert_eq!(evidence.diagnosis().unwrap().ranked[0].0, VoltageState::Sound);
+        assert_eq!(evidence.add(&blown), Change::Contradicts);
+        assert_eq!(evidence.add(&sound), Change::Agrees, "a dip of one reading changes nothing");
+        assert_eq!(evidence.add(&blown), Change::Contradicts);
+        assert_eq!(evidence.add(&blown), Change::Contradicts);
+        assert_eq!(evidence.diagnosis().unwrap().ranked[0].0, VoltageState::Sound);
+        assert_eq!(evidence.add(&blown), Change::NewEpoch);
+        assert_eq!(evidence.readings(), 1);
+        assert!(evidence.diagnosis().unwrap().groups[0].states.contains(&VoltageState::FuseBlown(1)));
+        assert_eq!(evidence.add(&VoltageMeans::default()), Change::Ignored);
+        assert_eq!(evidence.add(&means([-5.0, 2.0, 1.0], [1.0; 3])), Change::Ignored);
+        // A value that goes missing is a change of what is known, not an average with nothing.
+        let fewer = VoltageMeans { ll_v: [None; 3], ..blown };
+        assert_eq!(evidence.add(&fewer), Change::Contradicts);
+    }
+
+    #[test]
+    fn a_turning_reference_is_no_change() {
+        let mut evidence = VoltageEvidence::new(WYE_480);
+        for turn in [0.0, 77.0, 154.0, -100.0] {
+            let seen = with_angles(means([277.0; 3], [480.0; 3]), [0.0, -120.0, 120.0].map(|a| a + turn));
+            assert_eq!(evidence.add(&seen), Change::Agrees);
+        }
+        assert_eq!(evidence.diagnosis().unwrap().ranked[0].0, VoltageState::Sound);
+    }
+}
