@@ -185,8 +185,7 @@ impl CircuitAuditor {
             })
             .collect();
         let flows = matches!(run.state, RunState::Running | RunState::Starting);
-        let mut features =
-            flows.then(|| Features::of(reading, &circuit, &voltages, context, foreign)).flatten();
+        let mut features = flows.then(|| Features::of(reading, &circuit, &voltages, context, foreign)).flatten();
         if let Some(features) = &mut features {
             features.others_running = self.others_running;
             features.starting = run.state == RunState::Starting;

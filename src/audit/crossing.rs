@@ -108,7 +108,8 @@ impl CrossingTracker {
             // A channel that is dead while its pump runs may be open as well: only life of its own says it sees another.
             let best = counts.iter().enumerate().filter(|(_, c)| c.alive_alone).max_by_key(|(_, c)| c.balance);
             let Some((other, count)) = best else { continue };
-            let rivals = counts.iter().enumerate().filter(|(o, c)| *o != other && c.alive_alone && c.balance == count.balance);
+            let rivals =
+                counts.iter().enumerate().filter(|(o, c)| *o != other && c.alive_alone && c.balance == count.balance);
             let odds = (LN_PRIOR + LN_SPELL * f64::from(count.balance)).exp();
             let probability = odds / (1.0 + odds) / (1.0 + rivals.count() as f64);
             if probability > TAKEN {
@@ -139,10 +140,8 @@ mod tests {
         for &(one, two) in spells {
             for _ in 0..5 {
                 let middle = |own: bool, other: bool| if crossed { other } else { own };
-                tracker.observe(&[
-                    company(one, [one, middle(one, two), one]),
-                    company(two, [two, middle(two, one), two]),
-                ]);
+                tracker
+                    .observe(&[company(one, [one, middle(one, two), one]), company(two, [two, middle(two, one), two])]);
             }
         }
         tracker

@@ -323,7 +323,8 @@ impl Diagnoser {
                 let mut members: Vec<RankedWiring> = Vec::new();
                 for &c in &together {
                     for member in &known[c].members {
-                        let of_class = posterior[c] * self.told_share(member.voltage, member.prior, &known[c], prior[c]);
+                        let of_class =
+                            posterior[c] * self.told_share(member.voltage, member.prior, &known[c], prior[c]);
                         if of_class < MEMBER_SHARE * probability {
                             continue;
                         }
@@ -366,7 +367,8 @@ impl Diagnoser {
     fn as_crossed(&self, mut wiring: Wiring) -> Wiring {
         for (k, slot) in self.crossing.slots().into_iter().enumerate() {
             if let Some(slot) = slot {
-                let (phase, reversed) = wiring.current[k].shows().unwrap_or((crate::reading::Phase::from_index(k), false));
+                let (phase, reversed) =
+                    wiring.current[k].shows().unwrap_or((crate::reading::Phase::from_index(k), false));
                 wiring.current[k] = CurrentSeen::OtherCircuit { slot, phase, reversed };
             }
         }

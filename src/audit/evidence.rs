@@ -317,9 +317,8 @@ impl Evidence {
     /// other pumps run is no contradiction: it is evidence of its own.
     fn contradicts(&self, features: &Features, level: i32) -> bool {
         let comparable = |w: &&Window| w.mean.starting == features.starting;
-        let nearest = |windows: &mut dyn Iterator<Item = &Window>| {
-            windows.min_by_key(|w| (w.level - level).abs()).copied()
-        };
+        let nearest =
+            |windows: &mut dyn Iterator<Item = &Window>| windows.min_by_key(|w| (w.level - level).abs()).copied();
         let alike = nearest(&mut self.windows.iter().filter(comparable).filter(|w| w.mean.same_shape(features)));
         if let Some(window) = alike {
             let steps = f64::from((window.level - level).abs());

@@ -220,9 +220,7 @@ impl FieldCheck {
             }
             FieldCheck::LoopResistance(_) => &[Finding::LoopSound, Finding::LoopBroken],
             FieldCheck::Polarity(_) => &[Finding::PolarityRight, Finding::PolarityReversed],
-            FieldCheck::ClampCurrent(_) => {
-                &[Finding::CurrentAgrees, Finding::CurrentMissing, Finding::CurrentDiffers]
-            }
+            FieldCheck::ClampCurrent(_) => &[Finding::CurrentAgrees, Finding::CurrentMissing, Finding::CurrentDiffers],
             FieldCheck::Display => &[Finding::DisplayAgrees, Finding::DisplayDiffers],
             FieldCheck::Rotation => &[Finding::RotationExpected, Finding::RotationOpposite],
         }
@@ -255,9 +253,11 @@ impl FieldCheck {
                 Phase::ALL[k].label(),
                 k + 1
             ),
-            FieldCheck::Display => "Without opening anything: read total kW, kvar and PF (with signs) on the monitor's own display \
+            FieldCheck::Display => {
+                "Without opening anything: read total kW, kvar and PF (with signs) on the monitor's own display \
                                     while the pump runs, beside what its registers say here."
-                .to_owned(),
+                    .to_owned()
+            }
             FieldCheck::Rotation => {
                 "LIVE: phase-rotation meter at the breaker, leads on A, B, C; note the order it shows.".to_owned()
             }

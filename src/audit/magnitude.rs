@@ -118,7 +118,8 @@ pub fn weigh(windows: &[Window], foreign: [bool; 3]) -> Magnitudes {
             stories.push((with(gain), odds, ln_shares(&seen, &expected) + steady));
         }
         if let Some(unrest) = unrest {
-            let others: f64 = channels.iter().filter(|c| **c != k).map(|c| ln_exponential(unrest[*c], 0.5 * unrest[k])).sum();
+            let others: f64 =
+                channels.iter().filter(|c| **c != k).map(|c| ln_exponential(unrest[*c], 0.5 * unrest[k])).sum();
             let ln = -(n as f64 - 1.0) * (2.0 * DECADE).ln() + ln_exponential(unrest[k], UNREST_LOOSE) + others;
             stories.push((with(Gain::Unsteady), UNSTEADY, ln));
         }

@@ -29,6 +29,7 @@ pub mod remedy;
 pub mod run_state;
 pub mod service;
 pub mod shared;
+pub mod voltage_lead;
 pub mod wiring;
 pub mod words;
 

@@ -36,9 +36,10 @@ impl MonitorAuditor {
         let steps: Vec<_> = self.circuits.iter_mut().map(|c| c.step(reading)).collect();
         let company: Vec<_> = steps.iter().map(|s| s.company).collect();
         self.crossings.observe(&company);
-        let running: u32 = company.iter().zip(&self.slots).fold(0, |bits, (company, slot)| {
-            bits | u32::from(company.is_some_and(|c| c.runs)) << (slot % 32)
-        });
+        let running: u32 = company
+            .iter()
+            .zip(&self.slots)
+            .fold(0, |bits, (company, slot)| bits | u32::from(company.is_some_and(|c| c.runs)) << (slot % 32));
         for (own, circuit) in self.circuits.iter_mut().enumerate() {
             let crossing = self.crossings.crossing(own, &self.slots);
             circuit.in_company(crossing, running & !(1 << (self.slots[own] % 32)));

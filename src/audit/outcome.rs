@@ -57,13 +57,8 @@ pub fn with_outcomes(diagnosis: &Diagnosis, outcomes: &[Outcome]) -> Diagnosis {
     }
     groups.retain(|g| g.probability >= super::diagnosis::WORTH_TELLING);
     groups.sort_by(|a, b| b.probability.total_cmp(&a.probability));
-    let sound_probability = groups
-        .iter()
-        .flat_map(|g| &g.members)
-        .filter(|m| m.power_right)
-        .map(|m| m.probability)
-        .sum::<f64>()
-        .min(1.0);
+    let sound_probability =
+        groups.iter().flat_map(|g| &g.members).filter(|m| m.power_right).map(|m| m.probability).sum::<f64>().min(1.0);
     let unexplained_probability = rest * scale;
     Diagnosis {
         verdict: verdict(diagnosis.level, sound_probability, unexplained_probability, diagnosis.readings_used),
@@ -75,10 +70,8 @@ pub fn with_outcomes(diagnosis: &Diagnosis, outcomes: &[Outcome]) -> Diagnosis {
 }
 
 fn regrouped(members: Vec<(f64, RankedWiring)>) -> WiringGroup {
-    let mut members: Vec<RankedWiring> = members
-        .into_iter()
-        .map(|(ln, m)| RankedWiring { probability: m.probability * ln.exp(), ..m })
-        .collect();
+    let mut members: Vec<RankedWiring> =
+        members.into_iter().map(|(ln, m)| RankedWiring { probability: m.probability * ln.exp(), ..m }).collect();
     members.sort_by(|a, b| b.probability.total_cmp(&a.probability));
     WiringGroup {
         probability: members.iter().map(|m| m.probability).sum(),

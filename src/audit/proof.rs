@@ -89,11 +89,7 @@ impl Proof {
             Verdict::Sound if was_right => Outcome::StillRight,
             Verdict::Sound => match (self.before.corrected_factor, after.registered_factor) {
                 (Some(expected), Some(found)) if self.before.same_load(after) => {
-                    if (expected - found).abs() <= FACTOR_AGREES {
-                        Outcome::Repaired
-                    } else {
-                        Outcome::Disagrees
-                    }
+                    if (expected - found).abs() <= FACTOR_AGREES { Outcome::Repaired } else { Outcome::Disagrees }
                 }
                 _ => Outcome::Repaired,
             },

@@ -184,7 +184,10 @@ impl Move {
                 words::gain_words(gain)
             ),
             Move::Tighten(k) => {
-                format!("Find the loose connection of the CT pair on channel {}: terminals, shorting block, splices.", k + 1)
+                format!(
+                    "Find the loose connection of the CT pair on channel {}: terminals, shorting block, splices.",
+                    k + 1
+                )
             }
             Move::ConfirmRotation => "See which way the supply rotates. When the pump turns the right way, correct \
                                       `rotation` in the configuration; no lead of the monitor is wrong."
@@ -231,7 +234,8 @@ fn restored(wiring: &Wiring) -> (Vec<Move>, Wiring) {
             _ => {}
         }
     }
-    let used: Vec<Phase> = (0..3).filter(|k| wiring.current[*k] != CurrentSeen::Unused).map(Phase::from_index).collect();
+    let used: Vec<Phase> =
+        (0..3).filter(|k| wiring.current[*k] != CurrentSeen::Unused).map(Phase::from_index).collect();
     for k in 0..3 {
         let misplaced = match after.current[k] {
             CurrentSeen::AllBut { .. } => true,

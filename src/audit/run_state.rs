@@ -52,12 +52,7 @@ pub struct Company {
 
 impl RunTracker {
     /// What one reading shows of a circuit with three CTs; `None` for others, or when a current is not known.
-    pub fn company(
-        &self,
-        current_a: [Option<f64>; 3],
-        status: RunStatus,
-        context: &CircuitContext,
-    ) -> Option<Company> {
+    pub fn company(&self, current_a: [Option<f64>; 3], status: RunStatus, context: &CircuitContext) -> Option<Company> {
         let [Some(a), Some(b), Some(c)] = current_a else { return None };
         if context.service.channels().len() != 3 {
             return None;

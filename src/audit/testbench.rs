@@ -94,7 +94,8 @@ impl LoadState {
                 circuit.total_reactive_power_var = Good(total.im);
             }
             Offer::Blanking => {
-                let shown = |value: f64| if total.re > 0.0 { Good(value) } else { NotAvailable };
+                // A pair exchanged gives exactly nothing: rounding must not decide its sign.
+                let shown = |value: f64| if total.re > 1e-9 * apparent { Good(value) } else { NotAvailable };
                 circuit.total_active_power_w = shown(total.re);
                 circuit.total_power_factor = shown((total.re / apparent).abs());
             }

@@ -293,8 +293,11 @@ fn closed_forms_of_the_design() {
             assert!((registered(current) - ratio).abs() < 1e-9, "{current:?} at {lag_deg}: {}", registered(current));
         }
         // Leads and CTs moved together: power is right, only the rotation differs.
-        let together =
-            Wiring { voltage: [A, C, B], current: [seen(A, false), seen(C, false), seen(B, false)], ..Wiring::INTENDED };
+        let together = Wiring {
+            voltage: [A, C, B],
+            current: [seen(A, false), seen(C, false), seen(B, false)],
+            ..Wiring::INTENDED
+        };
         let total = state.seen(&together, Offer::Full, 0).circuits[0].total_active_power_w.good().unwrap();
         assert!((total / truth - 1.0).abs() < 1e-9);
     }

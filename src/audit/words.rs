@@ -229,7 +229,9 @@ pub fn registers_words(registers: Registers) -> &'static str {
         Registers::AsDeclared => "the registers mean what the map says",
         Registers::ReactiveSign => "kvar has the other sign than the map says (kW is right)",
         Registers::ActiveSign => "kW has the other sign than the map says",
-        Registers::BothSigns => "kW and kvar have the other sign than the map says (generator instead of load convention)",
+        Registers::BothSigns => {
+            "kW and kvar have the other sign than the map says (generator instead of load convention)"
+        }
         Registers::Exchanged => "kW and kvar are exchanged",
         Registers::FactorLagPositive => "the sign of PF tells lag (+) from lead (-), not the direction of power",
         Registers::FactorLagNegative => "the sign of PF tells lead (+) from lag (-), not the direction of power",
@@ -270,7 +272,9 @@ pub fn deciban_words(decibans: f64) -> String {
 pub fn proof_words(proof: &Proof) -> String {
     let factor = |f: Option<f64>| f.map_or("blank".to_owned(), |f| format!("{f:.2}"));
     match proof.outcome() {
-        proof::Outcome::Waiting => "the wiring has changed; not yet enough readings of the running pump to judge it".to_owned(),
+        proof::Outcome::Waiting => {
+            "the wiring has changed; not yet enough readings of the running pump to judge it".to_owned()
+        }
         proof::Outcome::Repaired => format!(
             "repair passed: power is registered right. PF was {} before, {} was expected after, {} is read now",
             factor(proof.before.registered_factor),

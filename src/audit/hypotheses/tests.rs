@@ -25,7 +25,8 @@ fn priors_sum_to_one_less_the_unexplained() {
 #[test]
 fn every_wiring_is_there_once() {
     for service in ServiceKind::ALL {
-        let wirings: Vec<Wiring> = classes(service).all.iter().flat_map(|c| c.members.iter().map(|m| m.wiring)).collect();
+        let wirings: Vec<Wiring> =
+            classes(service).all.iter().flat_map(|c| c.members.iter().map(|m| m.wiring)).collect();
         let distinct: HashSet<Wiring> = wirings.iter().copied().collect();
         assert_eq!(wirings.len(), distinct.len());
     }

@@ -4,9 +4,7 @@
 
 use std::sync::LazyLock;
 
-use super::{
-    CHANNEL_SPREAD_DEG, DRIVE_DISTORTION, DRIVE_SPREAD_DEG, POWER_ERROR, STRAY, fast_gauss,
-};
+use super::{CHANNEL_SPREAD_DEG, DRIVE_DISTORTION, DRIVE_SPREAD_DEG, POWER_ERROR, STRAY, fast_gauss};
 use crate::audit::context::{CircuitContext, LoadBehaviour};
 use crate::audit::evidence::Features;
 use crate::audit::hypotheses::{NOTHING, Shift};
@@ -144,4 +142,3 @@ impl ChannelTables {
         sum.max(f64::MIN_POSITIVE).ln() + stray
     }
 }
-

@@ -123,7 +123,8 @@ impl MonitorAudit for Brittle {
 fn a_failure_inside_the_audit_is_told_and_the_circuit_starts_anew() {
     let config = station_config("Alder Creek Lift");
     let mut state =
-        StationState::with_audit(&config, |contexts| Box::new(Brittle(MonitorAuditor::new(contexts.to_vec())))).unwrap();
+        StationState::with_audit(&config, |contexts| Box::new(Brittle(MonitorAuditor::new(contexts.to_vec()))))
+            .unwrap();
     state.take(0, good_event(running_reading(0)));
     let news = state.take(0, good_event(running_reading(1000)));
     let expected = News::CoreFailed { circuit: "Pump 1".to_owned(), message: "odd second".to_owned() };

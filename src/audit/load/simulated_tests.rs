@@ -1,0 +1,149 @@
+//! What a motor is expected to do against the simulator's own motor model, which shares no code with the circle diagram.
+
+use num_complex::Complex64;
+use wattassay_simulators::{MotorModel, Nameplate};
+
+use super::*;
+use crate::audit::context::test_context;
+
+/// A machine of the simulator (its own model, fitted to the same plate) at rated voltage times `voltage`.
+struct Machine {
+    model: MotorModel,
+    context: CircuitContext,
+    phase_v: f64,
+}
+
+impl Machine {
+    fn of(hp: f64, full_load_current_a: f64, power_factor: f64, locked_multiple: Option<f64>) -> Option<Machine> {
+        let plate = Nameplate {
+            rated_power_w: 745.7 * hp,
+            rated_voltage_v: 460.0,
+            full_load_current_a,
+            full_load_power_factor: power_factor,
+            locked_rotor_current_a: locked_multiple.map(|m| m * full_load_current_a),
+        };
+        let context = CircuitContext {
+            full_load_current_a: Some(full_load_current_a),
+            full_load_power_factor: Some(power_factor),
+            ..test_context()
+        };
+        Some(Machine { model: MotorModel::fit(&plate).ok()?, context, phase_v: 460.0 / 3f64.sqrt() })
+    }
+
+    /// Error of the expected lag in degrees and in its own standard deviations, at a shaft load.
+    fn error(&self, load: f64, voltage: f64) -> (f64, f64) {
+        let phase_v = voltage * self.phase_v;
+        let slip = self.model.slip(phase_v, 0.0, load).expect("carries its load");
+        let current = phase_v / self.model.forward_impedance(slip);
+        let (lag, sigma) = expected(&self.context, current.norm()).unwrap();
+        let off = lag + current.arg().to_degrees();
+        (off, off / sigma)
+    }
+}
+
+/// 460 V motors after NFPA 70 table 430.250, 5 to 500 hp.
+const MOTORS: [(f64, f64); 10] = [
+    (5.0, 7.6),
+    (10.0, 14.0),
+    (25.0, 34.0),
+    (40.0, 52.0),
+    (60.0, 77.0),
+    (100.0, 124.0),
+    (150.0, 180.0),
+    (200.0, 240.0),
+    (300.0, 361.0),
+    (500.0, 590.0),
+];
+
+fn summary(name: &str, mut errors: Vec<(f64, f64)>) -> (f64, f64) {
+    errors.sort_by(|a, b| a.0.abs().total_cmp(&b.0.abs()));
+    let at = |share: f64| errors[((errors.len() - 1) as f64 * share) as usize].0.abs();
+    let worst_sigmas = errors.iter().map(|e| e.1.abs()).fold(0.0, f64::max);
+    let rms_sigmas = (errors.iter().map(|e| e.1 * e.1).sum::<f64>() / errors.len() as f64).sqrt();
+    eprintln!(
+        "{name}: {} cases, |error| median {:.2}, 95 % {:.2}, worst {:.2} deg; rms {rms_sigmas:.2}, worst {worst_sigmas:.2} sigma, \
+         {:.1} % past 2 sigma",
+        errors.len(),
+        at(0.5),
+        at(0.95),
+        at(1.0),
+        100.0 * errors.iter().filter(|e| e.1.abs() > 2.0).count() as f64 / errors.len() as f64
+    );
+    (rms_sigmas, worst_sigmas)
+}
+
+const LOADS: [f64; 11] = [0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 1.0, 1.1];
+
+/// The simulator's equivalent circuit shares no code with the circle diagram: at rated voltage and a true plate the
+/// expected lag stays within its own standard deviation over every size and load.
+#[test]
+fn the_locus_agrees_with_an_independent_motor_model() {
+    let mut errors = Vec::new();
+    for (hp, amps) in MOTORS {
+        for power_factor in [0.80, 0.83, 0.86, 0.89] {
+            let Some(machine) = Machine::of(hp, amps, power_factor, None) else { continue };
+            errors.extend(LOADS.map(|load| machine.error(load, 1.0)));
+        }
+    }
+    assert!(errors.len() >= 400, "{} cases", errors.len());
+    let (_, worst) = summary("true plate, rated voltage", errors);
+    assert!(worst < 1.0);
+}
+
+/// What a station really has: supply 10 % low to 10 % high, locked-rotor current 4.5 to 8 times full load, a plate whose
+/// current is up to 15 % above the machine's (sizing value in place of the plate) and whose power factor is off by 0.02.
+#[test]
+fn the_spread_covers_supplies_and_plates_as_they_are() {
+    let mut errors = Vec::new();
+    for (hp, amps) in MOTORS {
+        for (power_factor, said) in [(0.82, 0.80), (0.86, 0.86), (0.86, 0.88)] {
+            for multiple in [4.5, 6.0, 8.0] {
+                for plate_current in [1.0, 1.15] {
+                    let Some(mut machine) = Machine::of(hp, amps, power_factor, Some(multiple)) else { continue };
+                    machine.context.full_load_power_factor = Some(said);
+                    machine.context.full_load_current_a = Some(plate_current * amps);
+                    for voltage in [0.9, 1.0, 1.04, 1.1] {
+                        errors.extend(LOADS.map(|load| machine.error(load, voltage)));
+                    }
+                }
+            }
+        }
+    }
+    assert!(errors.len() > 5_000, "{} cases", errors.len());
+    let (rms, worst) = summary("plates and supplies as they are", errors);
+    assert!(rms < 1.0 && worst < 3.5);
+}
+
+/// From standstill to speed the simulator's motors stay where the start prior has weight.
+#[test]
+fn a_start_of_an_independent_motor_model_stays_within_the_prior() {
+    let (mut lowest, mut highest) = (90.0f64, 0.0f64);
+    for (hp, amps) in MOTORS {
+        let machine = Machine::of(hp, amps, 0.86, None).unwrap();
+        let prior = start_prior(&machine.context);
+        for slip in [1.0, 0.8, 0.6, 0.4, 0.2, 0.1] {
+            let lag = machine.model.forward_impedance(slip).arg().to_degrees();
+            (lowest, highest) = (lowest.min(lag), highest.max(lag));
+            let near = prior[(((lag - GRID_FIRST_DEG) / GRID_STEP_DEG).round() as usize).min(GRID - 1)];
+            // Flat over the whole grid would be 0.03.
+            assert!(near > 0.02, "{hp} hp, slip {slip}: lag {lag} has weight {near}");
+        }
+    }
+    eprintln!("starting lag {lowest:.1} to {highest:.1} deg");
+}
+
+/// A capacitor that corrects to 0.95 at full load leaves the circuit, at every load, where the prior has at least half the
+/// weight of a flat one.
+#[test]
+fn a_corrected_motor_is_expected_where_it_is() {
+    let context = CircuitContext { load: LoadBehaviour::MotorWithCapacitor, ..test_context() };
+    let machine = Machine::of(60.0, 77.0, 0.86, None).unwrap();
+    let capacitor = Complex64::new(0.0, 77.0 * 0.86 * (0.86f64.acos().tan() - 0.95f64.acos().tan()));
+    for load in LOADS {
+        let slip = machine.model.slip(machine.phase_v, 0.0, load).unwrap();
+        let current = machine.phase_v / machine.model.forward_impedance(slip) + capacitor;
+        let prior = lag_prior(&context, current.norm());
+        let near = ((-current.arg().to_degrees() - GRID_FIRST_DEG) / GRID_STEP_DEG).round() as usize;
+        assert!(prior[near] > 0.5 / GRID as f64, "load {load}: lag {} has {}", lag_at_deg(near), prior[near]);
+    }
+}
