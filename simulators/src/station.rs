@@ -223,10 +223,9 @@ impl Station {
     /// What an open conductor floats to behind the break, given the loads that are there.
     fn behind_open(&self, healthy: &[Spectrum; 3], open: usize, loads: &[(&Load, RunPoint)]) -> Spectrum {
         match self.service {
-            ServiceFile::SinglePhase => Spectrum::default(),
             // Nothing flows through a load with one leg open, so both its ends are at the voltage of the other leg.
             ServiceFile::SplitPhase if loads.iter().any(|(_, run)| run.is_energized()) => healthy[1 - open].clone(),
-            ServiceFile::SplitPhase => Spectrum::default(),
+            ServiceFile::SplitPhase | ServiceFile::SinglePhase => Spectrum::default(),
             _ => Spectrum::sine(self.open_terminals(fundamentals(healthy), open, loads)[open]),
         }
     }

@@ -35,7 +35,7 @@ fn probe(folder: &tempfile::TempDir, faults: Vec<RegisterFaultFile>) -> StationF
     std::fs::write(folder.path().join("probe.toml"), MAP).expect("written");
     let mut file = table_case();
     file.folder = Some(folder.path().to_owned());
-    file.monitors[0].map = "probe.toml".to_owned();
+    "probe.toml".clone_into(&mut file.monitors[0].map);
     file.monitors[0].currents = vec![leads("-A B C")];
     file.monitors[0].register_faults = faults;
     file

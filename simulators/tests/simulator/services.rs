@@ -45,6 +45,43 @@ fn two_elements_read_the_two_wattmeter_relations_at_any_load() {
     }
 }
 
+/// Blondel (Chicago congress 1893): two elements suffice for three wires, balanced or not, sinusoidal or not.
+#[test]
+fn two_elements_meter_an_unbalanced_and_distorted_three_wire_load_exactly() {
+    for load in [LoadKind::InductionMotor, LoadKind::Drive] {
+        let mut file = table_case();
+        file.source.phase_scale = [0.95, 1.0, 1.03];
+        file.source.harmonics = vec![(5, 0.04, 20.0), (7, 0.02, 70.0)];
+        file.pumps[0].load = load;
+        let three = metered(&file).circuits.remove(0);
+        file.source.service = Some(ServiceFile::TwoElement);
+        let two = metered(&file).circuits.remove(0);
+        close(two.total_active_power_w, three.total_active_power_w, 1e-6, "P");
+        close(two.total_reactive_power_var, three.total_reactive_power_var, 1e-6, "Q of the fundamental");
+    }
+}
+
+/// Registers of a SunSpec delta meter: the middle channel is not implemented, totals and energy are of the elements.
+#[test]
+fn registers_of_two_elements_leave_the_middle_channel_out() {
+    let mut file = on(ServiceFile::TwoElement);
+    file.monitors[0].map = "sunspec-214".to_owned();
+    file.monitors[0].blanking.when_stopped = Some(true);
+    file.pumps[0].schedule.push(wattassay_simulators::StepFile { at_s: 3700.0, load: None, stop: true });
+    let station = Station::new(&file).expect("a possible station");
+    let float = |t_s: f64, address: u16| {
+        let words = station.registers(0, t_s).expect("a monitor").holding_registers.read(address, 2).expect("there");
+        f64::from(f32::from_bits((u32::from(words[0]) << 16) | u32::from(words[1])))
+    };
+    let phases = [40_074, 40_076, 40_078].map(|address| float(10.0, address));
+    assert!(phases[1].is_nan(), "{phases:?}");
+    close(float(10.0, 40_072), phases[0] + phases[2], 1e-3, "A is the sum of what there is");
+    close(float(10.0, 40_098), 70_635.0, 20.0, "W");
+    assert!(float(10.0, 40_102).is_nan(), "WphB");
+    close(float(3610.0, 40_138) - float(10.0, 40_138), 70_635.0, 30.0, "Wh in an hour");
+    assert!(float(3800.0, 40_098).is_nan(), "blank while stopped");
+}
+
 #[test]
 fn two_elements_stand_on_channels_1_and_3_and_the_middle_one_is_not_available() {
     let sample = metered(&on(ServiceFile::TwoElement));
