@@ -226,12 +226,17 @@ impl Load {
             }
         }
         if let Kind::Drive { .. } = self.kind {
-            for (line, phasor) in lines.iter_mut().zip(fundamental) {
-                for (order, fraction) in DRIVE_HARMONICS {
-                    // The shape of the pulses follows each line's own fundamental, which gives every harmonic its
-                    // proper sequence.
+            let connected: Vec<usize> = (0..3).filter(|phase| Some(*phase) != open).collect();
+            for (order, fraction) in DRIVE_HARMONICS {
+                // The shape of the pulses follows each line's own fundamental, which gives every harmonic its proper
+                // sequence; what would return through a neutral has no way to.
+                let pulses = fundamental.map(|phasor| {
                     let angle = (f64::from(order) * phasor.arg()).rem_euclid(TAU);
-                    line.add(order, C64::from_polar(1.0, angle) * (fraction * phasor.norm()));
+                    C64::from_polar(1.0, angle) * (fraction * phasor.norm())
+                });
+                let mean = connected.iter().map(|phase| pulses[*phase]).sum::<C64>() / connected.len() as f64;
+                for phase in &connected {
+                    lines[*phase].add(order, pulses[*phase] - mean);
                 }
             }
         }
