@@ -17,9 +17,10 @@ use crate::dump::Dump;
 use crate::error::SimError;
 use crate::image_file::ImageFile;
 use crate::map_file::builtin_map_names;
+use crate::monitor_file::{ProtocolFile, Transport};
 use crate::server::{Running, serve_images, start_with};
 use crate::station::Station;
-use crate::station_file::{ProtocolFile, StationFile, Transport, Verdict};
+use crate::station_file::{StationFile, Verdict};
 
 /// Pump stations that are wrong on purpose, metered from sampled waveforms and served over Modbus.
 ///

@@ -14,12 +14,13 @@ use tokio_util::sync::CancellationToken;
 use tokio_util::task::TaskTracker;
 
 use crate::clock::SimClock;
+use crate::draw::mix;
 use crate::faults::{Fault, Kind, decide};
 use crate::frame::{Parsed, mbap, parse_mbap, parse_rtu, rtu};
 use crate::image::RegisterImage;
+use crate::monitor_file::{ProtocolFile, Transport};
 use crate::pdu::{TARGET_FAILED_TO_RESPOND, exception, respond, short_response};
-use crate::station::{Station, mix};
-use crate::station_file::{ProtocolFile, Transport};
+use crate::station::Station;
 
 /// A half RTU frame is forgotten after this silence; RTU knows ends of frames by silence, and over TCP pieces may be
 /// far apart, so it is much longer than on a line.

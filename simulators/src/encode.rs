@@ -5,8 +5,9 @@
 use crate::image::RegisterImage;
 use crate::map_file::{Map, Point, Quantity};
 use crate::meter::{CircuitSample, MeterSample};
+use crate::monitor_file::{ActiveSign, BlankingFile, ConventionsFile, FactorSign, ReactiveSign};
 use crate::number::words;
-use crate::station_file::{ActiveSign, BlankingFile, ConventionsFile, FactorSign, ReactiveSign};
+use crate::register_faults::Twist;
 
 /// Below this a circuit counts as without current, A RMS.
 const NO_CURRENT_A: f64 = 0.05;
@@ -35,8 +36,13 @@ impl Manner {
         }
     }
 
+    /// The same manner, with another meaning of the power factor's sign where one is given.
+    pub(crate) fn with_factor(self, sign: Option<FactorSign>) -> Manner {
+        Manner { factor: sign.unwrap_or(self.factor), ..self }
+    }
+
     fn blanked(self, circuit: &CircuitSample, active_w: f64) -> bool {
-        let stopped = circuit.current_a.iter().all(|current| *current < NO_CURRENT_A);
+        let stopped = circuit.current_a.iter().all(|current| current.is_nan() || *current < NO_CURRENT_A);
         (self.blank_not_positive && active_w <= 0.0) || (self.blank_stopped && stopped)
     }
 
@@ -113,17 +119,27 @@ impl Encoder {
         Encoder { map, manner, exponents, blank }
     }
 
-    /// All registers at one moment.
-    pub(crate) fn image(&self, sample: &MeterSample) -> RegisterImage {
+    /// The points of the map.
+    pub(crate) fn points(&self) -> &[Point] {
+        &self.map.points
+    }
+
+    /// All registers at one moment, with the register faults in force.
+    pub(crate) fn image(&self, sample: &MeterSample, twist: &Twist) -> RegisterImage {
         let mut image = self.blank.clone();
+        let manner = self.manner.with_factor(twist.factor_sign());
         for point in &self.map.points {
-            let raw = self.raw(point, self.value_si(point, sample));
+            let shown = value_si((twist.shown(point.quantity), point), manner, sample);
+            let raw = self.raw(point, twist.value(point.quantity, shown), twist);
             let Some(bank) = image.bank_mut(point.function) else { continue };
             if let crate::number::Packing::Bits { lowest, .. } = point.packing {
                 bank.or(point.address, (raw << lowest) as u16);
                 continue;
             }
-            let written = words(raw, point.packing.registers(), point.order);
+            let mut written = words(raw, point.packing.registers(), point.order);
+            if twist.reverses_words(point.quantity) {
+                written.reverse();
+            }
             for (address, word) in (point.address..).zip(written) {
                 bank.set(address, word);
             }
@@ -131,37 +147,7 @@ impl Encoder {
         image
     }
 
-    /// SI value of a point; NaN is "not available".
-    fn value_si(&self, point: &Point, sample: &MeterSample) -> f64 {
-        let channel = point.channel.unwrap_or(0);
-        match point.quantity {
-            Quantity::VoltageLn => return sample.voltage_ln_v[channel],
-            Quantity::VoltageLl => return sample.voltage_ll_v[channel],
-            Quantity::VoltageAngle => return sample.voltage_angle_deg[channel],
-            Quantity::Frequency => return sample.frequency_hz,
-            _ => {}
-        }
-        let Some(circuit) = sample.circuits.get(point.slot) else {
-            // A slot without CTs shows nothing: zero where zero has a meaning.
-            let meaningless = matches!(point.quantity, Quantity::CurrentAngle | Quantity::PowerFactor);
-            return if meaningless { f64::NAN } else { 0.0 };
-        };
-        match point.quantity {
-            Quantity::Current => circuit.current_a[channel],
-            Quantity::CurrentAngle => circuit.current_angle_deg[channel],
-            Quantity::ActivePower => self.manner.active(circuit, point.channel),
-            Quantity::ReactivePower => self.manner.reactive(circuit, point.channel),
-            Quantity::ApparentPower => {
-                point.channel.map_or(circuit.total_apparent_power_va, |channel| circuit.apparent_power_va[channel])
-            }
-            Quantity::PowerFactor => self.manner.factor(circuit, point.channel),
-            Quantity::EnergyImport => circuit.energy_import_wh,
-            Quantity::EnergyExport => circuit.energy_export_wh,
-            _ => f64::from(u8::from(circuit.running)),
-        }
-    }
-
-    fn raw(&self, point: &Point, value_si: f64) -> u64 {
+    fn raw(&self, point: &Point, value_si: f64, twist: &Twist) -> u64 {
         if !value_si.is_finite() {
             // A device without a "not available" of its own shows NaN where its type has one, else nothing: zero.
             let own = if point.packing.is_float() { point.packing.raw(f64::NAN) } else { 0 };
@@ -172,6 +158,9 @@ impl Encoder {
             .and_then(|register| self.exponents.iter().find(|entry| (entry.0, entry.1) == (point.function, register)))
             .map_or(0, |entry| entry.2);
         let counts = (value_si / point.unit_si - point.offset) / (point.scale * 10f64.powi(i32::from(exponent)));
+        if let Some(raw) = twist.raw(point, counts) {
+            return raw;
+        }
         let raw = point.packing.raw(counts);
         if !point.packing.is_float() && point.not_available.contains(&raw) {
             // A true value never shows as the sentinel: devices stop one count short of it.
@@ -179,6 +168,36 @@ impl Encoder {
             return point.packing.raw(inward.clamp(-point.packing.largest(), point.packing.largest() - 1.0));
         }
         raw
+    }
+}
+
+/// SI value of a quantity for a point's channel and slot; NaN is "not available".
+fn value_si((quantity, point): (Quantity, &Point), manner: Manner, sample: &MeterSample) -> f64 {
+    let channel = point.channel.unwrap_or(0);
+    match quantity {
+        Quantity::VoltageLn => return sample.voltage_ln_v[channel],
+        Quantity::VoltageLl => return sample.voltage_ll_v[channel],
+        Quantity::VoltageAngle => return sample.voltage_angle_deg[channel],
+        Quantity::Frequency => return sample.frequency_hz,
+        _ => {}
+    }
+    let Some(circuit) = sample.circuits.get(point.slot) else {
+        // A slot without CTs shows nothing: zero where zero has a meaning.
+        let meaningless = matches!(quantity, Quantity::CurrentAngle | Quantity::PowerFactor);
+        return if meaningless { f64::NAN } else { 0.0 };
+    };
+    match quantity {
+        Quantity::Current => circuit.current_a[channel],
+        Quantity::CurrentAngle => circuit.current_angle_deg[channel],
+        Quantity::ActivePower => manner.active(circuit, point.channel),
+        Quantity::ReactivePower => manner.reactive(circuit, point.channel),
+        Quantity::ApparentPower => {
+            point.channel.map_or(circuit.total_apparent_power_va, |channel| circuit.apparent_power_va[channel])
+        }
+        Quantity::PowerFactor => manner.factor(circuit, point.channel),
+        Quantity::EnergyImport => circuit.energy_import_wh,
+        Quantity::EnergyExport => circuit.energy_export_wh,
+        _ => f64::from(u8::from(circuit.running)),
     }
 }
 

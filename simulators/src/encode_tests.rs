@@ -6,8 +6,9 @@ use crate::encode::{Encoder, Manner, fitting_exponent};
 use crate::image::RegisterImage;
 use crate::map_file::{Map, read};
 use crate::meter::{CircuitSample, MeterSample};
+use crate::monitor_file::{ActiveSign, BlankingFile, ConventionsFile, FactorSign, ReactiveSign};
 use crate::number::{Order, Packing, words};
-use crate::station_file::{ActiveSign, BlankingFile, ConventionsFile, FactorSign, ReactiveSign};
+use crate::register_faults::Twist;
 
 fn sample(total_w: f64, total_var: f64, current_a: f64) -> MeterSample {
     let apparent = total_w.hypot(total_var);
@@ -42,7 +43,7 @@ fn map(head: &str, points: &str) -> Map {
 
 fn encode(map: Map, sample: &MeterSample) -> RegisterImage {
     let manner = Manner::new((map.conventions, map.blanking), Default::default());
-    Encoder::new(map, manner, 400.0, 300_000.0).image(sample)
+    Encoder::new(map, manner, 400.0, 300_000.0).image(sample, &Twist::default())
 }
 
 fn point(quantity: &str, rest: &str) -> String {

@@ -4,7 +4,7 @@
 
 use std::time::Duration;
 
-use crate::station_file::FaultFile;
+use crate::monitor_file::FaultFile;
 
 /// What is done to an answer.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]

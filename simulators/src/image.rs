@@ -48,6 +48,15 @@ impl Bank {
         self.cells.get(from..from + usize::from(count))?.iter().copied().collect()
     }
 
+    /// Every cell moved by so many addresses; what would leave the address range is lost.
+    pub(crate) fn shifted(&self, by: i32) -> Bank {
+        let cells = self.cells.iter().enumerate().filter_map(|(index, cell)| {
+            let address = i64::try_from(self.base + index).ok()? + i64::from(by);
+            Some((u16::try_from(address).ok()?, (*cell)?))
+        });
+        Bank::from_cells(cells)
+    }
+
     /// Adds bits to a cell that several bit fields share.
     pub(crate) fn or(&mut self, address: u16, bits: u16) {
         let before = self.get(address).unwrap_or(0);
@@ -78,6 +87,17 @@ pub struct RegisterImage {
 }
 
 impl RegisterImage {
+    /// All tables moved by so many addresses.
+    pub(crate) fn shifted(&self, by: i32) -> RegisterImage {
+        RegisterImage {
+            coils: self.coils.shifted(by),
+            discrete_inputs: self.discrete_inputs.shifted(by),
+            holding_registers: self.holding_registers.shifted(by),
+            input_registers: self.input_registers.shifted(by),
+            max_registers: self.max_registers,
+        }
+    }
+
     /// The table of a read function, 1 to 4.
     pub(crate) fn bank(&self, function: u8) -> Option<&Bank> {
         match function {
@@ -118,5 +138,14 @@ mod tests {
         bank.clear(98);
         assert_eq!(bank.get(98), None);
         assert_eq!(Bank::from_cells([(65_535, 1)]).read(65_535, 2), None);
+    }
+
+    #[test]
+    fn shifted_cells_keep_their_values_and_their_gaps() {
+        let bank = Bank::from_cells([(0, 1), (1, 2), (3, 4), (65_535, 9)]);
+        let up = bank.shifted(1);
+        assert_eq!((up.get(0), up.get(1), up.get(3), up.get(4)), (None, Some(1), None, Some(4)));
+        let down = bank.shifted(-1);
+        assert_eq!((down.get(0), down.get(2), down.get(65_534), down.get(65_535)), (Some(2), Some(4), Some(9), None));
     }
 }

@@ -11,12 +11,14 @@ mod cli;
 mod clock;
 mod connection;
 mod demo;
+mod draw;
 mod dump;
 mod encode;
 #[cfg(test)]
 mod encode_tests;
 mod energy;
 mod error;
+mod face;
 mod faults;
 mod frame;
 mod image;
@@ -25,15 +27,19 @@ mod load;
 mod map_file;
 mod meter;
 mod monitor;
+mod monitor_file;
 mod motor;
 mod number;
 mod pdu;
 mod phasor;
+mod register_faults;
 mod schedule;
+mod sensing;
 mod server;
 mod station;
 mod station_file;
 mod sunspec;
+mod supply;
 mod taps;
 
 pub use cli::run_command_line;
@@ -45,12 +51,15 @@ pub use image::{Bank, RegisterImage};
 pub use image_file::ImageFile;
 pub use map_file::builtin_map_names;
 pub use meter::{CircuitSample, MeterSample};
+pub use monitor_file::{
+    ActiveSign, Apparent, BlankingFile, ConventionsFile, FactorSign, FaultFile, MonitorFile, ProtocolFile,
+    ReactiveSign, RegisterFaultFile, RewireFile, Transport,
+};
 pub use motor::{MotorModel, Nameplate};
 pub use phasor::{C64, Spectrum};
 pub use schedule::RunPoint;
 pub use server::{Running, RunningImage, RunningMonitor, serve_image, serve_images, start, start_with};
 pub use station::{PumpState, Station, StationState};
 pub use station_file::{
-    Apparent, BlankingFile, ConventionsFile, Expect, FaultFile, LoadKind, MonitorFile, ProtocolFile, PumpFile,
-    RewireFile, RotationFile, SourceFile, StationFile, StepFile, Transport, Verdict,
+    Expect, LoadKind, PumpFile, RotationFile, ServiceFile, SourceFile, StationFile, StepFile, Verdict,
 };

@@ -122,6 +122,35 @@ impl Load {
         Ok(Load { kind })
     }
 
+    /// Builds the load of a pump on two wires. Its admittance is that of the three-phase load with the same plate but
+    /// current over root three, for then its admittance per phase is the admittance between the two wires:
+    /// a single-phase motor is taken as one whose capacitor makes its field turn evenly.
+    pub(crate) fn two_wire(pump: &PumpFile) -> Result<Load, SimError> {
+        if pump.load == LoadKind::Drive {
+            return Err(SimError::Nameplate(
+                "a drive here has a six-pulse rectifier and needs three phases".to_owned(),
+            ));
+        }
+        let mut equal = pump.clone();
+        equal.full_load_current_a /= 3f64.sqrt();
+        equal.locked_rotor_current_a = pump.locked_rotor_current_a.map(|current_a| current_a / 3f64.sqrt());
+        Load::new(&equal)
+    }
+
+    /// Current of a load built for two wires, from the voltage across it.
+    pub(crate) fn two_wire_current(&self, across: &Spectrum, run: RunPoint) -> Spectrum {
+        if run == RunPoint::Stopped {
+            return Spectrum::default();
+        }
+        let fundamental = across.fundamental();
+        let terminals = to_phases(&[ZERO, fundamental / 3f64.sqrt(), ZERO], Turn::Abc);
+        let mut current = Spectrum::sine(fundamental * self.admittance(&terminals, run, Turn::Abc).main);
+        for &(order, voltage) in across.terms().iter().filter(|term| term.0 != 1) {
+            current.add(order, voltage * self.harmonic_admittance(order, run));
+        }
+        current
+    }
+
     /// Admittances at given terminal voltages and state.
     pub(crate) fn admittance(&self, terminals: &[C64; 3], run: RunPoint, turn: Turn) -> Admittance {
         let [_, main, opposing] = to_sequences(terminals, turn);
@@ -197,12 +226,17 @@ impl Load {
             }
         }
         if let Kind::Drive { .. } = self.kind {
-            for (line, phasor) in lines.iter_mut().zip(fundamental) {
-                for (order, fraction) in DRIVE_HARMONICS {
-                    // The shape of the pulses follows each line's own fundamental, which gives every harmonic its
-                    // proper sequence.
+            let connected: Vec<usize> = (0..3).filter(|phase| Some(*phase) != open).collect();
+            for (order, fraction) in DRIVE_HARMONICS {
+                // The shape of the pulses follows each line's own fundamental, which gives every harmonic its proper
+                // sequence; what would return through a neutral has no way to.
+                let pulses = fundamental.map(|phasor| {
                     let angle = (f64::from(order) * phasor.arg()).rem_euclid(TAU);
-                    line.add(order, C64::from_polar(1.0, angle) * (fraction * phasor.norm()));
+                    C64::from_polar(1.0, angle) * (fraction * phasor.norm())
+                });
+                let mean = connected.iter().map(|phase| pulses[*phase]).sum::<C64>() / connected.len() as f64;
+                for phase in &connected {
+                    lines[*phase].add(order, pulses[*phase] - mean);
                 }
             }
         }

@@ -5,8 +5,8 @@
 use serde::Deserialize;
 
 use crate::error::SimError;
+use crate::monitor_file::{BlankingFile, ConventionsFile};
 use crate::number::{Order, Packing};
-use crate::station_file::{BlankingFile, ConventionsFile};
 
 const BUILTIN: [(&str, &str); 4] = [
     ("generic-full", include_str!("../../config/maps/generic-full.toml")),
@@ -126,7 +126,7 @@ pub(crate) enum Quantity {
 
 impl Quantity {
     /// Word in the file, family of units, and whether it belongs to the monitor as a whole.
-    fn table(text: &str) -> Option<(Quantity, &'static str, bool)> {
+    pub(crate) fn table(text: &str) -> Option<(Quantity, &'static str, bool)> {
         Some(match text {
             "voltage-ln" => (Quantity::VoltageLn, "V", true),
             "voltage-ll" => (Quantity::VoltageLl, "V", true),

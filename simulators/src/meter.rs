@@ -98,7 +98,8 @@ pub(crate) fn fundamental(samples: &[f64]) -> C64 {
     sum * SQRT_2 / samples.len().max(1) as f64
 }
 
-/// What one set of CTs reads, by channel as wired. A value that has no meaning now (an angle of nothing) is NaN.
+/// What one set of CTs reads, by channel as wired. A value that has no meaning now (an angle of nothing) is NaN, and so
+/// is every value of a channel the service does not have.
 #[derive(Debug, Clone, PartialEq)]
 pub struct CircuitSample {
     /// RMS current, A.
@@ -129,12 +130,13 @@ pub struct CircuitSample {
     pub running: bool,
 }
 
-/// What a monitor meters at one moment, by channel as wired.
+/// What a monitor meters at one moment, by channel as wired. Where two elements meter three wires, channel 1 is A to B
+/// with CT A and channel 3 is C to B with CT C, and the totals are the sums of the two.
 #[derive(Debug, Clone, PartialEq)]
 pub struct MeterSample {
     /// Station time of the window, s.
     pub t_s: f64,
-    /// Channel to reference, V RMS.
+    /// Channel to reference, V RMS; the element's voltage where two elements meter three wires.
     pub voltage_ln_v: [f64; 3],
     /// Between channels 1-2, 2-3, 3-1, V RMS.
     pub voltage_ll_v: [f64; 3],
@@ -160,8 +162,24 @@ fn ratio(active_w: f64, apparent_va: f64) -> f64 {
     if apparent_va < NOTHING { f64::NAN } else { (active_w / apparent_va).clamp(-1.0, 1.0) }
 }
 
-/// Meters a set of samples. Energy and run state are the monitor's to fill in.
-pub(crate) fn meter(samples: &Samples, t_s: f64, frequency_hz: f64, vector_apparent: bool) -> MeterSample {
+/// How a device meters: which channels it has, which line voltages, and how it forms total apparent power.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Metering {
+    /// Channels 1, 2, 3 exist.
+    pub(crate) channels: [bool; 3],
+    /// Voltages 1-2, 2-3, 3-1 exist.
+    pub(crate) line_voltages: [bool; 3],
+    /// Total apparent power is the root of the squares of total active and reactive power.
+    pub(crate) vector_apparent: bool,
+}
+
+fn only(present: [bool; 3], values: [f64; 3]) -> [f64; 3] {
+    [0, 1, 2].map(|index| if present[index] { values[index] } else { f64::NAN })
+}
+
+/// Meters a set of samples. Energy and run state are the monitor's to fill in. The exposure of a channel that does not
+/// exist must be nothing, so that it adds nothing to a total.
+pub(crate) fn meter(samples: &Samples, t_s: f64, frequency_hz: f64, metering: Metering) -> MeterSample {
     let voltage = &samples.voltage;
     let voltage_ln_v = [0, 1, 2].map(|channel| rms(&voltage[channel]));
     let phasors = [0, 1, 2].map(|channel| fundamental(&voltage[channel]));
@@ -169,16 +187,13 @@ pub(crate) fn meter(samples: &Samples, t_s: f64, frequency_hz: f64, vector_appar
         let difference: Vec<f64> = voltage[one].iter().zip(&voltage[other]).map(|(a, b)| a - b).collect();
         rms(&difference)
     };
-    let circuits = samples
-        .current
-        .iter()
-        .map(|current| circuit(current, voltage, &voltage_ln_v, &phasors, vector_apparent))
-        .collect();
+    let circuits =
+        samples.current.iter().map(|current| circuit(current, voltage, &voltage_ln_v, &phasors, metering)).collect();
     MeterSample {
         t_s,
-        voltage_ln_v,
-        voltage_ll_v: [between(0, 1), between(1, 2), between(2, 0)],
-        voltage_angle_deg: phasors.map(|phasor| angle_deg(phasor, phasors[0])),
+        voltage_ln_v: only(metering.channels, voltage_ln_v),
+        voltage_ll_v: only(metering.line_voltages, [between(0, 1), between(1, 2), between(2, 0)]),
+        voltage_angle_deg: only(metering.channels, phasors.map(|phasor| angle_deg(phasor, phasors[0]))),
         frequency_hz: if phasors.iter().all(|phasor| phasor.norm() < NOTHING) { f64::NAN } else { frequency_hz },
         circuits,
     }
@@ -189,8 +204,9 @@ fn circuit(
     voltage: &[Vec<f64>; 3],
     voltage_v: &[f64; 3],
     voltage_phasors: &[C64; 3],
-    vector_apparent: bool,
+    metering: Metering,
 ) -> CircuitSample {
+    let only = |values: [f64; 3]| only(metering.channels, values);
     let current_a = [0, 1, 2].map(|channel| rms(&current[channel]));
     let phasors = [0, 1, 2].map(|channel| fundamental(&current[channel]));
     let active_power_w = [0, 1, 2].map(|channel| mean_product(&voltage[channel], &current[channel]));
@@ -198,18 +214,18 @@ fn circuit(
     let apparent_power_va = [0, 1, 2].map(|channel| voltage_v[channel] * current_a[channel]);
     let total_active_power_w: f64 = active_power_w.iter().sum();
     let total_reactive_power_var: f64 = reactive_power_var.iter().sum();
-    let total_apparent_power_va = if vector_apparent {
+    let total_apparent_power_va = if metering.vector_apparent {
         total_active_power_w.hypot(total_reactive_power_var)
     } else {
         apparent_power_va.iter().sum()
     };
     CircuitSample {
-        current_a,
-        current_angle_deg: phasors.map(|phasor| angle_deg(phasor, voltage_phasors[0])),
-        active_power_w,
-        reactive_power_var,
-        apparent_power_va,
-        power_factor: [0, 1, 2].map(|channel| ratio(active_power_w[channel], apparent_power_va[channel])),
+        current_a: only(current_a),
+        current_angle_deg: only(phasors.map(|phasor| angle_deg(phasor, voltage_phasors[0]))),
+        active_power_w: only(active_power_w),
+        reactive_power_var: only(reactive_power_var),
+        apparent_power_va: only(apparent_power_va),
+        power_factor: only([0, 1, 2].map(|channel| ratio(active_power_w[channel], apparent_power_va[channel]))),
         total_active_power_w,
         total_reactive_power_var,
         total_apparent_power_va,
@@ -225,6 +241,8 @@ mod tests {
     use super::*;
     use crate::phasor::polar_deg;
 
+    const WHOLE: Metering = Metering { channels: [true; 3], line_voltages: [true; 3], vector_apparent: false };
+
     fn exposure(shift_deg: f64) -> Exposure {
         let at = |magnitude: f64, angle: f64| Spectrum::sine(polar_deg(magnitude, angle));
         Exposure {
@@ -236,7 +254,7 @@ mod tests {
     #[test]
     fn sampled_sines_meter_as_their_closed_forms() {
         let samples = Samples::take(&exposure(30.0), 1, 0.0, 1);
-        let metered = meter(&samples, 0.0, 60.0, false);
+        let metered = meter(&samples, 0.0, 60.0, WHOLE);
         let circuit = &metered.circuits[0];
         assert!((metered.voltage_ll_v[0] - 277.0 * 3f64.sqrt()).abs() < 1e-9);
         assert!((circuit.active_power_w[1] - 27_700.0 * 30f64.to_radians().cos()).abs() < 1e-6);
@@ -252,7 +270,7 @@ mod tests {
         let mut exposure = exposure(0.0);
         exposure.voltage[0].add(5, polar_deg(20.0, 10.0));
         exposure.current[0][0].add(5, polar_deg(30.0, 70.0));
-        let metered = meter(&Samples::take(&exposure, 1, 0.0, 1), 0.0, 60.0, false);
+        let metered = meter(&Samples::take(&exposure, 1, 0.0, 1), 0.0, 60.0, WHOLE);
         let circuit = &metered.circuits[0];
         assert!((metered.voltage_ln_v[0] - 277f64.hypot(20.0)).abs() < 1e-9);
         assert!((circuit.current_a[0] - 100f64.hypot(30.0)).abs() < 1e-9);
@@ -276,7 +294,7 @@ mod tests {
         let mut exposure = exposure(30.0);
         exposure.current[0][1] = Spectrum::default();
         exposure.voltage[0] = Spectrum::default();
-        let metered = meter(&Samples::take(&exposure, 1, 0.0, 1), 0.0, 60.0, false);
+        let metered = meter(&Samples::take(&exposure, 1, 0.0, 1), 0.0, 60.0, WHOLE);
         assert!(metered.circuits[0].power_factor[1].is_nan());
         assert!(metered.voltage_angle_deg[1].is_nan(), "no reference voltage");
         assert_eq!(metered.frequency_hz, 60.0);

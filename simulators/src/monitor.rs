@@ -4,34 +4,18 @@
 
 use std::sync::{Arc, Mutex, PoisonError};
 
-use crate::encode::{Encoder, Manner};
+use crate::draw::{mix, tick_of};
 use crate::energy::{Integral, Registers};
 use crate::error::SimError;
+use crate::face::{self, Face, FaceError};
 use crate::image::RegisterImage;
-use crate::map_file;
-use crate::meter::{Exposure, MeterSample, NOISY_CYCLES, Samples, mean_product, meter};
+use crate::meter::{Exposure, MeterSample, Metering, NOISY_CYCLES, Samples, mean_product, meter};
+use crate::monitor_file::Apparent;
 use crate::phasor::Spectrum;
-use crate::station::{Station, StationState, mix, tick_of};
-use crate::station_file::{Apparent, MonitorFile, StationFile};
-use crate::sunspec::SunSpec;
-use crate::taps::{Tap, current_tap, voltage_tap};
-
-/// How far above full load a device's range must reach: a start is shown, a long overload need not be.
-const RANGE_OVER_FULL_LOAD: f64 = 4.0;
-
-/// Leads from a moment on.
-#[derive(Debug, Clone)]
-struct Wiring {
-    from_s: f64,
-    voltage: [Tap; 3],
-    current: Vec<[Tap; 3]>,
-}
-
-#[derive(Debug, Clone)]
-enum Face {
-    Fixed(Box<Encoder>),
-    SunSpec(Box<SunSpec>),
-}
+use crate::register_faults::{RegisterFault, Twist};
+use crate::sensing::Wiring;
+use crate::station::{Station, StationState};
+use crate::station_file::{ServiceFile, StationFile};
 
 /// Tick and image last made.
 type Made = Option<(u64, Arc<RegisterImage>)>;
@@ -42,14 +26,15 @@ pub(crate) struct Monitor {
     wirings: Vec<Wiring>,
     /// Pump each slot is meant to meter; `None` is the incomer.
     own: Vec<Option<usize>>,
-    neutral: bool,
+    service: ServiceFile,
+    metering: Metering,
     noise: f64,
     seed: u64,
     voltage_gain: [f64; 3],
     current_gain: Vec<[f64; 3]>,
-    vector_apparent: bool,
     energy_start_wh: f64,
     face: Face,
+    faults: Vec<RegisterFault>,
     energy: Mutex<Integral>,
     made: Mutex<Made>,
 }
@@ -70,18 +55,9 @@ impl Monitor {
         if own.is_empty() {
             return Err(problem("circuits is empty".to_owned()));
         }
-        let read = |voltage: &[String; 3], currents: &[[String; 3]], from_s: f64| -> Result<Wiring, SimError> {
-            if currents.len() != own.len() {
-                return Err(problem(format!("{} circuits but currents for {}", own.len(), currents.len())));
-            }
-            let named = |error: SimError| problem(error.to_string());
-            let mut current = Vec::with_capacity(currents.len());
-            for (slot, leads) in currents.iter().enumerate() {
-                let [a, b, c] = leads.each_ref().map(|lead| current_tap(lead, own[slot], pump).map_err(named));
-                current.push([a?, b?, c?]);
-            }
-            let [a, b, c] = voltage.each_ref().map(|lead| voltage_tap(lead).map_err(named));
-            Ok(Wiring { from_s, voltage: [a?, b?, c?], current })
+        let service = station.source.service();
+        let read = |voltage: &[String; 3], currents: &[[String; 3]], from_s: f64| {
+            Wiring::read((voltage, currents), from_s, service, &own, pump).map_err(problem)
         };
         let mut wirings = vec![read(&file.voltage, &file.currents, 0.0)?];
         let (mut voltage, mut currents) = (file.voltage.clone(), file.currents.clone());
@@ -102,22 +78,35 @@ impl Monitor {
             let unit = (mix(seed ^ mix(channel)) >> 11) as f64 / (1u64 << 52) as f64 - 1.0;
             1.0 + file.accuracy / 100.0 * unit
         };
-        let face = face(station, file, &own).map_err(|error| match error {
+        let face = face::build(station, file, &own).map_err(|error| match error {
             FaceError::Sentence(text) => problem(text),
             FaceError::Map(error) => error,
         })?;
+        let faults: Vec<RegisterFault> =
+            file.register_faults.iter().map(RegisterFault::new).collect::<Result<_, _>>().map_err(problem)?;
+        faults.iter().try_for_each(|fault| face.check(fault)).map_err(problem)?;
+        let metering = Metering {
+            channels: service.channels(),
+            line_voltages: match service {
+                ServiceFile::SplitPhase => [true, false, false],
+                ServiceFile::SinglePhase => [false; 3],
+                _ => [true; 3],
+            },
+            vector_apparent: file.apparent == Apparent::Vector || service.is_two_element(),
+        };
         Ok(Monitor {
             name: file.name.clone(),
             wirings,
-            neutral: station.source.neutral,
+            service,
+            metering,
             noise: station.source.noise,
             seed,
             voltage_gain: [0, 1, 2].map(gain),
             current_gain: (0..own.len() as u64).map(|slot| [3, 4, 5].map(|channel| gain(channel + 3 * slot))).collect(),
             own,
-            vector_apparent: file.apparent == Apparent::Vector,
             energy_start_wh: file.energy_start_wh,
             face,
+            faults,
             energy: Mutex::default(),
             made: Mutex::new(None),
         })
@@ -132,33 +121,19 @@ impl Monitor {
         self.wirings.iter().rev().find(|wiring| wiring.from_s <= t_s).unwrap_or(&self.wirings[0])
     }
 
+    /// True when at some time a lead of this monitor is fed back behind a blown fuse of this conductor.
+    pub(crate) fn is_back_fed(&self, phase: usize) -> bool {
+        self.wirings.iter().any(|wiring| wiring.is_back_fed(phase))
+    }
+
     /// What the channels are exposed to, gain errors included.
     pub(crate) fn exposure(&self, state: &StationState) -> Exposure {
-        let wiring = self.wiring(state.t_s);
-        // Without a neutral the inputs of the monitor form a star of equal impedances, whose point is the mean of
-        // what is connected.
-        let mut star = Spectrum::default();
-        if !self.neutral {
-            let connected: Vec<usize> = wiring.voltage.iter().flatten().map(|term| term.phase).collect();
-            for phase in &connected {
-                star.add_scaled(&state.supply[*phase], 1.0 / connected.len() as f64);
-            }
+        let mut exposure = self.wiring(state.t_s).exposure(self.service, state, self.seed);
+        scale(&mut exposure.voltage, &self.voltage_gain);
+        for (slot, gains) in exposure.current.iter_mut().zip(&self.current_gain) {
+            scale(slot, gains);
         }
-        let voltage = [0, 1, 2].map(|channel| {
-            let mut seen = Spectrum::default();
-            for term in &wiring.voltage[channel] {
-                seen.add_scaled(&state.supply[term.phase], term.gain);
-                seen.add_scaled(&star, -term.gain);
-            }
-            seen.scaled(self.voltage_gain[channel])
-        });
-        let current = wiring
-            .current
-            .iter()
-            .zip(&self.current_gain)
-            .map(|(taps, gains)| [0, 1, 2].map(|channel| conductors(&taps[channel], state).scaled(gains[channel])))
-            .collect();
-        Exposure { voltage, current }
+        exposure
     }
 
     /// Samples and what is metered from them, noise included.
@@ -167,7 +142,7 @@ impl Monitor {
         let cycles = cycles.unwrap_or(if 0.0 < self.noise { NOISY_CYCLES } else { 1 });
         let seed = mix(self.seed ^ mix(tick_of(t_s)));
         let samples = Samples::take(&self.exposure(&state), cycles, self.noise, seed);
-        let mut sample = meter(&samples, state.t_s, state.frequency_hz, self.vector_apparent);
+        let mut sample = meter(&samples, state.t_s, state.frequency_hz, self.metering);
         let energy = self.energy(station, state.t_s);
         for (slot, circuit) in sample.circuits.iter_mut().enumerate() {
             circuit.energy_import_wh = self.energy_start_wh + energy[slot].import_wh;
@@ -208,73 +183,17 @@ impl Monitor {
             return Arc::clone(image);
         }
         let sample = self.meter(station, t_s);
-        let image = Arc::new(match &self.face {
-            Face::Fixed(encoder) => encoder.image(&sample),
-            Face::SunSpec(sunspec) => sunspec.image(&sample),
-        });
+        let twist = Twist::at(&self.faults, sample.t_s);
+        let sample = twist.freeze(sample, |t_s| self.meter(station, t_s));
+        let image = self.face.image(&sample, &twist);
+        let image = Arc::new(if twist.shift() == 0 { image } else { image.shifted(twist.shift()) });
         *made = Some((tick, Arc::clone(&image)));
         image
     }
 }
 
-/// Sum of the conductors a CT is around.
-fn conductors(tap: &Tap, state: &StationState) -> Spectrum {
-    let mut seen = Spectrum::default();
-    for term in tap {
-        match term.pump {
-            Some(pump) => seen.add_scaled(&state.pumps[pump].currents[term.phase], term.gain),
-            None => state.pumps.iter().for_each(|pump| seen.add_scaled(&pump.currents[term.phase], term.gain)),
-        }
+fn scale(channels: &mut [Spectrum; 3], gains: &[f64; 3]) {
+    for (channel, gain) in channels.iter_mut().zip(gains) {
+        *channel = std::mem::take(channel).scaled(*gain);
     }
-    seen
-}
-
-enum FaceError {
-    Sentence(String),
-    Map(SimError),
-}
-
-fn face(station: &StationFile, file: &MonitorFile, own: &[Option<usize>]) -> Result<Face, FaceError> {
-    let full_load_a = own
-        .iter()
-        .map(|pump| match pump {
-            Some(pump) => station.pumps[*pump].full_load_current_a,
-            None => station.pumps.iter().map(|pump| pump.full_load_current_a).sum(),
-        })
-        .fold(0.0, f64::max);
-    let largest_a = RANGE_OVER_FULL_LOAD * full_load_a;
-    let largest_va = 3f64.sqrt() * station.source.line_voltage_v * largest_a;
-    let overrides = (file.conventions, file.blanking);
-    if let Some(model) = SunSpec::model_of(&file.map) {
-        let manner = Manner::new(Default::default(), overrides);
-        return SunSpec::new(
-            (file.sunspec_base, model, file.sunspec_optional),
-            own.len(),
-            manner,
-            (largest_a, largest_va),
-            &file.name,
-        )
-        .map(|sunspec| Face::SunSpec(Box::new(sunspec)))
-        .map_err(FaceError::Sentence);
-    }
-    let map = if let Some(text) = map_file::builtin(&file.map) {
-        map_file::read(&file.map, text)
-    } else {
-        let path = station.folder.as_deref().unwrap_or(std::path::Path::new(".")).join(&file.map);
-        match std::fs::read_to_string(&path) {
-            Ok(text) => map_file::read(&file.map, &text),
-            Err(source) => Err(SimError::Read { path, source }),
-        }
-    }
-    .map_err(FaceError::Map)?;
-    if map.slots < own.len() {
-        return Err(FaceError::Sentence(format!(
-            "map \"{}\" has {} slots, but {} circuits are given",
-            file.map,
-            map.slots,
-            own.len()
-        )));
-    }
-    let manner = Manner::new((map.conventions, map.blanking), overrides);
-    Ok(Face::Fixed(Box::new(Encoder::new(map, manner, largest_a, largest_va))))
 }

@@ -105,6 +105,14 @@ impl Spectrum {
         }
     }
 
+    /// The signal minus another.
+    #[must_use]
+    pub fn less(&self, other: &Spectrum) -> Spectrum {
+        let mut difference = self.clone();
+        difference.add_scaled(other, -1.0);
+        difference
+    }
+
     /// The signal times a real factor.
     #[must_use]
     pub fn scaled(mut self, factor: f64) -> Spectrum {

@@ -144,6 +144,7 @@ mod tests {
             unbalance: [1.0; 3],
             lost_phase: None,
             lost_from_s: 0.0,
+            lost_to_s: None,
             schedule: steps.iter().map(|&(at_s, load)| StepFile { at_s, load, stop: load.is_none() }).collect(),
             repeat_s,
             start_s: 2.0,

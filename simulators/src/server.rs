@@ -13,8 +13,9 @@ use crate::clock::SimClock;
 use crate::connection::{Endpoint, Registers, Unit, serve_listener};
 use crate::error::SimError;
 use crate::image::RegisterImage;
+use crate::monitor_file::{ProtocolFile, Transport};
 use crate::station::Station;
-use crate::station_file::{Expect, ProtocolFile, StationFile, Transport};
+use crate::station_file::{Expect, StationFile};
 
 /// A served simulation. It runs until its token is cancelled.
 pub struct Running {

@@ -5,20 +5,16 @@
 
 use std::sync::{Arc, Mutex, PoisonError};
 
+use crate::draw::{drift, tick_start_s};
 use crate::error::SimError;
+use crate::image::RegisterImage;
 use crate::load::{Admittance, Load};
 use crate::meter::MeterSample;
 use crate::monitor::Monitor;
-use crate::phasor::{C64, Spectrum, Turn, ZERO, polar_deg};
+use crate::phasor::{C64, Spectrum, Turn, ZERO};
 use crate::schedule::{RunPoint, Schedule};
-use crate::station_file::{Expect, PumpFile, RotationFile, StationFile};
-use crate::taps::phase_index;
-
-/// Meters refresh this often: values within one tick are identical, as on a real monitor with a 200 ms window.
-pub(crate) const TICK_S: f64 = 0.2;
-
-/// Highest harmonic that 128 samples per cycle represent without folding, with margin.
-const HIGHEST_ORDER: u16 = 50;
+use crate::station_file::{Expect, PumpFile, ServiceFile, StationFile};
+use crate::supply::{self, Lost};
 
 /// One pump at one moment.
 #[derive(Debug, Clone, PartialEq)]
@@ -27,6 +23,8 @@ pub struct PumpState {
     pub run: RunPoint,
     /// Line currents, A RMS, towards the load.
     pub currents: [Spectrum; 3],
+    /// Voltage to neutral behind the pump's fuses and before its contactor, V RMS: the supply, but for a conductor lost.
+    pub behind_fuses: [Spectrum; 3],
 }
 
 /// Everything electrical about a station at one moment.
@@ -40,6 +38,9 @@ pub struct StationState {
     pub supply: [Spectrum; 3],
     /// Pumps in file order.
     pub pumps: Vec<PumpState>,
+    /// What each supply conductor would float to behind a blown fuse shared with motors like those that run now, V RMS
+    /// to neutral; nothing where no monitor's lead is there.
+    pub back_fed: [Spectrum; 3],
 }
 
 struct Pump {
@@ -51,17 +52,12 @@ struct Pump {
     seed: u64,
 }
 
-#[derive(Clone, Copy)]
-struct Lost {
-    phase: usize,
-    from_s: f64,
-}
-
 /// A station built and checked.
 pub struct Station {
     name: String,
     frequency_hz: f64,
     turn: Turn,
+    service: ServiceFile,
     nominal: [Spectrum; 3],
     lost: Option<Lost>,
     wander: f64,
@@ -82,47 +78,20 @@ impl Station {
     pub fn new(file: &StationFile) -> Result<Station, SimError> {
         let problem = |text: String| SimError::station(&file.name, text);
         let source = &file.source;
-        let turn = match source.rotation {
-            RotationFile::Abc => Turn::Abc,
-            RotationFile::Acb => Turn::Acb,
-        };
-        for (name, value) in [("line_voltage_v", source.line_voltage_v), ("frequency_hz", source.frequency_hz)] {
-            if !value.is_finite() || value <= 0.0 {
-                return Err(problem(format!("source.{name} must be a positive number, not {value}")));
-            }
-        }
-        for (name, value) in [("noise", source.noise), ("wander", source.wander)] {
-            if !(0.0..0.5).contains(&value) {
-                return Err(problem(format!("source.{name} must be 0 to 0.5, not {value}")));
-            }
-        }
-        if source.phase_scale.iter().any(|scale| !(0.0..=2.0).contains(scale)) {
-            return Err(problem("source.phase_scale must be 0 to 2".to_owned()));
-        }
-        let phase_v = source.line_voltage_v / 3f64.sqrt();
-        let mut nominal: [Spectrum; 3] = std::array::from_fn(|phase| {
-            Spectrum::sine(C64::from_polar(phase_v * source.phase_scale[phase], turn.angle_rad(phase)))
-        });
-        for &(order, fraction, angle_deg) in &source.harmonics {
-            if !(2..=HIGHEST_ORDER).contains(&order) || !(0.0..=1.0).contains(&fraction) || !angle_deg.is_finite() {
-                return Err(problem(format!("harmonic order must be 2 to {HIGHEST_ORDER} and its fraction 0 to 1")));
-            }
-            for (phase, conductor) in nominal.iter_mut().enumerate() {
-                let angle = C64::from_polar(1.0, f64::from(order) * turn.angle_rad(phase));
-                conductor.add(order, polar_deg(fraction * phase_v * source.phase_scale[phase], angle_deg) * angle);
-            }
-        }
+        let service = source.service();
+        let nominal = supply::nominal(source).map_err(problem)?;
         let mut pumps = Vec::with_capacity(file.pumps.len());
         for (index, pump) in file.pumps.iter().enumerate() {
             if file.pumps[..index].iter().any(|other| other.name == pump.name) {
                 return Err(problem(format!("two pumps are called \"{}\"", pump.name)));
             }
             pumps.push(
-                build_pump(pump, file.seed, index)
+                build_pump(pump, file.seed, index, service)
                     .map_err(|text| problem(format!("pump \"{}\": {text}", pump.name)))?,
             );
         }
-        let lost = lost(source.lost_phase.as_deref(), source.lost_from_s).map_err(problem)?;
+        let lost =
+            Lost::new(source.lost_phase.as_deref(), source.lost_from_s, source.lost_to_s, service).map_err(problem)?;
         let mut monitors: Vec<Monitor> = Vec::with_capacity(file.monitors.len());
         for (index, monitor) in file.monitors.iter().enumerate() {
             if monitors.iter().any(|other| other.name() == monitor.name) {
@@ -133,7 +102,8 @@ impl Station {
         Ok(Station {
             name: file.name.clone(),
             frequency_hz: source.frequency_hz,
-            turn,
+            turn: supply::turn(source),
+            service,
             nominal,
             lost,
             wander: source.wander,
@@ -184,6 +154,17 @@ impl Station {
         self.monitors.get(index).map(|monitor| monitor.meter(self, t_s))
     }
 
+    /// Registers of monitor `index` at a moment, its register faults among them but not its protocol faults; `None` when
+    /// there is no such monitor.
+    pub fn registers(&self, index: usize, t_s: f64) -> Option<Arc<RegisterImage>> {
+        self.monitors.get(index).map(|monitor| monitor.image(self, t_s))
+    }
+
+    /// The voltage system.
+    pub fn service(&self) -> ServiceFile {
+        self.service
+    }
+
     /// State at an exact time, not remembered.
     pub(crate) fn solve(&self, t_s: f64) -> StationState {
         let level = 1.0 + self.wander * drift(self.seed, t_s);
@@ -194,31 +175,59 @@ impl Station {
             .iter()
             .map(|pump| swing(pump.schedule.at(t_s), 1.0 + pump.wander * drift(pump.seed, t_s)))
             .collect();
-        let station_open = self.lost.filter(|lost| lost.from_s <= t_s).map(|lost| lost.phase);
-        if let Some(open) = station_open {
-            let all: Vec<(&Load, RunPoint)> =
-                self.pumps.iter().map(|pump| &pump.load).zip(runs.iter().copied()).collect();
-            let terminals = self.open_terminals(fundamentals(&supply), open, &all);
-            supply[open] = Spectrum::sine(terminals[open]);
+        let all: Vec<(&Load, RunPoint)> = self.pumps.iter().map(|pump| &pump.load).zip(runs.iter().copied()).collect();
+        let healthy = supply.clone();
+        if let Some(open) = Lost::open_at(self.lost, t_s) {
+            supply[open] = self.behind_open(&healthy, open, &all);
         }
         let pumps = self
             .pumps
             .iter()
             .zip(&runs)
             .map(|(pump, &run)| {
-                let own_open = pump.lost.filter(|lost| lost.from_s <= t_s).map(|lost| lost.phase);
-                let mut terminals = fundamentals(&supply);
-                if let Some(open) = own_open {
-                    terminals = self.open_terminals(terminals, open, &[(&pump.load, run)]);
+                let open = Lost::open_at(pump.lost, t_s);
+                let mut behind_fuses = supply.clone();
+                if let Some(open) = open {
+                    behind_fuses[open] = self.behind_open(&supply, open, &[(&pump.load, run)]);
                 }
-                let mut currents = pump.load.currents(&supply, &terminals, own_open, run, self.turn);
+                let mut currents = if self.service.is_two_wire_load() {
+                    let across = behind_fuses[0].less(&behind_fuses[1]);
+                    let current =
+                        if open.is_some() { Spectrum::default() } else { pump.load.two_wire_current(&across, run) };
+                    self.two_wire_lines(current)
+                } else {
+                    pump.load.currents(&supply, &fundamentals(&behind_fuses), open, run, self.turn)
+                };
                 for (current, scale) in currents.iter_mut().zip(pump.unbalance) {
                     *current = std::mem::take(current).scaled(scale);
                 }
-                PumpState { run, currents }
+                PumpState { run, currents, behind_fuses }
             })
             .collect();
-        StationState { t_s, frequency_hz, supply, pumps }
+        let back_fed = std::array::from_fn(|phase| {
+            let is_asked = self.monitors.iter().any(|monitor| monitor.is_back_fed(phase));
+            if is_asked { self.behind_open(&healthy, phase, &all) } else { Spectrum::default() }
+        });
+        StationState { t_s, frequency_hz, supply, pumps, back_fed }
+    }
+
+    /// Line currents of a load on two wires. A single phase returns through the neutral, which is not a conductor here.
+    fn two_wire_lines(&self, current: Spectrum) -> [Spectrum; 3] {
+        let back = match self.service {
+            ServiceFile::SplitPhase => current.clone().scaled(-1.0),
+            _ => Spectrum::default(),
+        };
+        [current, back, Spectrum::default()]
+    }
+
+    /// What an open conductor floats to behind the break, given the loads that are there.
+    fn behind_open(&self, healthy: &[Spectrum; 3], open: usize, loads: &[(&Load, RunPoint)]) -> Spectrum {
+        match self.service {
+            // Nothing flows through a load with one leg open, so both its ends are at the voltage of the other leg.
+            ServiceFile::SplitPhase if loads.iter().any(|(_, run)| run.is_energized()) => healthy[1 - open].clone(),
+            ServiceFile::SplitPhase | ServiceFile::SinglePhase => Spectrum::default(),
+            _ => Spectrum::sine(self.open_terminals(fundamentals(healthy), open, loads)[open]),
+        }
     }
 
     /// Terminal voltages behind an open conductor, where the running loads decide what the open terminal floats to.
@@ -246,7 +255,7 @@ impl Station {
     }
 }
 
-fn build_pump(pump: &PumpFile, seed: u64, index: usize) -> Result<Pump, String> {
+fn build_pump(pump: &PumpFile, seed: u64, index: usize, service: ServiceFile) -> Result<Pump, String> {
     if pump.unbalance.iter().any(|scale| !(0.0..=3.0).contains(scale)) {
         return Err("unbalance must be 0 to 3".to_owned());
     }
@@ -254,23 +263,14 @@ fn build_pump(pump: &PumpFile, seed: u64, index: usize) -> Result<Pump, String> 
         return Err("wander must be 0 to 0.5".to_owned());
     }
     Ok(Pump {
-        load: Load::new(pump).map_err(|error| error.to_string())?,
+        load: if service.is_two_wire_load() { Load::two_wire(pump) } else { Load::new(pump) }
+            .map_err(|error| error.to_string())?,
         schedule: Schedule::new(pump)?,
         unbalance: pump.unbalance,
-        lost: lost(pump.lost_phase.as_deref(), pump.lost_from_s)?,
+        lost: Lost::new(pump.lost_phase.as_deref(), pump.lost_from_s, pump.lost_to_s, service)?,
         wander: pump.wander,
         seed: seed.wrapping_mul(0x9E37_79B9).wrapping_add(index as u64 + 1),
     })
-}
-
-fn lost(phase: Option<&str>, from_s: f64) -> Result<Option<Lost>, String> {
-    match phase {
-        None => Ok(None),
-        Some(text) => match phase_index(text) {
-            Some(phase) => Ok(Some(Lost { phase, from_s })),
-            None => Err(format!("lost_phase is A, B or C, not \"{text}\"")),
-        },
-    }
 }
 
 fn fundamentals(supply: &[Spectrum; 3]) -> [C64; 3] {
@@ -283,32 +283,4 @@ fn swing(run: RunPoint, factor: f64) -> RunPoint {
         RunPoint::Starting { progress, load } => RunPoint::Starting { progress, load: load * factor },
         RunPoint::Running { load } => RunPoint::Running { load: load * factor },
     }
-}
-
-/// Number of the tick a time falls in; the small addition keeps 0.6 / 0.2 in tick 3 whatever the rounding.
-pub(crate) fn tick_of(t_s: f64) -> u64 {
-    (t_s.max(0.0) / TICK_S + 1e-6).floor() as u64
-}
-
-fn tick_start_s(t_s: f64) -> f64 {
-    tick_of(t_s) as f64 * TICK_S
-}
-
-/// Slow irregular motion within -1..1: three incommensurable sines, and a small step that changes every tick.
-fn drift(seed: u64, t_s: f64) -> f64 {
-    let phase = |salt: u64| (mix(seed ^ salt) >> 11) as f64 / (1u64 << 53) as f64 * std::f64::consts::TAU;
-    let slow: f64 = [(1u64, 7.31), (2, 17.93), (3, 61.7)]
-        .iter()
-        .map(|&(salt, period_s)| (std::f64::consts::TAU * t_s / period_s + phase(salt)).sin())
-        .sum();
-    let step = (mix(seed.wrapping_add(tick_of(t_s))) >> 11) as f64 / (1u64 << 52) as f64 - 1.0;
-    0.3 * slow + 0.1 * step
-}
-
-/// A fixed 64-bit mixing function (splitmix64), so that draws do not change with a library.
-pub(crate) fn mix(value: u64) -> u64 {
-    let mut z = value.wrapping_add(0x9E37_79B9_7F4A_7C15);
-    z = (z ^ (z >> 30)).wrapping_mul(0xBF58_476D_1CE4_E5B9);
-    z = (z ^ (z >> 27)).wrapping_mul(0x94D0_49BB_1331_11EB);
-    z ^ (z >> 31)
 }

@@ -8,6 +8,7 @@ use std::path::{Path, PathBuf};
 use serde::Deserialize;
 
 use crate::error::SimError;
+use crate::monitor_file::MonitorFile;
 
 /// One station: its supply, its pumps, its monitors.
 #[derive(Debug, Clone, PartialEq, Deserialize)]
@@ -55,7 +56,7 @@ impl StationFile {
 #[derive(Debug, Clone, PartialEq, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct SourceFile {
-    /// Voltage between phases, V.
+    /// Voltage between phases, V; between the hot legs of a split phase; line to neutral of a single phase.
     pub line_voltage_v: f64,
     /// Frequency, Hz.
     #[serde(default = "sixty")]
@@ -66,6 +67,9 @@ pub struct SourceFile {
     /// Magnitude of each phase-to-neutral voltage against nominal.
     #[serde(default = "ones")]
     pub phase_scale: [f64; 3],
+    /// The voltage system; when absent, four-wire wye with `neutral` and three-wire without.
+    #[serde(default)]
+    pub service: Option<ServiceFile>,
     /// True for a four-wire service; false: the monitor's reference is a virtual neutral.
     #[serde(default = "yes")]
     pub neutral: bool,
@@ -84,6 +88,73 @@ pub struct SourceFile {
     /// When the phase is lost, s.
     #[serde(default)]
     pub lost_from_s: f64,
+    /// When it is back, s; never when absent.
+    #[serde(default)]
+    pub lost_to_s: Option<f64>,
+}
+
+/// The voltage system of a station, which also says how its monitors meter it.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Deserialize)]
+pub enum ServiceFile {
+    /// Three-phase four-wire wye: three voltages to neutral, three CTs.
+    #[serde(rename = "wye-4-wire")]
+    Wye4Wire,
+    /// Three-phase three-wire: three voltages to the star point of the monitor's own inputs, three CTs.
+    #[serde(rename = "delta-3-wire")]
+    Delta3Wire,
+    /// Three-phase three-wire, elements on channels 1 (A to B, CT A) and 3 (C to B, CT C); channel 2 is not available.
+    #[serde(rename = "two-element", alias = "delta-3-wire-two-element")]
+    TwoElement,
+    /// The same two elements behind two voltage transformers in open delta.
+    #[serde(rename = "open-delta")]
+    OpenDelta,
+    /// Four-wire delta whose neutral is the middle of the A-C winding: B is the high leg, 1.732 times A and C.
+    #[serde(rename = "high-leg-delta")]
+    HighLegDelta,
+    /// Two hot legs A and B at 180 degrees, neutral between; loads between the legs; channels 1 and 2.
+    #[serde(rename = "split-phase")]
+    SplitPhase,
+    /// One line A and neutral; channel 1.
+    #[serde(rename = "single-phase")]
+    SinglePhase,
+}
+
+impl ServiceFile {
+    /// Which of the channels 1, 2, 3 a monitor has on this service.
+    pub fn channels(self) -> [bool; 3] {
+        match self {
+            ServiceFile::Wye4Wire | ServiceFile::Delta3Wire | ServiceFile::HighLegDelta => [true; 3],
+            ServiceFile::TwoElement | ServiceFile::OpenDelta => [true, false, true],
+            ServiceFile::SplitPhase => [true, true, false],
+            ServiceFile::SinglePhase => [true, false, false],
+        }
+    }
+
+    /// Which of the conductors A, B, C exist.
+    pub fn conductors(self) -> [bool; 3] {
+        match self {
+            ServiceFile::SplitPhase => [true, true, false],
+            ServiceFile::SinglePhase => [true, false, false],
+            _ => [true; 3],
+        }
+    }
+
+    /// True when two elements meter three wires.
+    pub fn is_two_element(self) -> bool {
+        matches!(self, ServiceFile::TwoElement | ServiceFile::OpenDelta)
+    }
+
+    /// True when loads hang on two wires: between the legs of a split phase, or from line to neutral.
+    pub fn is_two_wire_load(self) -> bool {
+        matches!(self, ServiceFile::SplitPhase | ServiceFile::SinglePhase)
+    }
+}
+
+impl SourceFile {
+    /// The service in force: as given, else by `neutral`.
+    pub fn service(&self) -> ServiceFile {
+        self.service.unwrap_or(if self.neutral { ServiceFile::Wye4Wire } else { ServiceFile::Delta3Wire })
+    }
 }
 
 /// Order of the supply's phases.
@@ -145,6 +216,9 @@ pub struct PumpFile {
     /// When the conductor is lost, s.
     #[serde(default)]
     pub lost_from_s: f64,
+    /// When it is whole again, s; never when absent.
+    #[serde(default)]
+    pub lost_to_s: Option<f64>,
     /// What the pump does when; before the first step it is stopped.
     #[serde(default)]
     pub schedule: Vec<StepFile>,
@@ -171,198 +245,6 @@ pub struct StepFile {
     /// The pump stops.
     #[serde(default)]
     pub stop: bool,
-}
-
-/// One monitor and how its leads are really connected.
-#[derive(Debug, Clone, PartialEq, Deserialize)]
-#[serde(deny_unknown_fields)]
-pub struct MonitorFile {
-    /// Name, unique in the station.
-    pub name: String,
-    /// Where it listens; port 0 takes a free one, which the running handle reports.
-    pub listen: String,
-    /// Unit id; monitors with the same address and different units share a listener.
-    #[serde(default = "one")]
-    pub unit: u8,
-    /// How frames travel.
-    #[serde(default)]
-    pub transport: Transport,
-    /// Built-in map name, path of a map file, or `sunspec-201` .. `-204`, `sunspec-211` .. `-214`.
-    pub map: String,
-    /// Where the SunSpec marker is.
-    #[serde(default = "sunspec_base")]
-    pub sunspec_base: u16,
-    /// False: the SunSpec points a meter may leave out (per-phase power and PF, VA, var) are "not implemented".
-    #[serde(default = "yes")]
-    pub sunspec_optional: bool,
-    /// Pumps metered, in slot order; `*` is the sum of all pumps (the incomer).
-    pub circuits: Vec<String>,
-    /// What each voltage channel sees: `A`, `-A`, `blown`, `A*0.5`.
-    #[serde(default = "straight")]
-    pub voltage: [String; 3],
-    /// What each current channel of each slot sees: `A`, `-A`, `open`, `shorted`, `B*0.5`, `Pump 2:A`, `A+B`.
-    pub currents: Vec<[String; 3]>,
-    /// Later changes of the wiring.
-    #[serde(default)]
-    pub rewire: Vec<RewireFile>,
-    /// Gain error class, percent: each channel's gain error is drawn from the seed within it.
-    #[serde(default)]
-    pub accuracy: f64,
-    /// How the total apparent power is formed.
-    #[serde(default)]
-    pub apparent: Apparent,
-    /// Where the import register of each circuit starts, Wh.
-    #[serde(default)]
-    pub energy_start_wh: f64,
-    /// Sign conventions of this device when they differ from its map file.
-    #[serde(default)]
-    pub conventions: ConventionsFile,
-    /// Blanking of this device when it differs from its map file.
-    #[serde(default)]
-    pub blanking: BlankingFile,
-    /// Misbehaviour of its Modbus side.
-    #[serde(default)]
-    pub protocol: ProtocolFile,
-}
-
-/// A change of a monitor's wiring during the run.
-#[derive(Debug, Clone, PartialEq, Deserialize)]
-#[serde(deny_unknown_fields)]
-pub struct RewireFile {
-    /// From when, s.
-    pub at_s: f64,
-    /// New voltage leads; unchanged when absent.
-    #[serde(default)]
-    pub voltage: Option<[String; 3]>,
-    /// New current leads; unchanged when absent.
-    #[serde(default)]
-    pub currents: Option<Vec<[String; 3]>>,
-}
-
-/// How frames travel.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Deserialize)]
-#[serde(rename_all = "kebab-case")]
-pub enum Transport {
-    /// Modbus/TCP.
-    #[default]
-    Tcp,
-    /// RTU frames with CRC over a TCP connection.
-    RtuOverTcp,
-}
-
-/// How a monitor forms total apparent power; meters differ, and on wrong wiring the two differ greatly.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Deserialize)]
-#[serde(rename_all = "kebab-case")]
-pub enum Apparent {
-    /// Sum of the channels' apparent powers.
-    #[default]
-    Arithmetic,
-    /// Root of the squares of total active and reactive power.
-    Vector,
-}
-
-/// Sign conventions a device reports in; each is the map file's own word.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Deserialize)]
-#[serde(deny_unknown_fields)]
-pub struct ConventionsFile {
-    /// Sign of import.
-    #[serde(default)]
-    pub active_power: Option<ActiveSign>,
-    /// Sign of an inductive load's reactive power.
-    #[serde(default)]
-    pub reactive_power: Option<ReactiveSign>,
-    /// Meaning of a power factor's sign.
-    #[serde(default)]
-    pub power_factor: Option<FactorSign>,
-}
-
-/// Sign of active power into the load.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Deserialize)]
-#[serde(rename_all = "kebab-case")]
-pub enum ActiveSign {
-    /// Positive.
-    #[default]
-    LoadPositive,
-    /// Negative.
-    LoadNegative,
-}
-
-/// Sign of reactive power of an inductive load.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Deserialize)]
-#[serde(rename_all = "kebab-case")]
-pub enum ReactiveSign {
-    /// Positive.
-    #[default]
-    InductivePositive,
-    /// Negative.
-    InductiveNegative,
-    /// A magnitude.
-    Unsigned,
-}
-
-/// Meaning of a power factor's sign.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Deserialize)]
-#[serde(rename_all = "kebab-case")]
-pub enum FactorSign {
-    /// The sign the device gives active power.
-    #[default]
-    SignOfPower,
-    /// Negative when lagging.
-    LagNegative,
-    /// Negative when leading.
-    LeadNegative,
-    /// None.
-    Unsigned,
-}
-
-/// When a device shows "not available" for active power and power factor.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Deserialize)]
-#[serde(deny_unknown_fields)]
-pub struct BlankingFile {
-    /// When active power is not positive.
-    #[serde(default)]
-    pub when_not_positive: Option<bool>,
-    /// When no current flows.
-    #[serde(default)]
-    pub when_stopped: Option<bool>,
-}
-
-/// Timing and faults of the Modbus side.
-#[derive(Debug, Clone, PartialEq, Default, Deserialize)]
-#[serde(deny_unknown_fields)]
-pub struct ProtocolFile {
-    /// Every answer takes this long, ms.
-    #[serde(default)]
-    pub delay_ms: u64,
-    /// Plus up to this much more, drawn from the seed, ms.
-    #[serde(default)]
-    pub jitter_ms: u64,
-    /// Faults; the first that applies to a request wins.
-    #[serde(default)]
-    pub faults: Vec<FaultFile>,
-}
-
-/// One protocol fault. Without `every`, `from_s` and `to_s` it applies to every request.
-#[derive(Debug, Clone, PartialEq, Default, Deserialize)]
-#[serde(deny_unknown_fields)]
-pub struct FaultFile {
-    /// slow, silent, exception, drop, wrong-transaction, wrong-unit, truncated, garbage, short-count, frozen, late.
-    pub kind: String,
-    /// Applies to every n-th request of the monitor.
-    #[serde(default)]
-    pub every: Option<u64>,
-    /// Applies from this station time, s.
-    #[serde(default)]
-    pub from_s: Option<f64>,
-    /// Applies before this station time, s.
-    #[serde(default)]
-    pub to_s: Option<f64>,
-    /// Exception code, for `exception` (default 4).
-    #[serde(default)]
-    pub code: Option<u8>,
-    /// Delay in ms, for `slow` (default 300) and `late` (default 3000).
-    #[serde(default)]
-    pub ms: Option<u64>,
 }
 
 /// What a correct audit of the station should conclude.
@@ -398,18 +280,6 @@ fn yes() -> bool {
     true
 }
 
-fn one() -> u8 {
-    1
-}
-
 fn two() -> f64 {
     2.0
-}
-
-fn sunspec_base() -> u16 {
-    40_000
-}
-
-fn straight() -> [String; 3] {
-    ["A", "B", "C"].map(str::to_owned)
 }

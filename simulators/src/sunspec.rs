@@ -6,7 +6,9 @@
 
 use crate::encode::{Manner, fitting_exponent};
 use crate::image::{Bank, RegisterImage};
+use crate::map_file::Quantity;
 use crate::meter::{CircuitSample, MeterSample};
+use crate::register_faults::Twist;
 
 /// Length of model 1 with its pad register.
 const COMMON_LENGTH: u16 = 66;
@@ -17,6 +19,7 @@ const FLOAT_NOT_IMPLEMENTED: u32 = 0x7FC0_0000;
 
 /// A point group of both layouts: offsets of total (or average) and of the three phases, and the scale factor's.
 struct Group {
+    quantity: Quantity,
     integer: u16,
     integer_phases: [u16; 3],
     scale_factor: u16,
@@ -24,20 +27,62 @@ struct Group {
     float_phases: [u16; 3],
 }
 
-const AMPERES: Group =
-    Group { integer: 2, integer_phases: [3, 4, 5], scale_factor: 6, float: 2, float_phases: [4, 6, 8] };
-const VOLTS_LN: Group =
-    Group { integer: 7, integer_phases: [8, 9, 10], scale_factor: 15, float: 10, float_phases: [12, 14, 16] };
-const VOLTS_LL: Group =
-    Group { integer: 11, integer_phases: [12, 13, 14], scale_factor: 15, float: 18, float_phases: [20, 22, 24] };
-const WATTS: Group =
-    Group { integer: 18, integer_phases: [19, 20, 21], scale_factor: 22, float: 28, float_phases: [30, 32, 34] };
-const VOLT_AMPERES: Group =
-    Group { integer: 23, integer_phases: [24, 25, 26], scale_factor: 27, float: 36, float_phases: [38, 40, 42] };
-const VARS: Group =
-    Group { integer: 28, integer_phases: [29, 30, 31], scale_factor: 32, float: 44, float_phases: [46, 48, 50] };
-const POWER_FACTORS: Group =
-    Group { integer: 33, integer_phases: [34, 35, 36], scale_factor: 37, float: 52, float_phases: [54, 56, 58] };
+const AMPERES: Group = Group {
+    quantity: Quantity::Current,
+    integer: 2,
+    integer_phases: [3, 4, 5],
+    scale_factor: 6,
+    float: 2,
+    float_phases: [4, 6, 8],
+};
+const VOLTS_LN: Group = Group {
+    quantity: Quantity::VoltageLn,
+    integer: 7,
+    integer_phases: [8, 9, 10],
+    scale_factor: 15,
+    float: 10,
+    float_phases: [12, 14, 16],
+};
+const VOLTS_LL: Group = Group {
+    quantity: Quantity::VoltageLl,
+    integer: 11,
+    integer_phases: [12, 13, 14],
+    scale_factor: 15,
+    float: 18,
+    float_phases: [20, 22, 24],
+};
+const WATTS: Group = Group {
+    quantity: Quantity::ActivePower,
+    integer: 18,
+    integer_phases: [19, 20, 21],
+    scale_factor: 22,
+    float: 28,
+    float_phases: [30, 32, 34],
+};
+const VOLT_AMPERES: Group = Group {
+    quantity: Quantity::ApparentPower,
+    integer: 23,
+    integer_phases: [24, 25, 26],
+    scale_factor: 27,
+    float: 36,
+    float_phases: [38, 40, 42],
+};
+const VARS: Group = Group {
+    quantity: Quantity::ReactivePower,
+    integer: 28,
+    integer_phases: [29, 30, 31],
+    scale_factor: 32,
+    float: 44,
+    float_phases: [46, 48, 50],
+};
+const POWER_FACTORS: Group = Group {
+    quantity: Quantity::PowerFactor,
+    integer: 33,
+    integer_phases: [34, 35, 36],
+    scale_factor: 37,
+    float: 52,
+    float_phases: [54, 56, 58],
+};
 /// Hz and its scale factor, in 20x and 21x.
 const HERTZ: (u16, u16, u16) = (16, 17, 26);
 /// Export total, import total, scale factor in 20x; export and import total in 21x.
@@ -90,8 +135,8 @@ impl SunSpec {
         })
     }
 
-    /// All registers at one moment.
-    pub(crate) fn image(&self, sample: &MeterSample) -> RegisterImage {
+    /// All registers at one moment, with the register faults in force.
+    pub(crate) fn image(&self, sample: &MeterSample, twist: &Twist) -> RegisterImage {
         let mut bank = Bank::default();
         let mut next = self.base;
         let mut append = |words: &[u16]| {
@@ -108,7 +153,7 @@ impl SunSpec {
         append(&string(&self.name, 16));
         append(&[1, 0]);
         for circuit in &sample.circuits {
-            append(&self.meter_model(sample, circuit));
+            append(&self.meter_model(sample, circuit, twist));
         }
         append(&[0xFFFF, 0]);
         RegisterImage { holding_registers: bank, ..RegisterImage::default() }
@@ -127,7 +172,7 @@ impl SunSpec {
         }
     }
 
-    fn meter_model(&self, sample: &MeterSample, circuit: &CircuitSample) -> Vec<u16> {
+    fn meter_model(&self, sample: &MeterSample, circuit: &CircuitSample, twist: &Twist) -> Vec<u16> {
         let length = if self.is_float() { FLOAT_LENGTH } else { INTEGER_LENGTH };
         let mut words = vec![0u16; usize::from(length) + 2];
         words[0] = self.model;
@@ -138,10 +183,15 @@ impl SunSpec {
             |values: [f64; 3]| std::array::from_fn(|phase| if phase < phases { values[phase] } else { f64::NAN });
         let optional = |values: [f64; 3]| if self.optional { present(values) } else { missing };
         let optional_total = |value: f64| if self.optional { value } else { f64::NAN };
-        let average = |values: [f64; 3], count: usize| values[..count].iter().sum::<f64>() / count as f64;
+        // Channels the service does not have are NaN and take no part.
+        let sum = |values: [f64; 3]| values[..phases].iter().filter(|value| value.is_finite()).sum::<f64>();
+        let average = |values: [f64; 3]| {
+            let count = values[..phases].iter().filter(|value| value.is_finite()).count();
+            if count == 0 { f64::NAN } else { sum(values) / count as f64 }
+        };
 
         let line_to_neutral = if self.model % 10 == 4 { missing } else { present(sample.voltage_ln_v) };
-        let ln_average = if self.model % 10 == 4 { f64::NAN } else { average(sample.voltage_ln_v, phases) };
+        let ln_average = if self.model % 10 == 4 { f64::NAN } else { average(sample.voltage_ln_v) };
         let line_to_line: [f64; 3] = match phases {
             1 => missing,
             2 => [sample.voltage_ll_v[0], f64::NAN, f64::NAN],
@@ -150,64 +200,65 @@ impl SunSpec {
         let ll_average = match phases {
             1 => f64::NAN,
             2 => sample.voltage_ll_v[0],
-            _ => average(sample.voltage_ll_v, 3),
+            _ => average(sample.voltage_ll_v),
         };
         let per_phase = |value: &dyn Fn(Option<usize>) -> f64| [Some(0), Some(1), Some(2)].map(value);
-        let manner = &self.manner;
+        let manner = self.manner.with_factor(twist.factor_sign());
+        let power = |place: Quantity, channel: Option<usize>| match twist.shown(place) {
+            Quantity::ReactivePower => manner.reactive(circuit, channel),
+            _ => manner.active(circuit, channel),
+        };
 
-        self.put(
-            &mut words,
-            &AMPERES,
-            self.amperes_sf,
-            average(circuit.current_a, phases) * phases as f64,
-            present(circuit.current_a),
-        );
-        self.put(&mut words, &VOLTS_LN, -1, ln_average, line_to_neutral);
-        self.put(&mut words, &VOLTS_LL, -1, ll_average, line_to_line);
-        self.put(
-            &mut words,
+        let mut put = |group: &Group, scale_factor: i16, total: f64, phases: [f64; 3]| {
+            let written = |value: f64| twist.value(group.quantity, value);
+            self.put(&mut words, group, scale_factor, written(total), phases.map(written));
+        };
+        put(&AMPERES, self.amperes_sf, sum(circuit.current_a), present(circuit.current_a));
+        put(&VOLTS_LN, -1, ln_average, line_to_neutral);
+        put(&VOLTS_LL, -1, ll_average, line_to_line);
+        put(
             &WATTS,
             self.power_sf,
-            manner.active(circuit, None),
-            optional(per_phase(&|channel| manner.active(circuit, channel))),
+            power(Quantity::ActivePower, None),
+            optional(per_phase(&|channel| power(Quantity::ActivePower, channel))),
         );
-        self.put(
-            &mut words,
+        put(
             &VOLT_AMPERES,
             self.power_sf,
             optional_total(circuit.total_apparent_power_va),
             optional(circuit.apparent_power_va),
         );
-        self.put(
-            &mut words,
+        put(
             &VARS,
             self.power_sf,
-            optional_total(manner.reactive(circuit, None)),
-            optional(per_phase(&|channel| manner.reactive(circuit, channel))),
+            optional_total(power(Quantity::ReactivePower, None)),
+            optional(per_phase(&|channel| power(Quantity::ReactivePower, channel))),
         );
         // The integer models give power factor in percent, the float models as a plain ratio.
         let factor_unit = if self.is_float() { 1.0 } else { 100.0 };
-        self.put(
-            &mut words,
+        put(
             &POWER_FACTORS,
             -2,
             optional_total(manner.factor(circuit, None) * factor_unit),
             optional(per_phase(&|channel| manner.factor(circuit, channel) * factor_unit)),
         );
+        let frequency_hz = twist.value(Quantity::Frequency, sample.frequency_hz);
+        let export_wh = twist.value(Quantity::EnergyExport, circuit.energy_export_wh);
+        let import_wh = twist.value(Quantity::EnergyImport, circuit.energy_import_wh);
         if self.is_float() {
-            float(&mut words, HERTZ.2, sample.frequency_hz);
-            float(&mut words, WATT_HOURS.3, circuit.energy_export_wh);
-            float(&mut words, WATT_HOURS.4, circuit.energy_import_wh);
+            float(&mut words, HERTZ.2, frequency_hz);
+            float(&mut words, WATT_HOURS.3, export_wh);
+            float(&mut words, WATT_HOURS.4, import_wh);
             // Per-phase energies, and all VAh and VArh, are not implemented.
             let unused = (WATT_HOURS.3 + 2..WATT_HOURS.4).chain(WATT_HOURS.4 + 2..EVENTS.1).step_by(2);
             for offset in unused {
                 float(&mut words, offset, f64::NAN);
             }
         } else {
-            integer(&mut words, HERTZ.0, -2, sample.frequency_hz);
+            integer(&mut words, HERTZ.0, -2, frequency_hz);
             words[usize::from(HERTZ.1)] = (-2i16).cast_unsigned();
-            accumulator(&mut words, WATT_HOURS.0, circuit.energy_export_wh);
-            accumulator(&mut words, WATT_HOURS.1, circuit.energy_import_wh);
+            accumulator(&mut words, WATT_HOURS.0, export_wh);
+            accumulator(&mut words, WATT_HOURS.1, import_wh);
             words[usize::from(WATT_HOURS.2)] = 0;
             for offset in UNUSED_SCALE_FACTORS {
                 words[usize::from(offset)] = INT16_NOT_IMPLEMENTED;
@@ -265,7 +316,7 @@ fn string(text: &str, registers: usize) -> Vec<u16> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::station_file::{BlankingFile, ConventionsFile};
+    use crate::monitor_file::{BlankingFile, ConventionsFile};
 
     fn sample() -> MeterSample {
         MeterSample {
@@ -299,7 +350,7 @@ mod tests {
         );
         SunSpec::new((40_000, model, optional), 1, manner, (400.0, 300_000.0), "PM-1")
             .unwrap()
-            .image(&sample())
+            .image(&sample(), &Twist::default())
             .holding_registers
     }
 
