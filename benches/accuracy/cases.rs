@@ -5,7 +5,7 @@
 use wattassay::audit::assessment::{Assessment, Diagnosis, Verdict};
 use wattassay::audit::auditor::CircuitAuditor;
 
-use super::generator::{Draw, Leads, Possible, draw};
+use super::generator::{Draw, Leads, Possible, alike, draw};
 use super::optimum::Optimum;
 use super::score::{Answer, Tally};
 use super::stations::{Level, Metered, context, meter_states, reading};
@@ -82,7 +82,7 @@ pub fn run(stations: u64, judged: u64, possible: &[Possible]) -> Results {
         let mut results = Results::default();
         let mut n = thread;
         while n < stations {
-            station(n, &draw(n, possible, STATES[2]), (n < judged).then_some(&optimum), &mut results);
+            station(n, possible, (n < judged).then_some(&optimum), &mut results);
             n += threads;
         }
         results
@@ -91,21 +91,23 @@ pub fn run(stations: u64, judged: u64, possible: &[Possible]) -> Results {
     all
 }
 
-fn station(n: u64, draw: &Draw, optimum: Option<&Optimum>, results: &mut Results) {
+fn station(n: u64, possible: &[Possible], optimum: Option<&Optimum>, results: &mut Results) {
+    let draw = &draw(n, possible, STATES[2]);
     let metered = meter_states(draw);
     let (truth, slips) = (draw.truth.leads, draw.truth.slips);
     let sound = truth.power_right();
+    let alike = alike(&truth, possible);
     for (at, states) in STATES.into_iter().enumerate() {
         let best = optimum.map(|o| o.judge(draw, &metered[..states]));
         for (l, level) in Level::ALL.into_iter().enumerate() {
-            let core = Answer::of_core(&diagnose(draw, &metered[..states], level), &truth);
+            let core = Answer::of_core(&diagnose(draw, &metered[..states], level), &truth, &alike);
             results.core[l][at].add(&core, slips, sound);
             let best = best.as_ref().map(|b| b[l].answer(&truth));
             if let Some(best) = &best {
                 results.compared[l][at].add(&core, slips, sound);
                 results.optimum[l][at].add(best, slips, sound);
             }
-            if !core.group_true || core.wrong > 0.9 {
+            if !core.group_true || core.wrong_kind > 0.9 {
                 let truth = format!("{} ({:?})", truth.words(), draw.kind);
                 results.misses.push(Miss { station: n, level, states, truth, core, optimum: best });
             }

@@ -155,6 +155,12 @@ impl Leads {
         }
     }
 
+    /// True when both register the same on every channel, whatever the order of their voltage leads.
+    pub fn registers_as(&self, other: &Leads) -> bool {
+        let (one, other) = (self.relative(), other.relative());
+        one.current == other.current && one.map == other.map && one.lost == other.lost
+    }
+
     /// True when the true power is registered.
     pub fn power_right(&self) -> bool {
         let relative = self.relative();
@@ -239,6 +245,11 @@ pub struct Possible {
     pub weight: f64,
     /// Slips it takes.
     pub slips: u32,
+}
+
+/// The core's wirings that register the same as `truth` on every channel, itself among them.
+pub fn alike(truth: &Leads, possible: &[Possible]) -> Vec<Wiring> {
+    possible.iter().filter(|p| p.leads.registers_as(truth)).filter_map(|p| p.leads.to_core()).collect()
 }
 
 /// Fault classes beyond those the core knew when this bench was written.

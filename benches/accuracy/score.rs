@@ -3,6 +3,7 @@
 //! Core and optimum are scored by the same rules. Must never weigh evidence.
 
 use wattassay::audit::assessment::{Diagnosis, Verdict};
+use wattassay::audit::wiring::Wiring;
 use wattassay::audit::words;
 
 use super::generator::Leads;
@@ -35,6 +36,9 @@ impl Judged {
 
     /// Against the truth.
     pub fn answer(&self, truth: &Leads) -> Answer {
+        let most = |wrong: &dyn Fn(&Leads) -> bool| {
+            self.ranked.iter().filter(|r| wrong(&r.leads)).map(|r| r.probability).fold(0.0, f64::max)
+        };
         let lead = self.ranked.first();
         let of_truth = self.ranked.iter().find(|r| r.leads == *truth);
         Answer {
@@ -43,7 +47,8 @@ impl Judged {
             group: self.ranked.iter().filter(|r| r.in_group).map(|r| r.probability).sum(),
             group_true: of_truth.is_some_and(|r| r.in_group),
             truth: of_truth.map_or(0.0, |r| r.probability),
-            wrong: self.ranked.iter().filter(|r| r.leads != *truth).map(|r| r.probability).fold(0.0, f64::max),
+            wrong: most(&|l| l != truth),
+            wrong_kind: most(&|l| !l.registers_as(truth)),
             sound: self.sound,
             members: self.ranked.iter().filter(|r| r.in_group).count(),
             verdict: None,
@@ -67,6 +72,8 @@ pub struct Answer {
     pub truth: f64,
     /// Largest probability of any wrong wiring.
     pub wrong: f64,
+    /// Largest probability of one that registers something else than the truth does.
+    pub wrong_kind: f64,
     /// Probability that power is registered right.
     pub sound: f64,
     /// Wirings in the leading group.
@@ -78,11 +85,11 @@ pub struct Answer {
 }
 
 impl Answer {
-    /// The core's diagnosis against the truth.
-    pub fn of_core(diagnosis: &Diagnosis, truth: &Leads) -> Answer {
+    /// The core's diagnosis against the truth; `alike` are the wirings that register the same.
+    pub fn of_core(diagnosis: &Diagnosis, truth: &Leads, alike: &[Wiring]) -> Answer {
         let truth = truth.to_core();
         let all = || diagnosis.groups.iter().flat_map(|g| &g.members);
-        let is_true = |w: &wattassay::audit::wiring::Wiring| Some(*w) == truth;
+        let is_true = |w: &Wiring| Some(*w) == truth;
         let lead = diagnosis.groups.first().map(|g| &g.members[0]);
         Answer {
             lead: lead.map_or(0.0, |m| m.probability),
@@ -91,6 +98,7 @@ impl Answer {
             group_true: diagnosis.groups.first().is_some_and(|g| g.members.iter().any(|m| is_true(&m.wiring))),
             truth: all().filter(|m| is_true(&m.wiring)).map(|m| m.probability).sum(),
             wrong: all().filter(|m| !is_true(&m.wiring)).map(|m| m.probability).fold(0.0, f64::max),
+            wrong_kind: all().filter(|m| !alike.contains(&m.wiring)).map(|m| m.probability).fold(0.0, f64::max),
             sound: diagnosis.sound_probability,
             members: diagnosis.groups.first().map_or(0, |g| g.members.len()),
             verdict: Some(diagnosis.verdict),
@@ -151,6 +159,8 @@ pub struct Tally {
     pub members: f64,
     /// Cases in which a wrong wiring has more than 0.9.
     pub confident_wrong: f64,
+    /// Of these, cases in which it registers something else than the truth does.
+    pub confident_wrong_kind: f64,
     /// Stations that register right.
     pub sound: f64,
     /// Of these, called a fault.
@@ -178,6 +188,7 @@ impl Tally {
         self.in_group += count(answer.group_true);
         self.members += answer.members as f64;
         self.confident_wrong += count(answer.wrong > 0.9);
+        self.confident_wrong_kind += count(answer.wrong_kind > 0.9);
         self.sound += count(sound);
         self.accused += count(sound && answer.verdict == Some(Verdict::Fault));
         self.missed += count(!sound && answer.verdict == Some(Verdict::Sound));
@@ -197,6 +208,7 @@ impl Tally {
             (&mut self.in_group, other.in_group),
             (&mut self.members, other.members),
             (&mut self.confident_wrong, other.confident_wrong),
+            (&mut self.confident_wrong_kind, other.confident_wrong_kind),
             (&mut self.sound, other.sound),
             (&mut self.accused, other.accused),
             (&mut self.missed, other.missed),
