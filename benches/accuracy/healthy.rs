@@ -220,8 +220,12 @@ impl Play {
         at
     }
 
-    /// What the line makes of a reading; `None` when none arrives.
-    fn over_the_line(&mut self, mut reading: MonitorReading, last: Option<&MonitorReading>) -> Option<MonitorReading> {
+    /// What the line makes of a reading; `None` when none arrives. `frozen` is what the device showed when it stood still.
+    fn over_the_line(
+        &mut self,
+        mut reading: MonitorReading,
+        frozen: Option<&MonitorReading>,
+    ) -> Option<MonitorReading> {
         if self.line.1 == 0 {
             self.line.0 = Line::Sound;
             if self.random.f64() < LINE_FAULTS * PERIOD_S as f64 / 3600.0 {
@@ -247,7 +251,7 @@ impl Play {
             Line::Gap => return None,
             Line::Frozen => {
                 let at = reading.at;
-                reading = last.cloned().unwrap_or(reading);
+                reading = frozen.cloned().unwrap_or(reading);
                 reading.at = at;
             }
             // One damaged value: 65535 read as tenths of an ampere.
@@ -290,7 +294,7 @@ fn day(n: u64, possible: &[Possible], sums: &mut Healthy) {
         phase,
     };
     let mut auditor = CircuitAuditor::new(context(&draw, level));
-    let (mut last, mut before) = (None, None);
+    let (mut frozen, mut before) = (None, None);
     let (mut alarmed, mut any, mut sound) = (false, false, false);
     for at in 0..READINGS {
         let (now, what) = play.next(at);
@@ -303,7 +307,10 @@ fn day(n: u64, possible: &[Possible], sums: &mut Healthy) {
             (seen.active_w, seen.reactive_var) = (earlier.active_w, earlier.reactive_var);
         }
         let made = reading(&seen, level, 1000 * PERIOD_S * at as u64, &mut random);
-        let Some(arrived) = play.over_the_line(made, last.as_ref()) else { continue };
+        if play.line.0 != Line::Frozen {
+            frozen = Some(made.clone());
+        }
+        let Some(arrived) = play.over_the_line(made, frozen.as_ref()) else { continue };
         sums.readings += 1;
         let assessment = auditor.observe(&arrived);
         let hard = words::hard_findings(&assessment.findings);
@@ -311,13 +318,13 @@ fn day(n: u64, possible: &[Possible], sums: &mut Healthy) {
         if alarm && !alarmed {
             any = true;
             let checks: Vec<&str> = hard.iter().map(|f| words::check_id(f.check)).collect();
-            let why = if checks.is_empty() { "diagnosis".to_owned() } else { checks.join(" ") };
+            let leader = || assessment.diagnosis.groups.first().map(|g| words::describe_wiring(&g.members[0].wiring));
+            let why = if checks.is_empty() { leader().unwrap_or_default() } else { checks.join(" ") };
             let circumstance = format!("level {level:?}, {:?}, {what}, line {:?}: {why}", draw.kind, play.line.0);
             sums.circumstances.entry(circumstance).or_insert((0, n)).0 += 1;
         }
         alarmed = alarm;
         sound = assessment.diagnosis.verdict == Verdict::Sound;
-        last = Some(arrived);
     }
     sums.days += 1;
     sums.alarmed += u64::from(any);
