@@ -32,6 +32,19 @@ pub struct Miss {
     pub optimum: Option<Answer>,
 }
 
+impl Miss {
+    /// One line.
+    pub fn words(&self) -> String {
+        let optimum = self.optimum.as_ref().map_or(String::new(), |o| {
+            format!("; optimum: {} {:.3}, truth {:.3}", if o.lead_true { "truth" } else { &o.words }, o.lead, o.truth)
+        });
+        format!(
+            "#{} {:?}, {} states: {} taken for \"{}\" {:.3} (truth {:.4}){optimum}",
+            self.station, self.level, self.states, self.truth, self.core.words, self.core.lead, self.core.truth
+        )
+    }
+}
+
 /// Sums over stations.
 #[derive(Debug, Clone, Default)]
 pub struct Results {
@@ -50,6 +63,13 @@ pub struct Results {
 }
 
 impl Results {
+    /// Misses, those most sure of something that registers otherwise first.
+    pub fn worst(&self) -> Vec<&Miss> {
+        let mut misses: Vec<&Miss> = self.misses.iter().collect();
+        misses.sort_by(|a, b| b.core.wrong_kind.total_cmp(&a.core.wrong_kind));
+        misses
+    }
+
     fn merge(&mut self, other: Results) {
         for level in 0..4 {
             for n in 0..3 {

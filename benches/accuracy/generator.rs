@@ -269,18 +269,6 @@ pub enum Extra {
     Map,
 }
 
-impl Extra {
-    /// All, with the word that switches each on.
-    pub const ALL: [(&'static str, Extra); 6] = [
-        ("two-open", Extra::TwoOpen),
-        ("ratio", Extra::Ratio),
-        ("two-conductors", Extra::TwoConductors),
-        ("same-conductor", Extra::SameConductor),
-        ("rotation", Extra::Rotation),
-        ("map", Extra::Map),
-    ];
-}
-
 const ORDERS: [[usize; 3]; 6] = [[0, 1, 2], [0, 2, 1], [2, 1, 0], [1, 0, 2], [1, 2, 0], [2, 0, 1]];
 
 fn order_odds(order: [usize; 3], exchanged: f64, rolled: f64) -> (f64, u32) {

@@ -108,21 +108,12 @@ fn readings(found: &[Option<u32>]) -> String {
 }
 
 fn worst(results: &Results) {
-    let mut misses = results.misses.clone();
-    misses.sort_by(|a, b| b.core.wrong_kind.total_cmp(&a.core.wrong_kind));
+    let misses = results.worst();
     println!(
         "\nworst cases of {} (true wiring not in the leading group, or one that registers something else above 0.9)",
         misses.len()
     );
-    for miss in misses.iter().take(WORST) {
-        let optimum = miss.optimum.as_ref().map_or(String::new(), |o| {
-            format!("; optimum: {} {:.3}, truth {:.3}", if o.lead_true { "truth" } else { &o.words }, o.lead, o.truth)
-        });
-        println!(
-            "#{} {:?}, {} states: {} taken for \"{}\" {:.3} (truth {:.4}){optimum}",
-            miss.station, miss.level, miss.states, miss.truth, miss.core.words, miss.core.lead, miss.core.truth
-        );
-    }
+    misses.iter().take(WORST).for_each(|miss| println!("{}", miss.words()));
 }
 
 /// Cases of the circuit engine.
