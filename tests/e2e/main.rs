@@ -1,6 +1,7 @@
 //! One binary for all outer tests: the core against outside references, the real binary against the simulator over
 //! real sockets, and the project's own tidiness.
 
+mod accuracy;
 mod circuit_fixtures;
 mod protocol;
 mod recorder;

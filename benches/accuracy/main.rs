@@ -1,0 +1,73 @@
+//! How often the diagnosis is right, how honest its probabilities are, and how near it comes to the best any method could do.
+//!
+//! `cargo bench --bench accuracy -- [STATIONS] [--optimum N] [--days N] [--extra CLASS]`
+//!
+//! STATIONS random stations (default 2000) of known truth are metered from sampled waveforms; the first N (default 1000) are
+//! also judged by the brute-force optimum. `--days` healthy station-days (default 100; the aim is stated for 10000).
+//! `--extra` switches on a fault class the core may not know yet (`two-open`, `ratio`, `two-conductors`, `same-conductor`,
+//! `rotation`, `map`; may be repeated).
+
+mod cases;
+mod generator;
+mod healthy;
+mod loads;
+mod optimum;
+mod outside;
+mod panel;
+mod report;
+mod score;
+mod stations;
+
+use std::time::Instant;
+
+use generator::Extra;
+
+/// The word that switches on each fault class.
+const EXTRAS: [(&str, Extra); 6] = [
+    ("two-open", Extra::TwoOpen),
+    ("ratio", Extra::Ratio),
+    ("two-conductors", Extra::TwoConductors),
+    ("same-conductor", Extra::SameConductor),
+    ("rotation", Extra::Rotation),
+    ("map", Extra::Map),
+];
+
+struct Wanted {
+    stations: u64,
+    judged: u64,
+    days: u64,
+    extras: Vec<Extra>,
+}
+
+fn wanted() -> Wanted {
+    let mut wanted = Wanted { stations: 2000, judged: 1000, days: 100, extras: Vec::new() };
+    let mut words = std::env::args().skip(1);
+    while let Some(word) = words.next() {
+        let mut number =
+            || words.next().and_then(|n| n.parse().ok()).unwrap_or_else(|| panic!("{word} takes a number"));
+        match word.as_str() {
+            "--optimum" => wanted.judged = number(),
+            "--days" => wanted.days = number(),
+            "--extra" => {
+                let name = words.next().unwrap_or_default();
+                let found = EXTRAS.iter().find(|(n, _)| *n == name);
+                wanted.extras.push(found.unwrap_or_else(|| panic!("no fault class \"{name}\"")).1);
+            }
+            "--bench" => {}
+            word => wanted.stations = word.parse().unwrap_or_else(|_| panic!("what is {word}?")),
+        }
+    }
+    wanted
+}
+
+fn main() {
+    let wanted = wanted();
+    let began = Instant::now();
+    let possible = generator::possible(&wanted.extras);
+    let results = cases::run(wanted.stations, wanted.judged.min(wanted.stations), &possible);
+    report::cases(&results, wanted.stations);
+    report::outside(&outside::run());
+    report::visits(&panel::run(wanted.stations, &possible));
+    report::healthy(&healthy::run(wanted.days, &possible));
+    println!("\n{:.0} s", began.elapsed().as_secs_f64());
+}
