@@ -233,7 +233,7 @@ mod tests {
     fn a_restless_channel_is_loose() {
         let found = leader(&[window([70.0, 55.0, 70.0], [0.12, 0.25, 0.12])]);
         assert_eq!(found.gain, [Gain::AsRated, Gain::Unsteady, Gain::AsRated]);
-        assert!(found.probability > 0.9, "{found:?}");
+        assert!(found.probability > 0.75, "{found:?}");
         // Coarse registers are restless alike.
         assert!(weigh(&[window([10.0, 10.0, 10.0], [0.04; 3])], [false; 3]).as_rated() > 0.9);
     }
