@@ -12,7 +12,8 @@ use wattassay::audit::words;
 use wattassay::reading::{Measured, MonitorReading};
 
 use super::cases::in_parallel;
-use super::generator::{Draw, Kind, Leads, Possible, State, draw, normal, uniform};
+use super::faults::{Leads, Possible};
+use super::generator::{Draw, Kind, State, draw, normal, uniform};
 use super::stations::{Level, Metered, context, meter, reading, station_file};
 
 /// Readings in a day.
