@@ -27,7 +27,7 @@ mod score;
 mod stations;
 
 const STATIONS: u64 = 240;
-const JUDGED: u64 = 48;
+const JUDGED: u64 = 36;
 
 /// Least share with the true wiring first and in the leading group, by level, over one to three load states.
 const LEAST: [(f64, f64); 4] = [(0.96, 0.985), (0.93, 0.97), (0.83, 0.97), (0.70, 0.94)];
