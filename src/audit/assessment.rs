@@ -9,6 +9,7 @@ use super::context::ServiceKind;
 use super::detail::{Detail, Missing};
 use super::hypotheses;
 use super::proof::Proof;
+use super::voltage_lead::VoltageDiagnosis;
 use super::wiring::Wiring;
 use crate::reading::Instant2;
 
@@ -269,6 +270,8 @@ pub struct Assessment {
     pub diagnosis: Diagnosis,
     /// Corrected power; `None` when stopped, or when no group carries enough probability.
     pub corrected: Option<CorrectedPower>,
+    /// What the monitor's shared voltage leads tell of themselves; `None` before enough readings.
+    pub voltage_leads: Option<Arc<VoltageDiagnosis>>,
     /// The latest change of the wiring seen, and what it came to.
     pub proof: Option<Proof>,
 }

@@ -2,6 +2,8 @@
 //!
 //! A circuit that shares its monitor with others is stepped by `monitor`, which tells each what the others found.
 
+use std::sync::Arc;
+
 use super::assessment::{Assessment, Check, CorrectedPower, Diagnosis, EvidenceLevel, Finding, RunState, Verdict};
 use super::checks::{self, Input};
 use super::context::CircuitContext;
@@ -13,6 +15,7 @@ use super::persistence::Memory;
 use super::proof::{Account, Proof};
 use super::run_state::{Company, RunTracker};
 use super::shared::Opinion;
+use super::voltage_lead::VoltageDiagnosis;
 use super::words;
 use crate::electrical::circuit::{self, Circuit, Meaning};
 use crate::electrical::voltage::{self, Voltages};
@@ -122,7 +125,7 @@ impl CircuitAuditor {
     pub fn observe(&mut self, monitor: &MonitorReading) -> Assessment {
         let step = self.step(monitor);
         let told = self.rotation_opinion(step.rotation);
-        self.finish(step, &told)
+        self.finish(step, &told, None)
     }
 
     /// What the rotation measured by a reading, or earlier, says of the voltage leads.
@@ -138,6 +141,9 @@ impl CircuitAuditor {
     /// Takes note of which channels see other circuits, and of who else runs.
     pub(super) fn in_company(&mut self, crossing: Crossing, others_running: u32) {
         self.others_running = others_running;
+        // A total holds the other circuit's part as well: without power per channel nothing can be told apart.
+        let tells = self.diagnoser.evidence().windows().iter().any(|w| w.mean.tells_channels());
+        let crossing = if tells { crossing } else { Crossing::NONE };
         if crossing != self.crossing {
             self.crossing = crossing;
             self.diagnoser.cross(crossing, &self.context);
@@ -190,12 +196,14 @@ impl CircuitAuditor {
             features.others_running = self.others_running;
             features.starting = run.state == RunState::Starting;
         }
+        // A channel that lives while most of its circuit is dead and another pump runs may be that pump's: it starts nothing.
         // A voltage lead turned over is no wiring the diagnosis knows: it would blame a CT for it.
         let leads_known = !context.service.symmetrical() || voltages.is_three_phase_set();
         let rotation = voltages.measured_rotation.filter(|_| context.service.symmetrical());
         let fit = |f: &Features| {
             let usable = !f.starting || runs_up(f, context);
-            run.steady && usable && leads_known && f.level() != EvidenceLevel::Insufficient
+            let own = company.is_none_or(|c| c.runs) || self.others_running == 0;
+            run.steady && usable && own && leads_known && f.level() != EvidenceLevel::Insufficient
         };
         if let Some(features) = features.filter(fit) {
             self.since.get_or_insert(monitor.at);
@@ -207,16 +215,25 @@ impl CircuitAuditor {
     }
 
     /// Second half: the conclusion, given what is known from elsewhere.
-    pub(super) fn finish(&mut self, step: Step, told: &Opinion) -> Assessment {
+    pub(super) fn finish(
+        &mut self,
+        step: Step,
+        told: &Opinion,
+        voltage_leads: Option<Arc<VoltageDiagnosis>>,
+    ) -> Assessment {
         self.diagnoser.conclude(told, &self.context);
         if self.diagnoser.epoch() != self.epoch {
             self.epoch = self.diagnoser.epoch();
             self.since = Some(step.at);
             self.proof = self.account.take().map(|before| Proof { changed_at: step.at, before, after: None });
         }
-        let diagnosis = self.diagnosis(&step.findings, step.run_state);
+        let mut diagnosis = self.diagnosis(&step.findings, step.run_state);
+        let fault = voltage_leads.as_ref().and_then(|leads| leads.fault());
+        if fault.is_some_and(|group| group.states.iter().all(|state| state.registers_wrong())) {
+            diagnosis.verdict = Verdict::Fault;
+        }
         let corrected = step.features.and_then(|f| self.corrected(&diagnosis, &f, &step.circuit, &step.voltages));
-        if let Some(features) = &step.features {
+        if let Some(features) = step.features.as_ref().filter(|_| self.diagnoser.settled()) {
             let account = Account::of(&diagnosis, features, corrected.as_ref());
             if let Some(proof) = &mut self.proof {
                 proof.after = Some(account);
@@ -231,6 +248,7 @@ impl CircuitAuditor {
             findings: step.findings,
             diagnosis,
             corrected,
+            voltage_leads,
             proof: self.proof,
         }
     }

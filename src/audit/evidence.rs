@@ -91,7 +91,8 @@ impl Features {
             let by_channel = circuit.channel[k].voltage_v.is_some_and(|v| v >= floor_v);
             used[k] && if context.service.symmetrical() { voltages.phasor_v[k].is_some() } else { by_channel }
         });
-        let current_alive = current.map(|i| i > DEAD_CURRENT_SHARE * largest);
+        // What another circuit's current does says nothing of this one.
+        let current_alive = [0, 1, 2].map(|k| !foreign[k] && current[k] > DEAD_CURRENT_SHARE * largest);
         let usable = [0, 1, 2].map(|k| voltage_alive[k] && current_alive[k]);
         let va = [0, 1, 2].map(|k| if usable[k] { circuit.channel[k].volt_amps.unwrap_or(0.0) } else { 0.0 });
         let sum_va: f64 = va.iter().sum();
@@ -106,7 +107,7 @@ impl Features {
                 || (!per_channel_any
                     && blank(reading.total_power_factor)
                     && reading.total_active_power_w.good().is_none()));
-        let carrying = || own().filter(|k| current_alive[*k]);
+        let carrying = || (0..3).filter(|k| current_alive[*k]);
         let alive = carrying().count().max(1) as f64;
         let from_factor = reading.active_power_w.iter().all(|w| w.good().is_none())
             && reading.total_active_power_w.good().is_none()
@@ -136,6 +137,11 @@ impl Features {
         let alive: Vec<usize> = (0..3).filter(|k| self.current_alive[*k]).collect();
         let mean = alive.iter().map(|k| self.current_a[*k].ln()).sum::<f64>() / alive.len().max(1) as f64;
         [0, 1, 2].map(|k| self.current_alive[k].then(|| self.current_a[k].ln() - mean))
+    }
+
+    /// True when power is told channel by channel.
+    pub fn tells_channels(&self) -> bool {
+        matches!(self.level(), EvidenceLevel::PerChannelPq | EvidenceLevel::PerChannelP)
     }
 
     /// What these features allow a diagnosis to use.
@@ -279,9 +285,20 @@ impl Evidence {
         self.windows.iter().map(|w| w.readings).sum()
     }
 
-    /// Drops the windows in which only channels that see another circuit carried current: the pump stood.
+    /// False while the latest readings contradict the windows.
+    pub fn settled(&self) -> bool {
+        self.contradictions == 0
+    }
+
+    /// Forgets what channels that see another circuit showed, and the windows in which only they carried current.
     pub fn drop_foreign(&mut self, foreign: [bool; 3]) {
         self.windows.retain(|w| (0..3).any(|k| w.mean.current_alive[k] && !foreign[k]));
+        for window in &mut self.windows {
+            for k in (0..3).filter(|k| foreign[*k]) {
+                window.mean.current_alive[k] = false;
+                (window.mean.p[k], window.mean.q[k], window.mean.unsigned_pf[k]) = (None, None, None);
+            }
+        }
     }
 
     /// Adds a steady reading, with the rotation measured beside it.

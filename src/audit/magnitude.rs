@@ -89,11 +89,11 @@ fn shares(windows: &[Window]) -> Option<[Option<f64>; 3]> {
         .filter(|_| most >= 2)
 }
 
-/// Unrest per channel: the calmest of the windows that have seen enough.
+/// Unrest per channel: over all windows that have seen enough.
 fn unrest(windows: &[Window]) -> Option<[f64; 3]> {
     let counted = || windows.iter().filter(|w| w.readings >= READINGS_FOR_UNREST && !w.mean.starting);
-    let calmest = |k: usize| counted().map(|w| w.share_variance[k].sqrt()).reduce(f64::min);
-    Some([calmest(0)?, calmest(1)?, calmest(2)?])
+    let count = counted().count();
+    (count > 0).then(|| [0, 1, 2].map(|k| (counted().map(|w| w.share_variance[k]).sum::<f64>() / count as f64).sqrt()))
 }
 
 /// Weighs the sizes seen in the windows of one epoch. Channels that see another circuit are left out.

@@ -36,4 +36,6 @@ pub mod words;
 #[cfg(test)]
 pub(crate) mod testbench;
 #[cfg(test)]
+mod monitor_tests;
+#[cfg(test)]
 mod tests;

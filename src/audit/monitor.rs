@@ -5,10 +5,14 @@
 
 use super::assessment::Assessment;
 use super::auditor::CircuitAuditor;
-use super::context::CircuitContext;
+use super::context::{CircuitContext, ServiceKind};
 use super::crossing::CrossingTracker;
 use super::shared::{self, Opinion};
-use crate::reading::MonitorReading;
+use super::voltage_lead::{VoltageEvidence, VoltageMeans, VoltageService};
+use crate::reading::{Measured, MonitorReading};
+
+/// Readings behind the voltages before anything is said of their leads.
+const READINGS_FOR_VOLTAGE: u64 = 3;
 
 /// The audit of one monitor.
 #[derive(Debug, Clone)]
@@ -16,14 +20,22 @@ pub struct MonitorAuditor {
     circuits: Vec<CircuitAuditor>,
     slots: Vec<usize>,
     crossings: CrossingTracker,
+    voltages: Option<VoltageEvidence>,
 }
 
 impl MonitorAuditor {
     /// Starts with nothing seen; one context a circuit.
     pub fn new(contexts: Vec<CircuitContext>) -> MonitorAuditor {
         let slots = contexts.iter().map(|c| c.slot).collect();
+        let voltages = contexts.first().map(|context| {
+            VoltageEvidence::new(VoltageService {
+                system: context.service,
+                nominal_v: context.nominal_voltage_v,
+                transformers: context.service == ServiceKind::OpenDelta,
+            })
+        });
         let circuits = contexts.into_iter().map(CircuitAuditor::new).collect();
-        MonitorAuditor { circuits, slots, crossings: CrossingTracker::default() }
+        MonitorAuditor { circuits, slots, crossings: CrossingTracker::default(), voltages }
     }
 
     /// The circuits' audits, in the order of their contexts.
@@ -53,9 +65,18 @@ impl MonitorAuditor {
             let sent: Vec<Opinion> = self.circuits.iter().map(|c| c.opinion().unwrap_or(Opinion::NONE)).collect();
             shared::exchange(&sent, &common)
         };
+        let leads = self.voltages.as_mut().and_then(|voltages| {
+            voltages.add(&VoltageMeans {
+                ln_v: reading.voltage_ln_v.map(Measured::good),
+                ll_v: reading.voltage_ll_v.map(Measured::good),
+                angle_deg: reading.voltage_angle_deg.map(Measured::good),
+            });
+            let enough = voltages.readings() >= READINGS_FOR_VOLTAGE;
+            voltages.diagnosis().filter(|leads| enough && leads.voltages_used > 0).cloned()
+        });
         let epochs: u32 = self.circuits.iter().map(CircuitAuditor::epoch).sum();
         let each = self.circuits.iter_mut().zip(steps).zip(&told);
-        let assessments = each.map(|((circuit, step), told)| circuit.finish(step, told)).collect();
+        let assessments = each.map(|((circuit, step), told)| circuit.finish(step, told, leads.clone())).collect();
         if epochs != self.circuits.iter().map(CircuitAuditor::epoch).sum::<u32>() {
             // Somebody has moved leads: who was on whose pump no longer holds.
             self.crossings.forget();

@@ -24,13 +24,15 @@ pub fn plausible_values(input: &Input, found: &mut Vec<Observation>) {
         Measured::Failed => failed += 1,
         _ => {}
     };
-    for k in 0..3 {
+    for &k in input.context.service.channels() {
         look(monitor.voltage_ln_v[k], VOLTAGE_NAMES[k], " V", false);
-        look(monitor.voltage_ll_v[k], LINE_NAMES[k], " V", false);
         look(reading.current_a[k], CURRENT_NAMES[k], " A", false);
         look(reading.power_factor[k], FACTOR_NAMES[k], "", true);
         look(reading.active_power_w[k], POWER_NAMES[k], " W", true);
         look(reading.apparent_power_va[k], "apparent power", " VA", true);
+    }
+    for &k in input.context.service.line_voltages() {
+        look(monitor.voltage_ll_v[k], LINE_NAMES[k], " V", false);
     }
     look(monitor.frequency_hz, "frequency", " Hz", false);
     look(reading.total_power_factor, "total power factor", "", true);

@@ -44,7 +44,7 @@ fn diagnose(station: &Station, angles: bool) -> VoltageDiagnosis {
             angle_deg: if angles { sample.voltage_angle_deg.map(value) } else { [None; 3] },
         });
     }
-    evidence.diagnosis().unwrap().clone()
+    evidence.diagnosis().unwrap().as_ref().clone()
 }
 
 #[track_caller]
