@@ -193,8 +193,7 @@ impl Causes {
             let settled = first.probability > SETTLED_SHARE * group.probability;
             let wrong = 1.0 - diagnosis.sound_probability - diagnosis.unexplained_probability;
             let wiring = words::describe_wiring(&first.wiring);
-            let story =
-                say::metering_miswired(&wiring, settled, wrong, assessment.corrected.is_some(), &explained);
+            let story = say::metering_miswired(&wiring, settled, wrong, assessment.corrected.is_some(), &explained);
             self.raise(AlarmKind::MeteringMiswired, story);
             self.set(AlarmKind::SupplyPhaseLost, Condition::False);
             self.set(AlarmKind::FitsNoWiring, Condition::False);

@@ -310,13 +310,7 @@ impl Alarm {
         Ok(())
     }
 
-    fn shelve(
-        &mut self,
-        at: Instant2,
-        by: Operator,
-        until: UnixMs,
-        out: &mut Vec<Transition>,
-    ) -> Result<(), Refused> {
+    fn shelve(&mut self, at: Instant2, by: Operator, until: UnixMs, out: &mut Vec<Transition>) -> Result<(), Refused> {
         if by.remark().is_empty() {
             return Err(Refused::RemarkMissing("a shelving"));
         }

@@ -79,9 +79,10 @@ pub fn supply_phase_lost(phase: Phase, probability: f64, explains: &[&Finding]) 
         ),
         means: "The motor overheats within minutes and may burn out.".to_owned(),
         sure: format!("{} sure", percent(probability)),
-        action: "Stop this pump and let another take over. Then have a qualified person check the fuses, the contactor and \
+        action:
+            "Stop this pump and let another take over. Then have a qualified person check the fuses, the contactor and \
                  the motor's leads."
-            .to_owned(),
+                .to_owned(),
         at_panel: true,
         attached: attached(explains),
     }
@@ -118,19 +119,17 @@ pub fn metering_miswired(
 /// Numbers that cannot be right whatever the wiring; `root` is the finding that says so most plainly.
 pub fn metering_numbers_wrong(root: &Finding, explains: &[&Finding]) -> Story {
     let (action, at_panel) = match root.check {
-        Check::VoltageMissing | Check::VoltageRotation => (
-            "Have a qualified person check the monitor's voltage fuses and voltage leads at the panel.",
-            true,
-        ),
+        Check::VoltageMissing | Check::VoltageRotation => {
+            ("Have a qualified person check the monitor's voltage fuses and voltage leads at the panel.", true)
+        }
         Check::CurrentWhileStopped => (
             "Find out whether the pump really stands. If it does, the run signal or the current sensors (CTs) belong to \
              another pump: have a qualified person check them at the panel.",
             true,
         ),
-        Check::PowerBlankWhileRunning | Check::TotalPowerSign => (
-            "Have a qualified person make the checks that the advice on this pump lists, the first one first.",
-            true,
-        ),
+        Check::PowerBlankWhileRunning | Check::TotalPowerSign => {
+            ("Have a qualified person make the checks that the advice on this pump lists, the first one first.", true)
+        }
         _ => (
             "Compare the monitor's own display with the values shown here. If they differ, the register map or a scale in the \
              configuration is wrong; if they agree, the monitor's settings are.",
