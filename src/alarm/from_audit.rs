@@ -143,14 +143,16 @@ impl Causes {
     }
 
     fn set(&mut self, kind: AlarmKind, condition: Condition) {
-        for cause in self.0.iter_mut().filter(|(k, ..)| *k == kind) {
-            (cause.1, cause.2) = (condition, None);
-        }
+        self.put(kind, condition, None);
     }
 
     fn raise(&mut self, kind: AlarmKind, story: Story) {
-        for cause in self.0.iter_mut().filter(|(k, ..)| *k == kind) {
-            (cause.1, cause.2) = (Condition::True, Some(story.clone()));
+        self.put(kind, Condition::True, Some(story));
+    }
+
+    fn put(&mut self, kind: AlarmKind, condition: Condition, story: Option<Story>) {
+        if let Some(cause) = self.0.iter_mut().find(|(k, ..)| *k == kind) {
+            *cause = (kind, condition, story);
         }
     }
 
@@ -217,15 +219,12 @@ impl Causes {
     }
 
     fn judge_numbers(&mut self, findings: &[Finding], failed: &[&Finding], wiring_explains: bool) {
-        let own = |f: &Finding| words::is_hard(f) && !(wiring_explains && leads_explain(f));
+        let explained = |f: &Finding| wiring_explains && leads_explain(f);
+        let own = |f: &Finding| words::is_hard(f) && !explained(f);
         let root = failed.iter().copied().filter(|f| own(f)).min_by_key(|f| plainness(f.check));
         match root {
             Some(root) => {
-                let rest: Vec<&Finding> = failed
-                    .iter()
-                    .copied()
-                    .filter(|f| !std::ptr::eq(*f, root) && !(wiring_explains && leads_explain(f)))
-                    .collect();
+                let rest: Vec<&Finding> = failed.iter().copied().filter(|f| *f != root && !explained(f)).collect();
                 self.raise(AlarmKind::MeteringNumbersWrong, say::metering_numbers_wrong(root, &rest));
             }
             None => self.set(AlarmKind::MeteringNumbersWrong, cleared_by(findings, own)),

@@ -18,6 +18,7 @@ pub mod set;
 pub mod settings;
 pub mod snapshot;
 pub mod state;
+pub mod view;
 pub mod words;
 
 #[cfg(test)]

@@ -33,6 +33,7 @@ pub struct SetImage {
 
 /// Image of one alarm.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[expect(clippy::struct_excessive_bools, reason = "independent facts, from which the one state follows")]
 pub struct AlarmImage {
     /// Name.
     pub id: AlarmId,

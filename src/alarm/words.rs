@@ -30,7 +30,7 @@ pub struct Story {
     pub action: String,
     /// What to do is at a panel.
     pub at_panel: bool,
-    /// Findings that this explains.
+    /// Findings that this explains, or that show the same.
     pub attached: Vec<String>,
 }
 
@@ -80,7 +80,7 @@ pub fn supply_phase_lost(phase: Phase, probability: f64, explains: &[&Finding]) 
         means: "The motor overheats within minutes and may burn out.".to_owned(),
         sure: format!("{} sure", percent(probability)),
         action:
-            "Stop this pump and let another take over. Then have a qualified person check the fuses, the contactor and \
+            "Stop this pump and let another take over, if the station can spare it. Then have a qualified person check the fuses, the contactor and \
                  the motor's leads."
                 .to_owned(),
         at_panel: true,
@@ -97,12 +97,12 @@ pub fn metering_miswired(
     corrected: bool,
     explains: &[&Finding],
 ) -> Story {
-    let lead = if settled { "" } else { "which lead is not settled yet, most likely " };
+    let lead = if settled { "" } else { ", most likely so" };
     // A CT is the one thing in these sentences that an operator may not know by its name.
     let ct = if wiring.contains("CT") { " (A CT is a current sensor around a motor lead.)" } else { "" };
     let meanwhile = if corrected { "; use the corrected figures meanwhile" } else { "" };
     Story {
-        what: format!("Leads of the power monitor are on wrong terminals: {lead}{wiring}.{ct}"),
+        what: format!("The power monitor's leads are not as they should be{lead}: {wiring}.{ct}"),
         means: format!("The pump itself is not affected, but its kW and kWh are wrong{meanwhile}."),
         sure: format!("{} sure that power is metered wrong", percent(probability)),
         action: if settled {
@@ -248,10 +248,9 @@ impl AlarmText {
     pub fn of(entry: &Entry, since: Option<&str>) -> AlarmText {
         let alarm = &entry.alarm;
         let priority = alarm.settings().priority.key();
-        let mut state = capital(alarm.state().words());
-        if let (Some(since), false) = (since, alarm.state() == AlarmState::Normal) {
-            state.push_str(&format!(", since {since}"));
-        }
+        let since = since.filter(|_| alarm.state() != AlarmState::Normal);
+        let mut state =
+            capital(alarm.state().words()) + &since.map_or_else(String::new, |since| format!(", since {since}"));
         if alarm.condition() == Condition::Unknown {
             state.push_str("; at present it cannot be told whether the cause is still there");
         }
@@ -279,7 +278,7 @@ impl fmt::Display for AlarmText {
         let Some(story) = &self.story else { return Ok(()) };
         writeln!(f, "How sure: {}.", story.sure)?;
         if !story.attached.is_empty() {
-            writeln!(f, "This explains: {}.", story.attached.join("; "))?;
+            writeln!(f, "Seen with it: {}.", story.attached.join("; "))?;
         }
         if !self.cautions.is_empty() {
             writeln!(f, "Before any work at a panel:")?;
