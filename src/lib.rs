@@ -5,6 +5,7 @@
 
 pub mod reading;
 
+pub mod alarm;
 pub mod audit;
 pub mod cli;
 pub mod clock;
