@@ -21,6 +21,7 @@ pub mod misregistration;
 pub mod outcome;
 pub mod persistence;
 pub mod plan;
+pub mod register_fault;
 pub mod remedy;
 pub mod run_state;
 pub mod wiring;

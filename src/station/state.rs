@@ -9,6 +9,7 @@ use std::sync::Arc;
 
 use super::context::{ContextError, circuit_context};
 use super::news::{Debounced, DiagnosisKey, News, TELL_AFTER};
+use super::register_watch::{RegisterWatch, Signs};
 use super::snapshot::{
     CircuitSnapshot, ClockJump, MonitorSnapshot, PollHealth, StationSnapshot, answered, stale_after_ms,
 };
@@ -16,6 +17,7 @@ use crate::audit::assessment::Assessment;
 use crate::audit::auditor::CircuitAuditor;
 use crate::audit::checks::values::CLOCK_JUMP_MS;
 use crate::audit::context::CircuitContext;
+use crate::audit::register_fault::expected::Expected;
 use crate::audit::words;
 use crate::config::model::StationConfig;
 use crate::modbus::poll::PollEvent;
@@ -51,6 +53,7 @@ enum Link {
 struct Monitor {
     shown: MonitorSnapshot,
     link: Debounced<Link>,
+    registers: RegisterWatch,
 }
 
 struct Circuit {
@@ -86,7 +89,7 @@ impl StationState {
 
     /// The same with another audit.
     pub fn with_audit(config: &StationConfig, factory: AuditFactory) -> Result<StationState, ContextError> {
-        let monitors = config.monitors.iter().map(|monitor| Monitor {
+        let monitors = config.monitors.iter().enumerate().map(|(index, monitor)| Monitor {
             shown: MonitorSnapshot {
                 name: monitor.name.clone(),
                 address: monitor.address.clone(),
@@ -95,8 +98,10 @@ impl StationState {
                 poll_period: monitor.poll_period,
                 health: PollHealth::default(),
                 reading: None,
+                register_fault: None,
             },
             link: Debounced::default(),
+            registers: RegisterWatch::new(expected_of(config, index)),
         });
         let circuits = config.circuits.iter().map(|circuit| {
             let context = circuit_context(config, circuit)?;
@@ -139,8 +144,16 @@ impl StationState {
         self.watch_clock(reading.at, &mut news);
         let Some(entry) = self.monitors.get_mut(monitor) else { return news };
         note_poll(&self.name, entry, &event, &reading, &mut news);
+        let mut signs = Signs::default();
         for circuit in self.circuits.iter_mut().filter(|c| c.shown.monitor == monitor) {
             self.core_failures += audit_reading(circuit, self.factory, &reading, &mut news);
+            if let Some(assessment) = &circuit.shown.assessment {
+                signs.note(assessment);
+            }
+        }
+        if !entry.shown.health.silent {
+            entry.registers.take(&reading, event.raw.as_ref(), signs);
+            entry.shown.register_fault = entry.registers.shown();
         }
         news
     }
@@ -198,6 +211,13 @@ impl StationState {
         }
         self.previous = Some(at);
     }
+}
+
+/// What is known in advance of a monitor's values: all that its circuits are told.
+fn expected_of(config: &StationConfig, monitor: usize) -> Expected {
+    let circuits = config.circuits.iter().filter(|circuit| circuit.monitor == monitor);
+    let contexts: Vec<CircuitContext> = circuits.filter_map(|circuit| circuit_context(config, circuit).ok()).collect();
+    Expected::of(&contexts)
 }
 
 fn note_poll(
