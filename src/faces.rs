@@ -5,6 +5,7 @@ pub mod cautions;
 pub mod health;
 pub mod http;
 pub mod json;
+mod json_registers;
 pub mod metrics;
 pub mod phasor_svg;
 pub mod process;

@@ -49,15 +49,17 @@ pub fn changes(map: &MeterMap) -> Vec<(Change, f64)> {
     }
     all.push((Change::Shift(1), 8.0));
     all.push((Change::Shift(-1), 8.0));
-    all.push((Change::Sign(None), 3.0));
     for group in Group::ALL {
         all.extend(group.scale_odds().iter().map(|(power, odds)| (Change::Scale(group, *power), *odds)));
-        all.push((Change::Sign(Some(group)), 2.0));
+        if group != Group::Powers {
+            all.push((Change::Sign(Some(group)), 2.0));
+        }
         for to in [ByteOrder::Abcd, ByteOrder::Cdab, ByteOrder::Badc, ByteOrder::Dcba] {
             all.push((Change::Order { group: Some(group), to }, 0.5));
         }
     }
-    // Of several that come to the same points the first is kept: the more general one.
+    all.push((Change::Sign(None), 0.5));
+    // Of several that come to the same points the first is kept.
     let mut kept: Vec<(Change, f64)> = Vec::new();
     let mut altered: Vec<Vec<Point>> = vec![map.points.clone()];
     for (change, odds) in all {

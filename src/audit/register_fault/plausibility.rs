@@ -18,8 +18,10 @@ const CLASS: f64 = 0.006;
 const CLASS_PU: f64 = 0.015;
 /// PF is often given to two digits.
 const FACTOR_PU: f64 = 0.015;
-/// Least |P| / S that is not unusual: below it, any wiring must be just at 90 degrees.
-const LEAST_RATIO: f64 = 0.003;
+/// Least |P| / S that counts as a power: wrong wiring may put it at any angle, 90 degrees among them.
+const LEAST_RATIO: f64 = 1e-6;
+/// One channel reads nothing while others carry load: an open CT, a blown fuse.
+const DEAD: f64 = 0.005;
 /// Largest ratio to S that two class 1 quantities leave room for.
 const LARGEST_RATIO: f64 = 1.03;
 
@@ -77,7 +79,7 @@ fn voltages(score: &mut Score, reading: &MonitorReading, expected: &Expected) ->
 /// Three voltages: their level, and the others beside it, dead ones (a blown fuse) among them.
 fn three(score: &mut Score, values: [Seen; 3], level: Option<(usize, f64)>, of_level: &dyn Fn(f64) -> f64) {
     for (k, value) in values.into_iter().enumerate() {
-        score.add(value, 0.02, 0.02, |v| {
+        score.add(value, if level.is_some() { DEAD } else { 0.02 }, 0.02, |v| {
             let v = v.abs();
             match level {
                 Some((leader, level)) if leader != k => {
@@ -144,7 +146,7 @@ impl Size {
     }
 
     fn zero(self) -> f64 {
-        if self.running().is_some() { 0.02 } else { 0.5 }
+        if self.running().is_some() { DEAD } else { 0.5 }
     }
 }
 
@@ -178,7 +180,7 @@ fn currents(score: &mut Score, values: [Seen; 3], known: &ExpectedCircuit) {
     let level = middle(values);
     let (low, high) = known.running_a;
     for (k, value) in values.into_iter().enumerate() {
-        score.add(value, 0.3, 0.05, |i| {
+        score.add(value, if level.is_some() { DEAD } else { 0.3 }, 0.05, |i| {
             let i = i.abs();
             let idle = band(i, 1e-5 * high, known.idle_a);
             match level {
@@ -187,7 +189,7 @@ fn currents(score: &mut Score, values: [Seen; 3], known: &ExpectedCircuit) {
                     0.8 * near(i, level, 0.02) + 0.1 * band(i, 0.1 * level, 3.0 * level) + 0.1 * idle
                 }
                 // Several times full load while starting.
-                _ => 0.75 * band(i, low, high) + 0.05 * band(i, high, 6.0 * high) + 0.2 * idle,
+                _ => 0.78 * band(i, low, high) + 0.01 * band(i, high, 6.0 * high) + 0.2 * idle,
             }
         });
     }
@@ -213,7 +215,7 @@ fn reactive_score(score: &mut Score, q: Seen, p: Seen, size: Size) {
 
 fn factor_score(score: &mut Score, factor: Seen, p: Seen, size: Size) {
     score.add(factor, 0.2, 0.3, |factor| {
-        let free = band(factor.abs(), LEAST_RATIO, 1.005);
+        let free = band(factor.abs(), 0.001, 1.005);
         match size.running().zip(p.number()) {
             Some((va, p)) => 0.85 * beside(factor.abs(), (p / va).abs(), FACTOR_PU) + 0.1 * free,
             None => free,
