@@ -5,7 +5,6 @@ pub mod cautions;
 pub mod health;
 pub mod http;
 pub mod json;
-mod json_registers;
 pub mod metrics;
 pub mod phasor_svg;
 pub mod process;
@@ -17,3 +16,4 @@ pub mod sheet_html;
 pub mod sheet_text;
 
 mod families;
+mod json_registers;

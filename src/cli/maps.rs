@@ -14,6 +14,7 @@ use super::{Exit, print, signals};
 use crate::audit::register_fault::expected::Expected;
 use crate::clock::Clock;
 use crate::config::model::{MonitorConfig, Transport};
+use crate::config::quantity::{self, Dimension};
 use crate::config::{MapLibrary, MapOrigin};
 use crate::daemon::drain;
 use crate::faces::json::quality_key;
@@ -73,6 +74,10 @@ enum Wire {
     Tcp,
     /// RTU frames over TCP
     RtuOverTcp,
+}
+
+fn nominal_voltage(text: &str) -> Result<f64, String> {
+    quantity::parse(text, Dimension::Voltage).map_err(|error| format!("{}; {}", error.message, error.hint))
 }
 
 pub(super) async fn run(options: Options) -> anyhow::Result<Exit> {

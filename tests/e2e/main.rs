@@ -4,6 +4,7 @@
 mod circuit_fixtures;
 mod protocol;
 mod recorder;
+mod registers;
 mod replay;
 mod support;
 mod tidy;
