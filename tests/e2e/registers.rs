@@ -89,6 +89,9 @@ fn a_right_map_is_left_alone_whatever_the_station_does() {
     for scene in &scenes {
         let monitor = &station(&document, &scene.name)["monitors"][0];
         assert_eq!(monitor["state"], "live", "{}: {monitor}", scene.name);
+        if scene.name.starts_with("Stopped") {
+            assert_eq!(station(&document, &scene.name)["circuits"][0]["run_state"], "stopped", "{}", scene.name);
+        }
         if !monitor["register_fault"].is_null() {
             wrong.push(format!("{}: {}", scene.name, monitor["register_fault"]["text"]));
         }

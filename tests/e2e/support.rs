@@ -32,7 +32,7 @@ pub struct Scene {
     pub pump_extra: String,
     /// Magnitude of each supply phase, as a TOML array.
     pub phase_scale: &'static str,
-    /// Load steps of three seconds each.
+    /// Load steps of three seconds each; 0 is a stopped pump.
     pub loads: Vec<f64>,
     /// Lines of `[monitors.protocol]`.
     pub protocol: String,
@@ -67,8 +67,11 @@ impl Scene {
     /// The simulator's file of the station.
     pub fn station_file(&self, seed: usize) -> String {
         let quoted = |three: &[String; 3]| format!("[\"{}\", \"{}\", \"{}\"]", three[0], three[1], three[2]);
-        let steps: Vec<String> =
-            self.loads.iter().enumerate().map(|(n, load)| format!("{{ at_s = {}.0, load = {load} }}", 3 * n)).collect();
+        let step = |(n, load): (usize, &f64)| match load {
+            0.0 => format!("{{ at_s = {}.0, stop = true }}", 3 * n),
+            load => format!("{{ at_s = {}.0, load = {load} }}", 3 * n),
+        };
+        let steps: Vec<String> = self.loads.iter().enumerate().map(step).collect();
         format!(
             r#"
 name = "{name}"

@@ -16,6 +16,9 @@ const PHASE: f64 = 0.0065;
 /// Error of a product or sum of two quantities of class 1, decades and per unit.
 const CLASS: f64 = 0.006;
 const CLASS_PU: f64 = 0.015;
+/// The same where a device computes one value from the others: only rounding is left. Words of two neighbours mixed up
+/// give values that are nearly right; this tells them from right ones.
+const COMPUTED: f64 = 2e-4;
 /// PF is often given to two digits.
 const FACTOR_PU: f64 = 0.015;
 /// Least |P| / S that counts as a power: wrong wiring may put it at any angle, 90 degrees among them.
@@ -197,7 +200,7 @@ fn currents(score: &mut Score, values: [Seen; 3], known: &ExpectedCircuit) {
 
 fn apparent_score(score: &mut Score, value: Seen, size: &Size) {
     score.add(value, size.zero(), 0.2, |s| match size.running() {
-        Some(va) => 0.93 * near(s.abs(), va, CLASS) + 0.05 * band(s.abs(), 0.5 * va, 2.0 * va),
+        Some(va) => 0.43 * near(s.abs(), va, CLASS) + 0.5 * near(s.abs(), va, COMPUTED) + 0.05 * band(s.abs(), 0.5 * va, 2.0 * va),
         None => size.any_power(s),
     });
 }
@@ -207,7 +210,7 @@ fn reactive_score(score: &mut Score, q: Seen, p: Seen, size: Size) {
     score.add(q, size.zero(), 0.2, |q| {
         let Some((va, p)) = size.running().zip(p.number()) else { return size.any_power(q) };
         let whole = p.hypot(q);
-        let sine = near(whole, va, CLASS) * (q / whole).powi(2);
+        let sine = (0.6 * near(whole, va, CLASS) + 0.4 * near(whole, va, COMPUTED)) * (q / whole).powi(2);
         let less = if whole <= LARGEST_RATIO * va { size.any_power(q) } else { 0.0 };
         0.7 * sine + 0.25 * less
     });
