@@ -88,7 +88,8 @@ pub(super) fn belongs(point: &Point, group: Group) -> bool {
         | Quantity::EnergyExport
         | Quantity::RunStatus => return false,
     };
-    own == group || group == Group::Powers && matches!(own, Group::ActivePower | Group::ReactivePower | Group::ApparentPower)
+    own == group
+        || group == Group::Powers && matches!(own, Group::ActivePower | Group::ReactivePower | Group::ApparentPower)
 }
 
 impl Change {

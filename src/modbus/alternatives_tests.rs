@@ -30,11 +30,8 @@ struct Draft {
 fn quantities(offer: Offer) -> Vec<(Quantity, Vec<Channel>)> {
     let phases = || PHASES.to_vec();
     let with_total = || [phases(), vec![Channel::Total]].concat();
-    let mut all = vec![
-        (Quantity::VoltageLn, phases()),
-        (Quantity::Current, phases()),
-        (Quantity::ActivePower, with_total()),
-    ];
+    let mut all =
+        vec![(Quantity::VoltageLn, phases()), (Quantity::Current, phases()), (Quantity::ActivePower, with_total())];
     if offer == Offer::Full {
         all.push((Quantity::ReactivePower, with_total()));
         all.push((Quantity::ApparentPower, phases()));
@@ -115,7 +112,7 @@ fn device(map: &MeterMap, reading: &mut MonitorReading) -> Vec<u16> {
         let width = usize::from(point.encoding.width());
         let mut words: Vec<u16> = (0..width).rev().map(|n| (raw >> (16 * n)) as u16).collect();
         if matches!(point.order, ByteOrder::Badc | ByteOrder::Dcba) && width > 1 {
-            words.iter_mut().for_each(|word| *word = word.swap_bytes());
+            words = words.into_iter().map(u16::swap_bytes).collect();
         }
         if matches!(point.order, ByteOrder::Cdab | ByteOrder::Dcba) {
             words.reverse();
@@ -144,13 +141,7 @@ fn expected() -> (CircuitContext, Expected) {
 }
 
 fn encodings() -> impl Strategy<Value = Encoding> {
-    prop_oneof![
-        Just(Encoding::F32),
-        Just(Encoding::F64),
-        Just(Encoding::U16),
-        Just(Encoding::U32),
-        Just(Encoding::I32),
-    ]
+    prop_oneof![Just(Encoding::F32), Just(Encoding::F64), Just(Encoding::U16), Just(Encoding::U32), Just(Encoding::I32),]
 }
 
 fn order() -> impl Strategy<Value = ByteOrder> {

@@ -71,8 +71,7 @@ impl RawImage {
 }
 
 fn shift(map: &MeterMap, by: i8, probability: Option<f64>, values: &str) -> RegisterFault {
-    let (low, from, to) =
-        if by > 0 { ("low", "reference", "protocol") } else { ("high", "protocol", "reference") };
+    let (low, from, to) = if by > 0 { ("low", "reference", "protocol") } else { ("high", "protocol", "reference") };
     let first = map.points.iter().find(|point| !point.function.is_bit()).map_or(0, |point| point.address);
     RegisterFault {
         kind: "address_offset",

@@ -8,8 +8,9 @@ use std::sync::Arc;
 
 use crate::audit::assessment::{Assessment, Check, Outcome, RunState};
 use crate::audit::register_fault::expected::Expected;
+use crate::audit::register_fault::glance::looks_wrong;
 use crate::audit::register_fault::ledger::{ENOUGH, Ledger};
-use crate::audit::register_fault::plausibility::{looks_wrong, score};
+use crate::audit::register_fault::plausibility::score;
 use crate::audit::register_fault::{RegisterFault, SAID_ABOVE};
 use crate::modbus::alternatives::{Change, RawImage, changes};
 use crate::modbus::map::MeterMap;
@@ -179,9 +180,10 @@ fn frozen() -> RegisterFault {
         probability: None,
         map_says: "The map reads these registers as live values".to_owned(),
         fits: "they have stood still to the last digit while the pump runs".to_owned(),
-        change: "Look whether the device still measures, whether a gateway repeats old answers, and whether the addresses \
+        change:
+            "Look whether the device still measures, whether a gateway repeats old answers, and whether the addresses \
                  in the map file are those of live values and not of stored ones"
-            .to_owned(),
+                .to_owned(),
     }
 }
 

@@ -50,7 +50,8 @@ fn poll(map: &Arc<MeterMap>, backwards: bool) -> (MonitorReading, RawImage) {
         for (value, address) in values.iter().zip((first..).step_by(2)) {
             let bits = value.good().map_or(0, |v| (v as f32).to_bits());
             let (high, low) = ((bits >> 16) as u16, bits as u16);
-            (words[address], words[address + 1]) = if backwards { (low.swap_bytes(), high.swap_bytes()) } else { (high, low) };
+            (words[address], words[address + 1]) =
+                if backwards { (low.swap_bytes(), high.swap_bytes()) } else { (high, low) };
         }
     }
     let plan = plan(&map.points, &map.limits).unwrap();

@@ -6,7 +6,8 @@ use crate::support::{Scene, Stage, station, told, wattassay};
 /// A built-in map of the daemon under another name, changed line by line.
 fn spoiled(map: &str, name: &str, change: impl Fn(&str) -> String) -> String {
     let path = format!("{}/config/maps/{map}.toml", env!("CARGO_MANIFEST_DIR"));
-    let text = std::fs::read_to_string(path).unwrap().replace(&format!("name = \"{map}\""), &format!("name = \"{name}\""));
+    let text =
+        std::fs::read_to_string(path).unwrap().replace(&format!("name = \"{map}\""), &format!("name = \"{name}\""));
     let changed: Vec<String> = text.lines().map(change).collect();
     assert_ne!(changed.join("\n"), text.trim_end());
     changed.join("\n")

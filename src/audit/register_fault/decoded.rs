@@ -3,11 +3,11 @@
 //! Must never be used where raw words are: an altered map tells more.
 
 use super::RegisterFault;
+use super::SAID_ABOVE;
 use super::expected::Expected;
 use super::group::{Group, factor};
 use super::ledger::{ENOUGH, Ledger};
 use super::plausibility::score;
-use super::SAID_ABOVE;
 use crate::reading::{Measured, MonitorReading};
 
 /// One alteration of decoded values.

@@ -85,7 +85,11 @@ impl Group {
                 circuit.reactive_power_var.iter_mut().chain([total]).for_each(&mut change);
             }
             if all || self == Group::ApparentPower {
-                circuit.apparent_power_va.iter_mut().chain([&mut circuit.total_apparent_power_va]).for_each(&mut change);
+                circuit
+                    .apparent_power_va
+                    .iter_mut()
+                    .chain([&mut circuit.total_apparent_power_va])
+                    .for_each(&mut change);
             }
         }
     }
@@ -127,5 +131,9 @@ impl Group {
 
 /// "10", "1000", "0.001".
 pub fn factor(power: i8) -> String {
-    if power >= 0 { format!("{}", 10f64.powi(i32::from(power))) } else { format!("0.{:0>1$}", 1, usize::from(power.unsigned_abs())) }
+    if power >= 0 {
+        format!("{}", 10f64.powi(i32::from(power)))
+    } else {
+        format!("0.{:0>1$}", 1, usize::from(power.unsigned_abs()))
+    }
 }

@@ -7,6 +7,7 @@
 pub mod decoded;
 mod density;
 pub mod expected;
+pub mod glance;
 pub mod group;
 pub mod ledger;
 pub mod plausibility;

@@ -3,7 +3,8 @@
 use super::RegisterFault;
 use super::decoded::DecodedWatch;
 use super::expected::Expected;
-use super::plausibility::{looks_wrong, score};
+use super::glance::looks_wrong;
+use super::plausibility::score;
 use crate::audit::context::test_context;
 use crate::audit::testbench::{LoadState, Offer, relative_wirings};
 use crate::audit::wiring::Wiring;
