@@ -150,8 +150,21 @@ impl Size {
         band(power.abs(), 1e-4 * self.idle_va, 1.1 * self.idle_va)
     }
 
-    fn zero(self) -> f64 {
+    /// How often apparent power is zero: never while volts and amps are there.
+    fn no_apparent(self) -> f64 {
         if self.running().is_some() { DEAD } else { 0.5 }
+    }
+
+    /// How often P or Q is zero: also while current flows, where a device shows nothing of negative power, or where
+    /// wrong wiring makes the channels cancel. Several zeros have one cause, so each counts for little.
+    fn no_power(self) -> f64 {
+        if self.running().is_some() { 0.2 } else { 0.5 }
+    }
+
+    /// Density of a total. Wrong wiring may make the channels cancel down to the last digit.
+    fn any_total(self, total: f64) -> f64 {
+        let least = self.running().map_or(0.0, |va| LEAST_RATIO * va);
+        self.any_power(total.abs().max(least))
     }
 }
 
@@ -173,7 +186,7 @@ fn circuit_score(
         apparent_score(score, apparent, &size.times(1.0, product));
         let size = size.times(1.0, product.or(apparent.number()));
         let (p, q) = (Seen::of(circuit.active_power_w[k]), Seen::of(circuit.reactive_power_var[k]));
-        score.add(p, size.zero(), 0.2, |p| size.any_power(p));
+        score.add(p, size.no_power(), 0.2, |p| size.any_power(p));
         reactive_score(score, q, p, size);
         factor_score(score, Seen::of(circuit.power_factor[k]), p, size);
         sum_va = sum_va.zip(size.volt_amps).map(|(sum, va)| sum + va);
@@ -201,7 +214,7 @@ fn currents(score: &mut Score, values: [Seen; 3], known: &ExpectedCircuit) {
 }
 
 fn apparent_score(score: &mut Score, value: Seen, size: &Size) {
-    score.add(value, size.zero(), 0.2, |s| match size.running() {
+    score.add(value, size.no_apparent(), 0.2, |s| match size.running() {
         Some(va) => {
             0.43 * near(s.abs(), va, CLASS)
                 + 0.5 * near(s.abs(), va, COMPUTED)
@@ -213,7 +226,7 @@ fn apparent_score(score: &mut Score, value: Seen, size: &Size) {
 
 /// Q beside P: for sine waves P^2 + Q^2 = S^2; distortion leaves less.
 fn reactive_score(score: &mut Score, q: Seen, p: Seen, size: Size) {
-    score.add(q, size.zero(), 0.2, |q| {
+    score.add(q, size.no_power(), 0.2, |q| {
         let Some((va, p)) = size.running().zip(p.number()) else { return size.any_power(q) };
         let whole = p.hypot(q);
         let sine = (0.6 * near(whole, va, CLASS) + 0.4 * near(whole, va, COMPUTED)) * (q / whole).powi(2);
@@ -237,8 +250,8 @@ fn totals(score: &mut Score, circuit: &CircuitReading, size: Size) {
     let total_p = Seen::of(circuit.total_active_power_w);
     let total_q = Seen::of(circuit.total_reactive_power_var);
     for (total, channels) in [(total_p, sum(circuit.active_power_w)), (total_q, sum(circuit.reactive_power_var))] {
-        score.add(total, size.zero(), 0.2, |total| {
-            let free = size.any_power(total);
+        score.add(total, size.no_power(), 0.2, |total| {
+            let free = size.any_total(total);
             match size.running().zip(channels) {
                 Some((va, channels)) => 0.9 * beside(total, channels, CLASS_PU * va) + 0.08 * free,
                 None => free,
@@ -246,14 +259,14 @@ fn totals(score: &mut Score, circuit: &CircuitReading, size: Size) {
         });
     }
     let total_s = Seen::of(circuit.total_apparent_power_va);
-    score.add(total_s, size.zero(), 0.2, |s| {
+    score.add(total_s, size.no_power(), 0.2, |s| {
         let s = s.abs();
         let vector = total_p.number().zip(total_q.number()).map(|(p, q)| p.hypot(q)).filter(|va| *va > 0.0);
         match (size.running(), vector) {
             (Some(va), Some(vector)) => {
-                0.45 * near(s, va, CLASS) + 0.45 * near(s, vector, CLASS) + 0.05 * size.any_power(s)
+                0.45 * near(s, va, CLASS) + 0.45 * near(s, vector, CLASS) + 0.05 * size.any_total(s)
             }
-            (Some(va), None) => 0.7 * near(s, va, CLASS) + 0.25 * size.any_power(s),
+            (Some(va), None) => 0.7 * near(s, va, CLASS) + 0.25 * size.any_total(s),
             (None, Some(vector)) if !size.idle() => 0.9 * near(s, vector, CLASS) + 0.05 * size.any_power(s),
             (None, _) => size.any_power(s),
         }

@@ -83,7 +83,17 @@ fn sound_stopped_blank_and_miswired_readings_are_not_suspected() {
     dead.voltage_ln_v[1] = Good(0.0);
     let mut other_ratio = running();
     other_ratio.circuits[0].current_a[0] = other_ratio.circuits[0].current_a[0].map(|a| 2.0 * a);
-    for reading in [running(), stopped.clone(), blank, dead, other_ratio] {
+    // A device without a sign shows nothing of a reversed CT; one that adds phasors shows nothing of an exchange.
+    let mut clipped = running();
+    clipped.circuits[0].active_power_w = [Good(0.0); 3];
+    clipped.circuits[0].total_active_power_w = Good(0.0);
+    let mut cancelled = running();
+    let circuit = &mut cancelled.circuits[0];
+    (circuit.active_power_w, circuit.reactive_power_var) = ([Measured::NotMapped; 3], [Measured::NotMapped; 3]);
+    circuit.apparent_power_va = [Measured::NotMapped; 3];
+    circuit.total_active_power_w = Good(1e-9);
+    (circuit.total_reactive_power_var, circuit.total_apparent_power_va) = (Good(0.0), Good(0.0));
+    for reading in [running(), stopped.clone(), blank, dead, other_ratio, clipped, cancelled] {
         assert_eq!(said(&reading), None);
     }
     for wiring in relative_wirings() {
