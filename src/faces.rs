@@ -16,3 +16,4 @@ pub mod sheet_html;
 pub mod sheet_text;
 
 mod families;
+mod json_registers;

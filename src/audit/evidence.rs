@@ -107,6 +107,7 @@ impl Features {
                 || (!per_channel_any
                     && blank(reading.total_power_factor)
                     && reading.total_active_power_w.good().is_none()));
+        let all_own = foreign == [false; 3];
         let carrying = || (0..3).filter(|k| current_alive[*k]);
         let alive = carrying().count().max(1) as f64;
         let from_factor = reading.active_power_w.iter().all(|w| w.good().is_none())
@@ -124,9 +125,10 @@ impl Features {
             p: [0, 1, 2].map(|k| pick(circuit.channel[k].p_per_unit(), k)),
             q: [0, 1, 2].map(|k| pick(circuit.channel[k].q_per_unit(), k)),
             unsigned_pf: [0, 1, 2].map(|k| pick(circuit.channel[k].unsigned_power_factor, k)),
-            total_p: circuit.total.active_w.map(|w| w / sum_va),
-            total_q: circuit.total.reactive_var.map(|var| var / sum_va),
-            total_unsigned_pf: circuit.total.unsigned_power_factor,
+            // A total holds the other circuit's part as well.
+            total_p: circuit.total.active_w.map(|w| w / sum_va).filter(|_| all_own),
+            total_q: circuit.total.reactive_var.map(|var| var / sum_va).filter(|_| all_own),
+            total_unsigned_pf: circuit.total.unsigned_power_factor.filter(|_| all_own),
             blanked,
         })
     }
@@ -297,6 +299,10 @@ impl Evidence {
             for k in (0..3).filter(|k| foreign[*k]) {
                 window.mean.current_alive[k] = false;
                 (window.mean.p[k], window.mean.q[k], window.mean.unsigned_pf[k]) = (None, None, None);
+            }
+            if foreign.contains(&true) {
+                let mean = &mut window.mean;
+                (mean.total_p, mean.total_q, mean.total_unsigned_pf) = (None, None, None);
             }
         }
     }

@@ -25,6 +25,7 @@ pub mod outcome;
 pub mod persistence;
 pub mod plan;
 pub mod proof;
+pub mod register_fault;
 pub mod remedy;
 pub mod run_state;
 pub mod service;
@@ -34,8 +35,8 @@ pub mod wiring;
 pub mod words;
 
 #[cfg(test)]
-pub(crate) mod testbench;
-#[cfg(test)]
 mod monitor_tests;
+#[cfg(test)]
+pub(crate) mod testbench;
 #[cfg(test)]
 mod tests;

@@ -302,8 +302,7 @@ fn circuits_of_one_monitor_tell_each_other_of_the_shared_leads() {
 /// Open delta with one VT reversed: the third line voltage is sqrt(3) times nominal, and no CT is blamed.
 #[test]
 fn a_reversed_voltage_transformer_is_told_by_the_voltages() {
-    let station =
-        station("open-delta", 480.0, &[LOADS], r#""-A", "B", "C""#, r#"["A", "none", "C"]"#, "");
+    let station = station("open-delta", 480.0, &[LOADS], r#""-A", "B", "C""#, r#"["A", "none", "C"]"#, "");
     let assessment = &played(&station, vec![context(ServiceKind::OpenDelta, 0)], 8..115)[0];
     let headline = words::headline(assessment);
     assert!(headline.contains("voltage transformer") && headline.contains("wrong way round"), "{headline}");

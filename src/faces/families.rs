@@ -140,6 +140,12 @@ pub(super) const ENERGY_EXPORT: Family = counter(
     "Export energy register of the monitor (1 kWh is 3.6e6 J).",
 );
 
+pub(super) const REGISTER_FAULT: Family = gauge(
+    "wattassay_monitor_register_fault_probability_ratio",
+    &["station", "monitor", "kind"],
+    "Probability of the register fault that is said of the monitor, 0 to 1; absent while none is.",
+);
+
 // What the audit says.
 pub(super) const RUN_STATE: Family =
     gauge("wattassay_circuit_run_state", CIRCUIT_STATE, "Run state of the pump; 1 for the present state, else 0.");

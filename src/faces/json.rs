@@ -8,6 +8,7 @@ use jiff::Timestamp;
 use serde::Serialize;
 
 use super::cautions::{self, CAUTIONS};
+use super::json_registers::RegisterFaultJson;
 use super::metrics::outcome_key;
 use crate::audit::advice;
 use crate::audit::assessment::{
@@ -62,6 +63,7 @@ struct Monitor {
     age_ms: Option<u64>,
     last_good_at: Option<String>,
     failures: Vec<String>,
+    register_fault: Option<RegisterFaultJson>,
     poll: Poll,
     voltage_ln_v: Option<[Value; 3]>,
     voltage_ll_v: Option<[Value; 3]>,
@@ -279,6 +281,7 @@ fn monitor(m: &MonitorSnapshot, now: MonoMs) -> Monitor {
         age_ms: freshness.age_ms(),
         last_good_at: m.health.last_good.map(|at| rfc3339(at.wall)),
         failures: m.health.failures.clone(),
+        register_fault: m.register_fault.as_deref().map(RegisterFaultJson::of),
         poll: Poll {
             period_ms: m.poll_period.as_millis() as u64,
             last_duration_ms: m.health.last_took_ms,

@@ -167,6 +167,9 @@ fn monitor_figures(
     for (family, count) in counters {
         page.set(family, &labels, count as f64)?;
     }
+    if let Some(fault) = &monitor.register_fault {
+        page.set(&f::REGISTER_FAULT, &[station, &monitor.name, fault.kind], fault.probability.unwrap_or(1.0))?;
+    }
     match &monitor.reading {
         Some(reading) if freshness.is_live() => voltages(page, labels, reading),
         _ => Ok(()),

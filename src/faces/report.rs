@@ -117,6 +117,9 @@ fn monitor_text(out: &mut String, monitor: &MonitorSnapshot, now: MonoMs) {
     for failure in &monitor.health.failures {
         paragraph(out, "    ", &format!("read failed: {failure}"));
     }
+    if let Some(fault) = &monitor.register_fault {
+        paragraph(out, "    ", &format!("REGISTER MAP: {}", fault.text()));
+    }
 }
 
 fn reported_rows(out: &mut String, values: &CircuitReading, shown: &impl Fn(Measured) -> Measured) {

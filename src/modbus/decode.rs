@@ -11,7 +11,7 @@
 
 use super::error::RegisterRange;
 use super::map::{Channel, Conventions, MeterMap, Point, PowerFactorSign, PowerSign, Quantity, ReactiveSign, Target};
-use super::plan::{Place, Plan, PlanError};
+use super::plan::{Place, Plan, PlanError, PointPlace};
 use super::value::{Undecodable, Value, bit_value, value};
 use crate::reading::{CircuitReading, Instant2, Measured, MonitorReading, RunStatus};
 
@@ -61,22 +61,24 @@ pub fn check(map: &MeterMap) -> Result<(), PlanError> {
 
 /// Decodes the answers of one poll. `blocks` are in the order of the plan's requests; `failures` already tells why
 /// blocks are missing, and registers that do not hold what the map says are added to it.
-pub fn decode(
+pub fn decode(map: &MeterMap, plan: &Plan, blocks: &[Block], at: Instant2, failures: Vec<String>) -> MonitorReading {
+    let reading = MonitorReading { at, failures, ..MonitorReading::default() };
+    decode_points(reading, map, &map.points, plan.places(), blocks)
+}
+
+/// Decodes points found at `places` into `reading`, by the slots and conventions of `map`.
+pub(super) fn decode_points(
+    mut reading: MonitorReading,
     map: &MeterMap,
-    plan: &Plan,
+    points: &[Point],
+    places: &[PointPlace],
     blocks: &[Block],
-    at: Instant2,
-    mut failures: Vec<String>,
 ) -> MonitorReading {
-    let mut reading = MonitorReading {
-        at,
-        circuits: vec![CircuitReading::default(); usize::from(map.slots.max(1))],
-        ..MonitorReading::default()
-    };
-    for (point, place) in map.points.iter().zip(plan.places()) {
+    reading.circuits = vec![CircuitReading::default(); usize::from(map.slots.max(1))];
+    for (point, place) in points.iter().zip(places) {
         let raw = raw_value(point, place.value, place.scale, blocks);
         if let Raw::Read(Value::Undecodable(why)) = raw {
-            failures.push(undecodable_sentence(point, why));
+            reading.failures.push(undecodable_sentence(point, why));
         }
         if point.target.quantity == Quantity::RunStatus {
             if let Some(circuit) = reading.circuits.get_mut(usize::from(point.target.slot)) {
@@ -96,7 +98,6 @@ pub fn decode(
             };
         }
     }
-    reading.failures = failures;
     reading
 }
 

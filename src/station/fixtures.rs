@@ -66,6 +66,7 @@ pub(crate) fn monitor_snapshot() -> MonitorSnapshot {
         poll_period: Duration::from_secs(1),
         health: PollHealth::default(),
         reading: None,
+        register_fault: None,
     }
 }
 
@@ -89,6 +90,7 @@ pub(crate) fn running_reading(at_ms: u64) -> MonitorReading {
 pub(crate) fn good_event(reading: MonitorReading) -> PollEvent {
     PollEvent {
         reading,
+        raw: None,
         errors: Vec::new(),
         took_ms: 12.5,
         transactions: 2,
@@ -121,6 +123,7 @@ pub(crate) fn failed_event(at_ms: u64) -> PollEvent {
     };
     PollEvent {
         reading,
+        raw: None,
         errors: vec![error],
         took_ms: 500.0,
         transactions: 1,

@@ -9,6 +9,7 @@ use std::time::Duration;
 use tokio::sync::watch;
 
 use crate::audit::assessment::Assessment;
+use crate::audit::register_fault::RegisterFault;
 use crate::config::checks::RecordedCheck;
 use crate::config::model::LoadKind;
 use crate::reading::{CircuitReading, Instant2, Measured, MonitorReading, MonoMs, RunStatus};
@@ -73,6 +74,8 @@ pub struct MonitorSnapshot {
     pub health: PollHealth,
     /// Newest reading in which the monitor answered; `None` when it never has.
     pub reading: Option<Arc<MonitorReading>>,
+    /// The map says something other than what the device does; `None` while nothing of the kind is sure.
+    pub register_fault: Option<Arc<RegisterFault>>,
 }
 
 /// How polling of one monitor goes. Counters start at zero with the process.

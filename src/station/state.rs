@@ -9,6 +9,7 @@ use std::sync::Arc;
 
 use super::context::{ContextError, circuit_context};
 use super::news::{Debounced, DiagnosisKey, News, TELL_AFTER};
+use super::register_watch::{RegisterWatch, Signs};
 use super::snapshot::{
     CircuitSnapshot, ClockJump, MonitorSnapshot, PollHealth, StationSnapshot, answered, stale_after_ms,
 };
@@ -16,6 +17,7 @@ use crate::audit::assessment::Assessment;
 use crate::audit::checks::values::CLOCK_JUMP_MS;
 use crate::audit::context::CircuitContext;
 use crate::audit::monitor::MonitorAuditor;
+use crate::audit::register_fault::expected::Expected;
 use crate::audit::words;
 use crate::config::model::StationConfig;
 use crate::modbus::poll::PollEvent;
@@ -55,6 +57,7 @@ struct Monitor {
     circuits: Vec<usize>,
     contexts: Vec<CircuitContext>,
     audit: Box<dyn MonitorAudit>,
+    registers: RegisterWatch,
 }
 
 struct Circuit {
@@ -101,8 +104,10 @@ impl StationState {
                     poll_period: monitor.poll_period,
                     health: PollHealth::default(),
                     reading: None,
+                    register_fault: None,
                 },
                 link: Debounced::default(),
+                registers: RegisterWatch::new(Expected::of(&contexts)),
                 circuits: own,
                 audit: factory(&contexts),
                 contexts,
@@ -153,6 +158,16 @@ impl StationState {
         let Some(entry) = self.monitors.get_mut(monitor) else { return news };
         note_poll(&self.name, entry, &event, &reading, &mut news);
         self.core_failures += audit_reading(entry, &mut self.circuits, self.factory, &reading, &mut news);
+        let mut signs = Signs::default();
+        for index in &entry.circuits {
+            if let Some(assessment) = &self.circuits[*index].shown.assessment {
+                signs.note(assessment);
+            }
+        }
+        if !entry.shown.health.silent {
+            entry.registers.take(&reading, event.raw.as_ref(), signs);
+            entry.shown.register_fault = entry.registers.shown();
+        }
         news
     }
 

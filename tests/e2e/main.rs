@@ -5,6 +5,7 @@ mod accuracy;
 mod circuit_fixtures;
 mod protocol;
 mod recorder;
+mod registers;
 mod replay;
 mod support;
 mod tidy;

@@ -11,6 +11,7 @@ use super::at_s;
 use crate::audit::assessment::{
     Assessment, Check, Diagnosis, EvidenceLevel, Finding, Outcome, RankedWiring, RunState, Verdict, WiringGroup,
 };
+use crate::audit::context::ServiceKind;
 use crate::audit::detail::Detail;
 use crate::audit::testbench::{LoadState, Offer, audit, context_for, relative_wirings};
 use crate::audit::wiring::Wiring;
@@ -35,7 +36,7 @@ fn assessment(verdict: Verdict, wiring: Wiring, sound: f64, unexplained: f64, fa
     let probability = 1.0 - unexplained;
     let group = WiringGroup {
         probability,
-        members: vec![RankedWiring { wiring, probability }],
+        members: vec![RankedWiring::of(wiring, probability, ServiceKind::Wye4)],
         power_right: wiring == Wiring::INTENDED || wiring.lost_phase.is_some(),
     };
     let diagnosis = Diagnosis {
@@ -46,8 +47,17 @@ fn assessment(verdict: Verdict, wiring: Wiring, sound: f64, unexplained: f64, fa
         unexplained_probability: unexplained,
         readings_used: 10,
         load_levels: 1,
+        ..Diagnosis::none()
     };
-    Assessment { at: at_s(1), run_state: RunState::Running, findings, diagnosis, corrected: None }
+    Assessment {
+        at: at_s(1),
+        run_state: RunState::Running,
+        findings,
+        diagnosis,
+        corrected: None,
+        voltage_leads: None,
+        proof: None,
+    }
 }
 
 fn sound() -> Assessment {

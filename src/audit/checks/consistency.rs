@@ -72,7 +72,8 @@ fn sum_of_channels(input: &Input, found: &mut Vec<Observation>) {
     let check = Check::SumOfChannels;
     let reading = input.reading;
     let used = input.context.service.channels();
-    let present = |values: [Measured; 3]| [0, 1, 2].map(|k| if used.contains(&k) { values[k].good() } else { Some(0.0) });
+    let present =
+        |values: [Measured; 3]| [0, 1, 2].map(|k| if used.contains(&k) { values[k].good() } else { Some(0.0) });
     let channels = present(reading.active_power_w);
     let va: Option<f64> = used.iter().map(|k| input.circuit.channel[*k].volt_amps).sum();
     let (Some(total), [Some(a), Some(b), Some(c)], Some(va)) = (reading.total_active_power_w.good(), channels, va)

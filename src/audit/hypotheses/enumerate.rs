@@ -3,7 +3,9 @@
 use std::collections::{HashMap, HashSet};
 
 use super::odds::{self, PERMUTATIONS};
-use super::{Class, Classes, Member, NOTHING, Pattern, ROTATES_BACK, UNEXPLAINED_PRIOR, VOLTAGE_STATES, power_right, shifts_of};
+use super::{
+    Class, Classes, Member, NOTHING, Pattern, ROTATES_BACK, UNEXPLAINED_PRIOR, VOLTAGE_STATES, power_right, shifts_of,
+};
 use crate::audit::context::ServiceKind;
 use crate::audit::wiring::{CurrentSeen, Gain, Registers, Wiring};
 use crate::reading::Phase;
@@ -18,13 +20,8 @@ struct Builder {
 }
 
 pub(super) fn build(service: ServiceKind) -> Classes {
-    let mut builder = Builder {
-        service,
-        classes: Vec::new(),
-        patterns: Vec::new(),
-        by_key: HashMap::new(),
-        seen: HashSet::new(),
-    };
+    let mut builder =
+        Builder { service, classes: Vec::new(), patterns: Vec::new(), by_key: HashMap::new(), seen: HashSet::new() };
     let orders: &[usize] = match service {
         // With two leads there is one exchange; with one there is none.
         ServiceKind::SplitPhase => &[0, 3],

@@ -5,9 +5,9 @@
 
 use std::sync::Arc;
 
+use super::VoltageService;
 use super::model::Model;
 use super::weigh::{VoltageDiagnosis, weigh_by};
-use super::{VoltageService};
 use crate::electrical::angle::wrap_deg;
 
 /// What the voltage channels show, as read or as mean. `None` is not mapped, blank or failed; 0 is a reading.

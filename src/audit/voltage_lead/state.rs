@@ -1,7 +1,7 @@
 //! The states of the voltage leads that are told apart, and their plain words. Channels are 0-based.
 //! Must never look at a reading.
 
-use super::{VoltageService};
+use super::VoltageService;
 use crate::audit::context::ServiceKind;
 use crate::reading::Phase;
 
