@@ -4,7 +4,7 @@
 //! core, so calibration here also tells how far the core's priors may be off. Must never use anything of `src/audit` but
 //! the plain data type of a wiring, into which a truth is translated for comparison.
 
-use wattassay::audit::wiring::{CurrentSeen, Wiring};
+use wattassay::audit::wiring::{CurrentSeen, Gain, Registers, Wiring};
 use wattassay::reading::Phase;
 
 /// Frequency of each slip relative to none; independent slips multiply.
@@ -107,20 +107,35 @@ impl Leads {
         relative.current == Leads::INTENDED.current && self.map == MapMistake::None
     }
 
-    /// The core's word for it; `None` when the core has none (yet).
+    /// The core's word for it; `None` when the core has none.
     pub fn to_core(self) -> Option<Wiring> {
-        if self.opposite || self.map != MapMistake::None {
-            return None;
-        }
         let mut wiring = Wiring::INTENDED;
         wiring.voltage = self.voltage.map(|p| Phase::ALL[p]);
         wiring.lost_phase = self.lost.map(|p| Phase::ALL[p]);
+        wiring.supply_rotates_back = self.opposite;
+        wiring.registers = match self.map {
+            MapMistake::None => Registers::AsDeclared,
+            MapMistake::SignOfQ => Registers::ReactiveSign,
+            MapMistake::SignOfP => Registers::ActiveSign,
+            MapMistake::Exchanged => Registers::Exchanged,
+        };
         for k in 0..3 {
-            let seen: Vec<usize> = (0..3).filter(|p| self.current[k][*p] != 0.0).collect();
+            let row = self.current[k];
+            let seen: Vec<usize> = (0..3).filter(|p| row[*p] != 0.0).collect();
             wiring.current[k] = match seen[..] {
                 [] => CurrentSeen::Nothing,
-                [p] if self.current[k][p].abs() == 1.0 => {
-                    CurrentSeen::Conductor { phase: Phase::ALL[p], reversed: self.current[k][p] < 0.0 }
+                [p] => {
+                    wiring.gain[k] = match row[p].abs() {
+                        1.0 => Gain::AsRated,
+                        0.5 => Gain::Times(1, 2),
+                        2.0 => Gain::Times(2, 1),
+                        _ => return None,
+                    };
+                    CurrentSeen::Conductor { phase: Phase::ALL[p], reversed: row[p] < 0.0 }
+                }
+                // Both conductors the same way round.
+                [p, q] if row[p] == row[q] && row[p].abs() == 1.0 => {
+                    CurrentSeen::AllBut { phase: Phase::ALL[3 - p - q], reversed: row[p] < 0.0 }
                 }
                 _ => return None,
             };
