@@ -8,6 +8,7 @@ use num_complex::Complex64;
 use super::context::ServiceKind;
 use super::detail::{Detail, Missing};
 use super::hypotheses;
+use super::joint::JointRanking;
 use super::proof::Proof;
 use super::voltage_lead::VoltageDiagnosis;
 use super::wiring::Wiring;
@@ -272,6 +273,8 @@ pub struct Assessment {
     pub corrected: Option<CorrectedPower>,
     /// What the monitor's shared voltage leads tell of themselves; `None` before enough readings.
     pub voltage_leads: Option<Arc<VoltageDiagnosis>>,
+    /// The most probable wirings of all circuits of the monitor together; `None` for one that has a single circuit.
+    pub joint: Option<Arc<JointRanking>>,
     /// The latest change of the wiring seen, and what it came to.
     pub proof: Option<Proof>,
 }

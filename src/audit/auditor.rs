@@ -11,11 +11,13 @@ use super::correction;
 use super::crossing::Crossing;
 use super::diagnosis::{CONFIDENT, Diagnoser};
 use super::evidence::Features;
+use super::joint::Alternatives;
 use super::persistence::Memory;
 use super::proof::{Account, Proof};
 use super::run_state::{Company, RunTracker};
 use super::shared::Opinion;
 use super::voltage_lead::VoltageDiagnosis;
+use super::wiring::Registers;
 use super::words;
 use crate::electrical::circuit::{self, Circuit, Meaning};
 use crate::electrical::voltage::{self, Voltages};
@@ -134,8 +136,18 @@ impl CircuitAuditor {
     }
 
     /// What this circuit's readings say of what it shares with others.
-    pub(super) fn opinion(&self) -> Option<Opinion> {
-        self.diagnoser.opinion(&self.context)
+    pub(super) fn opinion(&self) -> Opinion {
+        self.diagnoser.opinion(&self.context).unwrap_or(Opinion::NONE)
+    }
+
+    /// What this circuit may be under a state of what is shared.
+    pub(super) fn alternatives(&self, voltage: usize, registers: Registers) -> Option<Alternatives> {
+        self.diagnoser.alternatives(voltage, registers, &self.context)
+    }
+
+    /// Counts the diagnosis' conclusions.
+    pub(super) fn conclusions(&self) -> u64 {
+        self.diagnoser.conclusions()
     }
 
     /// Takes note of which channels see other circuits, and of who else runs.
@@ -249,6 +261,7 @@ impl CircuitAuditor {
             diagnosis,
             corrected,
             voltage_leads,
+            joint: None,
             proof: self.proof,
         }
     }

@@ -8,6 +8,7 @@ use super::context::CircuitContext;
 use super::crossing::Crossing;
 use super::evidence::{Change, Evidence, Features};
 use super::hypotheses::{Class, UNEXPLAINED_PRIOR, VOLTAGE_STATES, classes, shared_odds};
+use super::joint::{self, Alternatives};
 use super::likelihood::{WindowLikelihood, lag_under_deg, weigh};
 use super::load::{self, STANCE_WEIGHTS, STANCES};
 use super::magnitude::{self, Magnitudes};
@@ -51,6 +52,7 @@ pub struct Diagnoser {
     current: usize,
     /// Something has been weighed anew since the last conclusion.
     moved: bool,
+    conclusions: u64,
 }
 
 #[derive(Debug, Clone)]
@@ -82,6 +84,7 @@ impl Default for Diagnoser {
             epoch: 0,
             current: 0,
             moved: false,
+            conclusions: 0,
         }
     }
 }
@@ -279,6 +282,32 @@ impl Diagnoser {
         }))
     }
 
+    /// What this circuit may be under a state of what is shared, for the joint ranking. `None` while there is nothing to say.
+    pub fn alternatives(&self, voltage: usize, registers: Registers, context: &CircuitContext) -> Option<Alternatives> {
+        if self.weighed.is_empty() {
+            return None;
+        }
+        let known = &classes(context.service).all;
+        let peak = self.sum.ln_class.iter().copied().fold(self.sum.ln_unexplained, f64::max);
+        let odds = shared_odds(voltage, registers);
+        let mut alternatives: Alternatives = vec![(None, UNEXPLAINED_PRIOR * (self.sum.ln_unexplained - peak).exp())];
+        for (class, ln) in known.iter().zip(&self.sum.ln_class) {
+            let likelihood = (ln - peak).exp();
+            if likelihood > 0.0 && class.pattern.registers == registers && class.prior_by_voltage[voltage] > 0.0 {
+                let members = class.members.iter().filter(|m| m.voltage == voltage);
+                alternatives.extend(members.map(|m| (Some(self.as_crossed(m.wiring)), m.prior / odds * likelihood)));
+            }
+        }
+        let total: f64 = alternatives.iter().map(|(_, p)| p).sum();
+        alternatives.iter_mut().for_each(|(_, p)| *p /= total);
+        Some(joint::sorted(alternatives))
+    }
+
+    /// Counts conclusions, so that whoever depends on them knows when to look again.
+    pub fn conclusions(&self) -> u64 {
+        self.conclusions
+    }
+
     /// Concludes, given what is known from elsewhere: the rotation, and what the monitor's other circuits found. Does nothing
     /// when nothing has changed since the last conclusion.
     pub fn conclude(&mut self, told: &Opinion, context: &CircuitContext) {
@@ -286,6 +315,7 @@ impl Diagnoser {
         if self.moved || !self.told.is_near(told) {
             self.moved = false;
             self.told = *told;
+            self.conclusions += 1;
             self.latest = self.concluded(context);
         }
         if let Some(latest) = &mut self.latest

@@ -336,3 +336,19 @@ fn reasons_are_told_in_decibans() {
     assert!(why[0].decibans > 20.0, "{why:?}");
     assert!(why.iter().any(|r| r.decibans < 0.0), "the prior speaks for sound: {why:?}");
 }
+
+/// One exchange of the shared leads explains both circuits: the joint ranking says so, with a bound on everything else.
+#[test]
+fn circuits_are_ranked_together() {
+    let (one, two) = ("{ at_s = 0.0, load = 0.9 }", "{ at_s = 0.0, load = 0.6 }");
+    let currents = r#"["A", "B", "C"], ["A", "-B", "C"]"#;
+    let station = station("wye-4-wire", 480.0, &[one, two], r#""A", "C", "B""#, currents, "");
+    let contexts = vec![context(ServiceKind::Wye4, 0), context(ServiceKind::Wye4, 1)];
+    let assessments = played(&station, contexts, 8..40);
+    let joint = assessments[0].joint.clone().unwrap();
+    let wirings: Vec<_> = joint.best[0].wirings.iter().map(|w| w.unwrap()).collect();
+    assert!(wirings.iter().all(|w| w.voltage == [Phase::A, Phase::C, Phase::B]), "{joint:#?}");
+    assert_eq!(wirings[1].current[1], CurrentSeen::Conductor { phase: Phase::B, reversed: true });
+    assert!(joint.best[0].probability > 0.9 && joint.others_at_most < 0.05, "{joint:?}");
+    assert!(joint.listed <= 1.0 && joint.listed >= joint.best[0].probability);
+}

@@ -56,6 +56,7 @@ fn assessment(verdict: Verdict, wiring: Wiring, sound: f64, unexplained: f64, fa
         diagnosis,
         corrected: None,
         voltage_leads: None,
+        joint: None,
         proof: None,
     }
 }
