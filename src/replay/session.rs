@@ -12,9 +12,9 @@ use super::rows::RowReader;
 use super::time::Timeline;
 use crate::audit::assessment::{Assessment, RunState, Verdict};
 use crate::audit::auditor::CircuitAuditor;
-use crate::audit::misregistration::{EnergyMeter, Misregistration};
+use crate::audit::misregistration::{EnergyMeter, Misregistration, registered_w};
 use crate::modbus::map::Quantity;
-use crate::reading::{CircuitReading, Measured, MonitorReading, UnixMs};
+use crate::reading::{MonitorReading, UnixMs};
 use crate::station::context::{ContextError, circuit_context};
 
 /// One circuit being replayed.
@@ -237,18 +237,4 @@ impl Circuit {
             failures: self.failures,
         }
     }
-}
-
-/// Active power as the monitor registers it, W: its total, else the sum of its channels; blank counts as zero. `None`
-/// when any part of it could not be read, so that the span is not made up.
-fn registered_w(circuit: &CircuitReading) -> Option<f64> {
-    let counted = |value: Measured| match value {
-        Measured::Good(watts) => Some(watts),
-        Measured::NotAvailable | Measured::NotMapped => Some(0.0),
-        Measured::Stale(_) | Measured::OutOfRange(_) | Measured::Failed => None,
-    };
-    if circuit.total_active_power_w.is_mapped() {
-        return counted(circuit.total_active_power_w);
-    }
-    circuit.active_power_w.iter().try_fold(0.0, |sum, value| Some(sum + counted(*value)?))
 }

@@ -217,6 +217,10 @@ pub fn answered(reading: &MonitorReading) -> bool {
                 &circuit.total_power_factor,
                 &circuit.energy_import_wh,
                 &circuit.energy_export_wh,
+                &circuit.water.flow_m3_per_s,
+                &circuit.water.head_m,
+                &circuit.water.suction_pressure_pa,
+                &circuit.water.discharge_pressure_pa,
             ];
             channels.into_iter().flatten().any(told)
                 || totals.into_iter().any(told)
