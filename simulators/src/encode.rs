@@ -143,7 +143,10 @@ impl Encoder {
         }
         let Some(circuit) = sample.circuits.get(point.slot) else {
             // A slot without CTs shows nothing: zero where zero has a meaning.
-            let meaningless = matches!(point.quantity, Quantity::CurrentAngle | Quantity::PowerFactor);
+            let meaningless = matches!(
+                point.quantity,
+                Quantity::CurrentAngle | Quantity::PowerFactor | Quantity::Flow | Quantity::Head
+            );
             return if meaningless { f64::NAN } else { 0.0 };
         };
         match point.quantity {
@@ -157,6 +160,8 @@ impl Encoder {
             Quantity::PowerFactor => self.manner.factor(circuit, point.channel),
             Quantity::EnergyImport => circuit.energy_import_wh,
             Quantity::EnergyExport => circuit.energy_export_wh,
+            Quantity::Flow => circuit.flow_m3_per_s,
+            Quantity::Head => circuit.head_m,
             _ => f64::from(u8::from(circuit.running)),
         }
     }
@@ -192,6 +197,8 @@ fn exponent_for(point: &Point, largest_a: f64, largest_va: f64) -> i16 {
         Quantity::Frequency => 100.0,
         Quantity::PowerFactor | Quantity::RunStatus => 1.0,
         Quantity::EnergyImport | Quantity::EnergyExport => largest_va * 10_000.0,
+        Quantity::Flow => 10.0,
+        Quantity::Head => 1000.0,
     };
     fitting_exponent(largest_si / point.unit_si / point.scale.abs(), point.packing.largest())
 }

@@ -12,7 +12,7 @@ use crate::map_file;
 use crate::meter::{Exposure, MeterSample, NOISY_CYCLES, Samples, mean_product, meter};
 use crate::phasor::Spectrum;
 use crate::station::{Station, StationState, mix, tick_of};
-use crate::station_file::{Apparent, MonitorFile, StationFile};
+use crate::station_file::{Apparent, MonitorFile, StationFile, WaterFile};
 use crate::sunspec::SunSpec;
 use crate::taps::{Tap, current_tap, voltage_tap};
 
@@ -42,6 +42,8 @@ pub(crate) struct Monitor {
     wirings: Vec<Wiring>,
     /// Pump each slot is meant to meter; `None` is the incomer.
     own: Vec<Option<usize>>,
+    /// Water side of each pump of the station.
+    water: Vec<Option<WaterFile>>,
     neutral: bool,
     noise: f64,
     seed: u64,
@@ -115,6 +117,7 @@ impl Monitor {
             voltage_gain: [0, 1, 2].map(gain),
             current_gain: (0..own.len() as u64).map(|slot| [3, 4, 5].map(|channel| gain(channel + 3 * slot))).collect(),
             own,
+            water: station.pumps.iter().map(|pump| pump.water).collect(),
             vector_apparent: file.apparent == Apparent::Vector,
             energy_start_wh: file.energy_start_wh,
             face,
@@ -176,6 +179,9 @@ impl Monitor {
                 Some(pump) => state.pumps[pump].run.is_energized(),
                 None => state.pumps.iter().any(|pump| pump.run.is_energized()),
             };
+            if let Some((pump, water)) = self.own[slot].and_then(|pump| Some((pump, self.water[pump]?))) {
+                (circuit.flow_m3_per_s, circuit.head_m) = water.at(state.pumps[pump].run);
+            }
         }
         (samples, sample)
     }

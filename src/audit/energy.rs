@@ -30,13 +30,8 @@ pub enum Withheld {
 
 impl Withheld {
     /// All reasons.
-    pub const ALL: [Withheld; 5] = [
-        Withheld::NotRegistered,
-        Withheld::NoEvidence,
-        Withheld::Undecided,
-        Withheld::NotCorrected,
-        Withheld::LeftOut,
-    ];
+    pub const ALL: [Withheld; 5] =
+        [Withheld::NotRegistered, Withheld::NoEvidence, Withheld::Undecided, Withheld::NotCorrected, Withheld::LeftOut];
 
     /// Stable word, for metrics and JSON.
     pub fn key(self) -> &'static str {

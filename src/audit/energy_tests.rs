@@ -11,10 +11,7 @@ const STEP_MS: u64 = 10_000;
 /// CT 2 is the wrong way round.
 fn reversed() -> Wiring {
     let sees = |phase, reversed| CurrentSeen::Conductor { phase, reversed };
-    Wiring {
-        current: [sees(Phase::A, false), sees(Phase::B, true), sees(Phase::C, false)],
-        ..Wiring::INTENDED
-    }
+    Wiring { current: [sees(Phase::A, false), sees(Phase::B, true), sees(Phase::C, false)], ..Wiring::INTENDED }
 }
 
 fn load() -> LoadState {

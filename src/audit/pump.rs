@@ -9,6 +9,8 @@ use crate::reading::{Measured, WaterReading};
 /// Why a figure is not given.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
 pub enum NoFigure {
+    /// The monitor gives no values of now.
+    NotLive,
     /// The pump is stopped or starting.
     NotRunning,
     /// There is no verdict on the wiring.
@@ -35,6 +37,7 @@ impl NoFigure {
     /// Stable word, for JSON.
     pub fn key(self) -> &'static str {
         match self {
+            NoFigure::NotLive => "not_live",
             NoFigure::NotRunning => "not_running",
             NoFigure::PowerInDoubt => "power_in_doubt",
             NoFigure::NotCorrected => "not_corrected",
@@ -51,6 +54,7 @@ impl NoFigure {
     /// The reason in words.
     pub fn words(self) -> &'static str {
         match self {
+            NoFigure::NotLive => "the monitor gives no values of now",
             NoFigure::NotRunning => "the pump is stopped or starting",
             NoFigure::PowerInDoubt => "power is in doubt: there is no verdict on the wiring",
             NoFigure::NotCorrected => "power is in doubt: it cannot be corrected now",
@@ -60,7 +64,9 @@ impl NoFigure {
             NoFigure::HeadNotMapped => "no register gives the head, nor the pressures at suction and discharge",
             NoFigure::HeadUnreadable => "the head cannot be read now",
             NoFigure::NoHead => "the head is not above zero",
-            NoFigure::Impossible => "the water would take more power than the wires bring: check flow, head and CT ratio",
+            NoFigure::Impossible => {
+                "the water would take more power than the wires bring: check flow, head and CT ratio"
+            }
         }
     }
 }
@@ -80,13 +86,13 @@ pub struct PumpFigures {
     pub power_uncertainty_share: Option<f64>,
 }
 
-/// The figures of a pump; `None` when nothing of the water side is mapped.
-pub fn figures(water: &WaterReading, assessment: &Assessment) -> Option<PumpFigures> {
+/// The figures of a pump; `None` when nothing of the water side is mapped. `assessment` is the one of now, if there is one.
+pub fn figures(water: &WaterReading, assessment: Option<&Assessment>) -> Option<PumpFigures> {
     let head_m = head(water);
     if !water.flow_m3_per_s.is_mapped() && !head_m.is_mapped() {
         return None;
     }
-    let power = power(assessment);
+    let power = assessment.map_or(Err(NoFigure::NotLive), power);
     let specific = || {
         let (power_w, _) = power?;
         hydraulic::specific_energy_wh_per_m3(flow(water)?, power_w).ok_or(NoFigure::NoFlow)
@@ -115,7 +121,9 @@ fn power(assessment: &Assessment) -> Result<(f64, f64), NoFigure> {
     }
     match (assessment.diagnosis.verdict, &assessment.corrected) {
         (Verdict::Undecided | Verdict::NoEvidence, _) => Err(NoFigure::PowerInDoubt),
-        (Verdict::Sound | Verdict::Fault, Some(power)) if power.total_w > 0.0 => Ok((power.total_w, power.uncertainty_w)),
+        (Verdict::Sound | Verdict::Fault, Some(power)) if power.total_w > 0.0 => {
+            Ok((power.total_w, power.uncertainty_w))
+        }
         (Verdict::Sound | Verdict::Fault, _) => Err(NoFigure::NotCorrected),
     }
 }

@@ -231,9 +231,7 @@ pub(crate) fn measured(quantity: Quantity, number: f64, conventions: Conventions
         // Backward flow, suction lift and a negative head are possible, so both signs are let through.
         Quantity::Flow => within(number, -FLOW_CEILING_M3_PER_S, FLOW_CEILING_M3_PER_S),
         Quantity::Head => within(number, -HEAD_CEILING_M, HEAD_CEILING_M),
-        Quantity::SuctionPressure | Quantity::DischargePressure => {
-            within(number, VACUUM_PA, PRESSURE_CEILING_PA)
-        }
+        Quantity::SuctionPressure | Quantity::DischargePressure => within(number, VACUUM_PA, PRESSURE_CEILING_PA),
         Quantity::RunStatus => Measured::NotMapped,
     }
 }

@@ -8,7 +8,7 @@ use super::state::StationState;
 use crate::audit::testbench::{LoadState, Offer, context_for};
 use crate::audit::wiring::{CurrentSeen, Wiring};
 use crate::config::model::{
-    CircuitConfig, CtRatio, LoadKind, MonitorConfig, RunSource, Service, StationConfig, Transport,
+    CircuitConfig, CtRatio, LoadKind, MonitorConfig, RunSource, Service, StationConfig, Transport, WaterSource,
 };
 use crate::modbus::error::{Cause, ModbusError, Transaction};
 use crate::modbus::map::{Blanking, Conventions, MapSource, MeterMap, ReadFunction, ReadLimits};
@@ -23,6 +23,7 @@ pub(crate) fn station_config(name: &str) -> StationConfig {
         nominal_voltage_v: 480.0,
         nominal_frequency_hz: 60.0,
         rotation: Rotation::Abc,
+        tariff: None,
         monitors: vec![MonitorConfig {
             name: "PM-1".to_owned(),
             address: "127.0.0.1:15021".to_owned(),
@@ -52,6 +53,8 @@ pub(crate) fn station_config(name: &str) -> StationConfig {
             full_load_power_factor: Some(0.86),
             ct_ratio: Some(CtRatio { primary_a: 200.0, secondary_a: 5.0 }),
             run_source: RunSource::Current,
+            water: WaterSource { monitor: 0, slot: 0 },
+            fault_since: None,
         }],
     }
 }

@@ -16,8 +16,10 @@ use crate::audit::assessment::Assessment;
 use crate::audit::auditor::CircuitAuditor;
 use crate::audit::checks::values::CLOCK_JUMP_MS;
 use crate::audit::context::CircuitContext;
+use crate::audit::energy::{EnergyAccount, EnergyReport};
+use crate::audit::misregistration::MAX_GAP_MS;
 use crate::audit::words;
-use crate::config::model::StationConfig;
+use crate::config::model::{MonitorConfig, StationConfig, Tariff};
 use crate::modbus::poll::PollEvent;
 use crate::reading::{Instant2, MonitorReading, MonoMs};
 
@@ -57,6 +59,7 @@ struct Circuit {
     shown: CircuitSnapshot,
     context: CircuitContext,
     audit: Box<dyn CircuitAudit>,
+    energy: EnergyAccount,
     diagnosis: Debounced<DiagnosisKey>,
 }
 
@@ -66,6 +69,7 @@ pub struct StationState {
     factory: AuditFactory,
     monitors: Vec<Monitor>,
     circuits: Vec<Circuit>,
+    tariff: Option<Tariff>,
     previous: Option<Instant2>,
     clock_jumps: u64,
     last_clock_jump: Option<ClockJump>,
@@ -108,9 +112,13 @@ impl StationState {
                     load: circuit.load,
                     assessment: None,
                     core_failure: None,
+                    water: circuit.water,
+                    energy: EnergyReport::default(),
+                    fault_since: circuit.fault_since,
                     checks: Arc::default(),
                 },
                 audit: factory(&context),
+                energy: EnergyAccount::new(longest_gap_ms(config.monitors.get(circuit.monitor))),
                 context,
                 diagnosis: Debounced::default(),
             })
@@ -120,6 +128,7 @@ impl StationState {
             factory,
             monitors: monitors.collect(),
             circuits: circuits.collect::<Result<_, ContextError>>()?,
+            tariff: config.tariff.clone(),
             previous: None,
             clock_jumps: 0,
             last_clock_jump: None,
@@ -177,6 +186,7 @@ impl StationState {
             station: self.name.clone(),
             at,
             monitors: self.monitors.iter().map(|m| m.shown.clone()).collect(),
+            tariff: self.tariff.clone(),
             circuits: self.circuits.iter().map(|c| c.shown.clone()).collect(),
             clock_jumps: self.clock_jumps,
             last_clock_jump: self.last_clock_jump,
@@ -198,6 +208,11 @@ impl StationState {
         }
         self.previous = Some(at);
     }
+}
+
+/// Two polls lost are bridged in the energies, as they are in what is shown; a minute is, whatever the poll period.
+fn longest_gap_ms(monitor: Option<&MonitorConfig>) -> u64 {
+    monitor.map_or(MAX_GAP_MS, |m| stale_after_ms(m.poll_period).max(MAX_GAP_MS))
 }
 
 fn note_poll(
@@ -286,6 +301,10 @@ fn audit_reading(circuit: &mut Circuit, factory: AuditFactory, reading: &Monitor
                     verdict: assessment.diagnosis.verdict,
                     headline: words::headline(&assessment),
                 });
+            }
+            if let Some(values) = reading.circuits.get(circuit.shown.slot) {
+                circuit.energy.observe(reading.at, values, &assessment);
+                circuit.shown.energy = circuit.energy.report();
             }
             circuit.shown.assessment = Some(Arc::new(assessment));
             0
