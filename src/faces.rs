@@ -15,4 +15,5 @@ pub mod sheet;
 pub mod sheet_html;
 pub mod sheet_text;
 
+mod energy_text;
 mod families;

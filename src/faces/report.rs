@@ -6,6 +6,7 @@
 use std::fmt::Write;
 
 use super::cautions::{self, CAUTIONS};
+use super::energy_text;
 use super::json;
 use crate::audit::advice;
 use crate::audit::assessment::{
@@ -14,7 +15,7 @@ use crate::audit::assessment::{
 use crate::audit::wiring::{CurrentSeen, Wiring};
 use crate::audit::words;
 use crate::config::checks::RecordedCheck;
-use crate::reading::{CircuitReading, Measured, MonoMs, Phase};
+use crate::reading::{CircuitReading, Instant2, Measured, MonoMs, Phase};
 use crate::station::snapshot::{CircuitSnapshot, Freshness, MonitorSnapshot, StationSnapshot};
 
 /// Wirings less probable than this are left out of a text for people; the JSON has them all.
@@ -24,7 +25,7 @@ const ALTERNATIVES: usize = 8;
 const COLUMN: usize = 12;
 
 /// The report of some stations as of `now`.
-pub fn text<S: AsRef<StationSnapshot>>(stations: &[S], now: MonoMs) -> String {
+pub fn text<S: AsRef<StationSnapshot>>(stations: &[S], now: Instant2) -> String {
     let mut out = String::new();
     let assessments = stations.iter().flat_map(|s| s.as_ref().circuits.iter().filter_map(|c| c.assessment.as_deref()));
     if assessments.into_iter().any(cautions::needed) {
@@ -49,7 +50,7 @@ pub fn caution_text() -> String {
     out
 }
 
-fn circuit_text(out: &mut String, station: &StationSnapshot, circuit: &CircuitSnapshot, now: MonoMs) {
+fn circuit_text(out: &mut String, station: &StationSnapshot, circuit: &CircuitSnapshot, now: Instant2) {
     let assessment = circuit.assessment.as_deref();
     let verdict = assessment.map_or(Verdict::NoEvidence, |a| a.diagnosis.verdict);
     line(out, &format!("{} / {}: {}", station.station, circuit.name, words::verdict_words(verdict).to_uppercase()));
@@ -60,9 +61,9 @@ fn circuit_text(out: &mut String, station: &StationSnapshot, circuit: &CircuitSn
         paragraph(out, "  ", &format!("the audit of this circuit failed inside and started anew: {failure}"));
     }
     if let Some(monitor) = station.monitor_of(circuit) {
-        monitor_text(out, monitor, now);
+        monitor_text(out, monitor, now.mono);
         if let (Some(reading), Some(values)) = (&monitor.reading, station.reported(circuit)) {
-            let shown = |value| monitor.shown(value, now);
+            let shown = |value| monitor.shown(value, now.mono);
             row(out, "volts to neutral", reading.voltage_ln_v.map(shown), None, 1.0, 1);
             row(out, "volts 12, 23, 31", reading.voltage_ll_v.map(shown), None, 1.0, 1);
             reported_rows(out, values, &shown);
@@ -72,8 +73,10 @@ fn circuit_text(out: &mut String, station: &StationSnapshot, circuit: &CircuitSn
     if station.monitor_of(circuit).is_some_and(|m| m.reading.is_none()) {
         return; // Without a single value, all that follows would say so once more.
     }
-    let live = station.monitor_of(circuit).is_some_and(|m| m.freshness(now).is_live());
+    let live = station.monitor_of(circuit).is_some_and(|m| m.freshness(now.mono).is_live());
     conclusions_text(out, assessment, &circuit.checks, live);
+    energy_text::energies(out, circuit, station.tariff.as_ref(), now);
+    energy_text::pump(out, station, circuit, now);
 }
 
 /// What an assessment concludes, lead by lead, with the evidence behind it. Whoever prints it prints the cautions first.
@@ -403,7 +406,7 @@ mod tests {
     use crate::station::state::StationState;
 
     fn report(wiring: &Wiring, now_ms: u64) -> String {
-        text(&[snapshot_after("Alder Creek Lift", wiring)], MonoMs(now_ms))
+        text(&[snapshot_after("Alder Creek Lift", wiring)], instant(now_ms))
     }
 
     #[test]
@@ -436,7 +439,7 @@ mod tests {
     fn a_monitor_that_never_answered_is_named_with_the_reason() {
         let mut state = StationState::new(&station_config("Alder Creek Lift")).unwrap();
         state.take(0, failed_event(0));
-        let text = text(&[Box::new(state.snapshot(instant(0)))], MonoMs(100));
+        let text = text(&[Box::new(state.snapshot(instant(0)))], instant(100));
         assert!(text.contains("HAS NEVER ANSWERED") && text.contains("read failed: "), "{text}");
         assert!(text.contains("NOTHING TO JUDGE BY YET"), "{text}");
     }
