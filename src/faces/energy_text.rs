@@ -23,7 +23,7 @@ pub(super) fn energies(out: &mut String, circuit: &CircuitSnapshot, tariff: Opti
     if report.since_start.from.is_none() {
         return;
     }
-    out.push_str("  Energy (registered; by corrected power; difference)\n");
+    out.push_str("  Energy (bounds: two standard uncertainties, if the wiring is as diagnosed)\n");
     period(out, "since the audit began", &report.since_start, verdict, tariff);
     if report.since_change.from != report.since_start.from {
         period(out, "since the wiring changed", &report.since_change, verdict, tariff);

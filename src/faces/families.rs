@@ -204,27 +204,27 @@ pub(super) const CORRECTED_FACTOR: Family = gauge(
 // Energies, over the time in which power could be corrected; `period` is "start" or "wiring". In gauges, since a wrongly
 // wired monitor registers backwards. One kWh is 3.6e6 J.
 pub(super) const REGISTERED_ENERGY: Family = gauge(
-    "wattassay_registered_energy_joules",
+    "wattassay_energy_registered_joules",
     CIRCUIT_PERIOD,
     "Energy the monitor registered since the audit began (start) or since the wiring changed (wiring).",
 );
 pub(super) const TRUE_ENERGY: Family = gauge(
-    "wattassay_corrected_energy_joules",
+    "wattassay_energy_corrected_joules",
     CIRCUIT_PERIOD,
     "Energy by corrected power over the same time; absent while withheld.",
 );
 pub(super) const ENERGY_UNCERTAINTY: Family = gauge(
-    "wattassay_corrected_energy_uncertainty_joules",
+    "wattassay_energy_corrected_uncertainty_joules",
     CIRCUIT_PERIOD,
     "One standard uncertainty of the energy by corrected power; absent while withheld.",
 );
 pub(super) const MISREGISTERED: Family = gauge(
-    "wattassay_misregistered_energy_joules",
+    "wattassay_energy_misregistered_joules",
     CIRCUIT_PERIOD,
     "Registered less corrected energy, below zero when too little is registered; absent while withheld.",
 );
 pub(super) const MISREGISTERED_COST: Family = gauge(
-    "wattassay_misregistered_energy_cost",
+    "wattassay_energy_misregistered_cost",
     &["station", "circuit", "period", "currency"],
     "Registered less corrected energy at the configured tariff, in the currency; absent while withheld.",
 );
@@ -236,7 +236,7 @@ pub(super) const ENERGY_LEFT_OUT: Family = gauge(
     "Time left out of the energies: power could not be corrected, or readings are missing.",
 );
 pub(super) const ENERGY_STATE: Family = gauge(
-    "wattassay_misregistered_energy_state",
+    "wattassay_energy_misregistered_state",
     &["station", "circuit", "period", "state"],
     "Whether misregistered energy is given, or why it is withheld; 1 for the present state, else 0.",
 );

@@ -418,7 +418,7 @@ mod tests {
             assert!(!page.contains(family.name), "{}", family.name);
         }
         assert!(page.contains(
-            "wattassay_misregistered_energy_state{circuit=\"Pump 1\",period=\"start\",state=\"undecided\",station=\"Alder Creek Lift\"} 1"
+            "wattassay_energy_misregistered_state{circuit=\"Pump 1\",period=\"start\",state=\"undecided\",station=\"Alder Creek Lift\"} 1"
         ));
     }
 

@@ -1,6 +1,7 @@
 //! The promise of the document, key by key.
 
 use super::*;
+use crate::audit::assessment::Verdict;
 use crate::audit::wiring::Wiring;
 use crate::station::fixtures::{exchanged, instant, priced_snapshot_after, snapshot_after};
 
@@ -68,11 +69,27 @@ fn the_energies_and_pump_figures_of_a_miswired_pump() {
 
 #[test]
 fn what_is_withheld_is_null_beside_its_reason() {
-    let document = json(&exchanged(), 60_000);
-    let energy = &document["stations"][0]["circuits"][0]["energy"]["since_start"];
-    assert_eq!(energy["withheld"]["reason"], "left_out", "{energy}");
+    let mut station = priced_snapshot_after("Alder Creek Lift", &exchanged()).as_ref().clone();
+    let mut assessment = station.circuits[0].assessment.as_deref().unwrap().clone();
+    assessment.diagnosis.verdict = Verdict::Undecided;
+    station.circuits[0].assessment = Some(std::sync::Arc::new(assessment));
+    let document = serde_json::to_value(document(&[Box::new(station)], instant(60_200))).unwrap();
+    let circuit = &document["stations"][0]["circuits"][0];
+    let energy = &circuit["energy"]["since_start"];
+    assert_eq!(energy["withheld"]["reason"], "undecided", "{energy}");
+    assert_eq!(circuit["energy"]["since_fault"]["withheld"]["reason"], "undecided");
     for key in ["true_wh", "difference_wh", "difference_lowest_wh", "difference_highest_wh", "cost"] {
         assert_eq!(energy[key], serde_json::Value::Null, "{key}");
     }
-    assert_eq!(document["stations"][0]["circuits"][0]["pump"], serde_json::Value::Null);
+    let pump = &circuit["pump"];
+    assert_eq!(pump["specific_energy"]["withheld"]["reason"], "power_in_doubt", "{pump}");
+    for figure in [
+        &pump["specific_energy"]["kwh_per_m3"],
+        &pump["specific_energy"]["kwh_per_million_gallons"],
+        &pump["wire_to_water_efficiency"]["ratio"],
+        &pump["power_uncertainty_ratio"],
+    ] {
+        assert_eq!(figure, &serde_json::Value::Null);
+    }
+    assert_eq!(json(&exchanged(), 7200)["stations"][0]["circuits"][0]["pump"], serde_json::Value::Null);
 }
