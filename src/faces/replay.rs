@@ -282,11 +282,68 @@ fn file(file: &FileOutcome) -> File {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::audit::assessment::Verdict;
+    use crate::audit::energy::Period;
+    use crate::audit::misregistration::Misregistration;
+    use crate::config::model::Tariff;
+    use crate::station::fixtures::{exchanged, snapshot_after};
 
     #[test]
     fn thousands_are_set_apart() {
         for (count, text) in [(0, "0"), (999, "999"), (1000, "1,000"), (1_234_567, "1,234,567")] {
             assert_eq!(grouped(count), text);
+        }
+    }
+
+    /// 30 kWh too little, at 0.11 USD.
+    fn outcome(verdict: Verdict, tariff: Option<Tariff>) -> CircuitOutcome {
+        let snapshot = snapshot_after("Alder Creek Lift", &exchanged());
+        let mut assessment = snapshot.circuits[0].assessment.as_deref().unwrap().clone();
+        assessment.diagnosis.verdict = verdict;
+        let sums = Misregistration {
+            registered_wh: 15_000.0,
+            true_wh: 45_000.0,
+            uncertainty_wh: 450.0,
+            covered_ms: 3_600_000,
+            ..Misregistration::default()
+        };
+        CircuitOutcome {
+            station: "Alder Creek Lift".to_owned(),
+            circuit: "Pump 1".to_owned(),
+            energy: Some(Period { from: Some(assessment.at), sums, registered: true }),
+            assessment: Some(assessment),
+            tariff,
+            readings: 3601,
+            period: None,
+            failures: 0,
+        }
+    }
+
+    fn usd() -> Option<Tariff> {
+        Some(Tariff { currency: "USD".to_owned(), price_per_kwh: 0.11 })
+    }
+
+    #[test]
+    fn misregistered_energy_has_its_cost_where_there_is_a_tariff() {
+        let told = |circuits| text(&Outcome { files: Vec::new(), circuits }, true);
+        let priced = told(vec![outcome(Verdict::Fault, usd())]);
+        assert!(priced.contains("-30.00   -3.30 USD  Alder Creek Lift"), "{priced}");
+        let joined = priced.split_whitespace().collect::<Vec<_>>().join(" ");
+        assert!(joined.contains("difference -30.00 kWh (between -30.90 and -29.10), -3.30 USD"), "{priced}");
+        let plain = told(vec![outcome(Verdict::Fault, None)]);
+        assert!(plain.contains("-30.00  Alder Creek Lift") && !plain.contains("Cost of it"), "{plain}");
+    }
+
+    #[test]
+    fn what_no_verdict_carries_is_withheld_in_table_details_and_json() {
+        let outcome = Outcome { files: Vec::new(), circuits: vec![outcome(Verdict::Undecided, usd())] };
+        let text = text(&outcome, true);
+        assert!(text.contains("withheld    withheld  Alder Creek Lift"), "{text}");
+        assert!(!text.contains("-30.00") && !text.contains("USD"), "{text}");
+        let energy = &serde_json::to_value(document(&outcome)).unwrap()["circuits"][0]["energy"];
+        assert_eq!(energy["withheld"]["reason"], "undecided");
+        for key in ["true_wh", "difference_wh", "cost"] {
+            assert_eq!(energy[key], serde_json::Value::Null, "{key}");
         }
     }
 }
