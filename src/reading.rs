@@ -136,6 +136,19 @@ pub enum RunStatus {
     Failed,
 }
 
+/// What instruments on the water side of a pump say.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct WaterReading {
+    /// Flow through the pump, m3/s.
+    pub flow_m3_per_s: Measured,
+    /// Total head, m.
+    pub head_m: Measured,
+    /// Gauge pressure at the suction, Pa.
+    pub suction_pressure_pa: Measured,
+    /// Gauge pressure at the discharge, Pa.
+    pub discharge_pressure_pa: Measured,
+}
+
 /// What one set of CTs reported. Arrays are by current channel 1, 2, 3 as numbered on the terminals.
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct CircuitReading {
@@ -165,6 +178,8 @@ pub struct CircuitReading {
     pub energy_export_wh: Measured,
     /// Run status of the pump.
     pub run_status: RunStatus,
+    /// Flow, head and pressures of the pump.
+    pub water: WaterReading,
 }
 
 /// One timestamped poll of one monitor. Arrays are by voltage channel 1, 2, 3.

@@ -198,6 +198,10 @@ fn check_tells_what_was_understood() {
     let path = config(&folder, "127.0.0.1:0", "192.0.2.1:502");
     let ran = run(&["check", text(&path)]);
     assert_eq!(ran.code, Some(0), "{}", ran.err);
+    let written = std::fs::read_to_string(&path).unwrap();
+    std::fs::write(&path, format!("tariff = {{ currency = \"USD\", price_per_kwh = 0.11 }}\n{written}")).unwrap();
+    let priced = run(&["check", text(&path)]);
+    assert!(priced.out.contains("energy at 0.11 USD a kWh"), "{} {}", priced.out, priced.err);
     for word in ["nothing wrong", "Alder Creek Lift", "480 V", "192.0.2.1:502 unit 1", "77 A", "CTs 200:5", "44.7 kW"] {
         assert!(ran.out.contains(word), "{word}: {}", ran.out);
     }

@@ -269,6 +269,18 @@ pub fn deciban_words(decibans: f64) -> String {
     format!("{decibans:+.0} dB ({times} times {way})")
 }
 
+/// Stable word for what a change of the wiring came to.
+pub fn proof_key(outcome: proof::Outcome) -> &'static str {
+    match outcome {
+        proof::Outcome::Waiting => "waiting",
+        proof::Outcome::Repaired => "repaired",
+        proof::Outcome::StillWrong => "still_wrong",
+        proof::Outcome::Broken => "broken",
+        proof::Outcome::StillRight => "still_right",
+        proof::Outcome::Disagrees => "disagrees",
+    }
+}
+
 /// What a change of the wiring came to, in one sentence.
 pub fn proof_words(proof: &Proof) -> String {
     let factor = |f: Option<f64>| f.map_or("blank".to_owned(), |f| format!("{f:.2}"));

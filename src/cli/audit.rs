@@ -54,7 +54,7 @@ pub(super) async fn run(options: Options) -> anyhow::Result<Exit> {
     if options.json {
         print(&(serde_json::to_string_pretty(&json::document(&snapshots, now))? + "\n"))?;
     } else {
-        print(&report::text(&snapshots, now.mono))?;
+        print(&report::text(&snapshots, now))?;
     }
     Ok(exit(&snapshots))
 }

@@ -217,6 +217,10 @@ fn quantity_words(quantity: Quantity) -> (&'static str, &'static str) {
         Quantity::EnergyImport => ("energy import", "Wh"),
         Quantity::EnergyExport => ("energy export", "Wh"),
         Quantity::RunStatus => ("run status", ""),
+        Quantity::Flow => ("flow", "m3/s"),
+        Quantity::Head => ("head", "m"),
+        Quantity::SuctionPressure => ("suction pressure", "Pa"),
+        Quantity::DischargePressure => ("discharge pressure", "Pa"),
     }
 }
 
@@ -359,6 +363,14 @@ fn circuit_values(out: &mut String, circuit: &CircuitReading) {
         ("total power factor", circuit.total_power_factor),
         ("energy import (Wh)", circuit.energy_import_wh),
         ("energy export (Wh)", circuit.energy_export_wh),
+    ] {
+        single(out, name, value);
+    }
+    for (name, value) in [
+        ("flow (m3/s)", circuit.water.flow_m3_per_s),
+        ("head (m)", circuit.water.head_m),
+        ("suction pressure (Pa)", circuit.water.suction_pressure_pa),
+        ("discharge pressure (Pa)", circuit.water.discharge_pressure_pa),
     ] {
         single(out, name, value);
     }

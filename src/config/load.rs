@@ -12,6 +12,7 @@ use super::problem::{Problem, Problems, quoted};
 use super::reader::{Fault, Field, Located, TableReader};
 use super::report::Report;
 use super::station::read_stations;
+use super::tariff::read_tariff;
 
 /// Where the HTTP face listens unless the file says otherwise.
 pub const DEFAULT_HTTP_LISTEN: SocketAddr = SocketAddr::new(std::net::IpAddr::V4(std::net::Ipv4Addr::LOCALHOST), 9184);
@@ -63,9 +64,15 @@ fn parse_with(
                 None
             }
         };
+        let tariff = read_tariff(&root);
         let stations = read_stations(&root, library.as_ref());
         root.finish();
-        config = http_listen.zip(stations).map(|(http_listen, stations)| Config { http_listen, stations });
+        config = http_listen.zip(stations).zip(tariff).map(|((http_listen, mut stations), tariff)| {
+            for station in &mut stations {
+                station.tariff = station.tariff.take().or_else(|| tariff.clone());
+            }
+            Config { http_listen, stations }
+        });
     }
     problems.extend(report.into_problems());
     match config {

@@ -21,6 +21,7 @@ pub mod quantity;
 mod reader;
 mod report;
 mod station;
+mod tariff;
 #[cfg(test)]
 mod tests;
 

@@ -6,7 +6,7 @@ use std::net::SocketAddr;
 use std::time::Duration;
 
 use crate::modbus::map::MapSource;
-use crate::reading::Rotation;
+use crate::reading::{Rotation, UnixMs};
 
 /// Everything the daemon needs to know.
 #[derive(Debug, Clone, PartialEq)]
@@ -62,6 +62,22 @@ impl Service {
     }
 }
 
+/// What energy costs.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Tariff {
+    /// Currency, as people write it.
+    pub currency: String,
+    /// Price of one kWh in it; positive.
+    pub price_per_kwh: f64,
+}
+
+impl Tariff {
+    /// What an amount of energy costs; negative for a negative amount.
+    pub fn cost_of_wh(&self, energy_wh: f64) -> f64 {
+        self.price_per_kwh * energy_wh / 1000.0
+    }
+}
+
 /// One site.
 #[derive(Debug, Clone, PartialEq)]
 pub struct StationConfig {
@@ -75,6 +91,8 @@ pub struct StationConfig {
     pub nominal_frequency_hz: f64,
     /// Rotation expected at the monitor's terminals.
     pub rotation: Rotation,
+    /// The station's own tariff, else the utility's.
+    pub tariff: Option<Tariff>,
     /// Monitors, in file order.
     pub monitors: Vec<MonitorConfig>,
     /// Circuits, in file order.
@@ -193,4 +211,17 @@ pub struct CircuitConfig {
     pub ct_ratio: Option<CtRatio>,
     /// Run state source.
     pub run_source: RunSource,
+    /// Where flow and head come from.
+    pub water: WaterSource,
+    /// Since when a person believes the metering to be wrong: midnight UTC of that day.
+    pub fault_since: Option<UnixMs>,
+}
+
+/// The slot whose map gives flow, head or pressures of a circuit's pump: its own, or one of another device of the station.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct WaterSource {
+    /// Index into [`StationConfig::monitors`].
+    pub monitor: usize,
+    /// Slot on it, from 0.
+    pub slot: u8,
 }

@@ -86,7 +86,11 @@ pub(super) fn belongs(point: &Point, group: Group) -> bool {
         | Quantity::CurrentAngle
         | Quantity::EnergyImport
         | Quantity::EnergyExport
-        | Quantity::RunStatus => return false,
+        | Quantity::RunStatus
+        | Quantity::Flow
+        | Quantity::Head
+        | Quantity::SuctionPressure
+        | Quantity::DischargePressure => return false,
     };
     own == group
         || group == Group::Powers && matches!(own, Group::ActivePower | Group::ReactivePower | Group::ApparentPower)

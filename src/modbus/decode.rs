@@ -39,6 +39,14 @@ const POWER_CEILING: f64 = 1.0e13;
 const FREQUENCY_CEILING_HZ: f64 = 1000.0;
 /// A register no counter reaches, Wh.
 const ENERGY_CEILING_WH: f64 = 1.0e19;
+/// The greatest river carries less, m3/s.
+const FLOW_CEILING_M3_PER_S: f64 = 1.0e6;
+/// Higher than any pipeline climbs, m.
+const HEAD_CEILING_M: f64 = 1.0e4;
+/// The pressure of [`HEAD_CEILING_M`] of water, about, Pa.
+const PRESSURE_CEILING_PA: f64 = 1.0e8;
+/// Gauge pressure of a vacuum with the barometer at its highest, Pa (the record is near 1084 hPa; from memory).
+const VACUUM_PA: f64 = -1.09e5;
 /// Angles are given within one turn either way, degrees.
 const ANGLE_CEILING_DEG: f64 = 360.0;
 
@@ -178,6 +186,10 @@ fn circuit_field(circuit: &mut CircuitReading, quantity: Quantity, phase: Option
         (Quantity::PowerFactor, None) => &mut circuit.total_power_factor,
         (Quantity::EnergyImport, None) => &mut circuit.energy_import_wh,
         (Quantity::EnergyExport, None) => &mut circuit.energy_export_wh,
+        (Quantity::Flow, None) => &mut circuit.water.flow_m3_per_s,
+        (Quantity::Head, None) => &mut circuit.water.head_m,
+        (Quantity::SuctionPressure, None) => &mut circuit.water.suction_pressure_pa,
+        (Quantity::DischargePressure, None) => &mut circuit.water.discharge_pressure_pa,
         _ => return None,
     })
 }
@@ -217,6 +229,10 @@ pub(crate) fn measured(quantity: Quantity, number: f64, conventions: Conventions
         }
         // A net register may count below zero: with reversed CTs that is evidence, not an impossible value.
         Quantity::EnergyImport | Quantity::EnergyExport => within(number, -ENERGY_CEILING_WH, ENERGY_CEILING_WH),
+        // Backward flow, suction lift and a negative head are possible, so both signs are let through.
+        Quantity::Flow => within(number, -FLOW_CEILING_M3_PER_S, FLOW_CEILING_M3_PER_S),
+        Quantity::Head => within(number, -HEAD_CEILING_M, HEAD_CEILING_M),
+        Quantity::SuctionPressure | Quantity::DischargePressure => within(number, VACUUM_PA, PRESSURE_CEILING_PA),
         Quantity::RunStatus => Measured::NotMapped,
     }
 }

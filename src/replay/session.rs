@@ -12,9 +12,11 @@ use super::rows::RowReader;
 use super::time::Timeline;
 use crate::audit::assessment::{Assessment, RunState, Verdict};
 use crate::audit::auditor::CircuitAuditor;
-use crate::audit::misregistration::{EnergyMeter, Misregistration};
+use crate::audit::energy::{Period, Withheld};
+use crate::audit::misregistration::{EnergyMeter, Misregistration, registered_w};
+use crate::config::model::Tariff;
 use crate::modbus::map::Quantity;
-use crate::reading::{CircuitReading, Measured, MonitorReading, UnixMs};
+use crate::reading::{Instant2, MonitorReading, UnixMs};
 use crate::station::context::{ContextError, circuit_context};
 
 /// One circuit being replayed.
@@ -26,6 +28,7 @@ struct Circuit {
     auditor: CircuitAuditor,
     energy: EnergyMeter,
     registers_power: bool,
+    started_at: Option<Instant2>,
     last: Option<Assessment>,
     readings: u64,
     period: Option<(UnixMs, UnixMs)>,
@@ -42,7 +45,9 @@ pub struct CircuitOutcome {
     /// The assessment after the last reading; `None` without a reading.
     pub assessment: Option<Assessment>,
     /// Energies over the period; `None` when no column gives active power.
-    pub energy: Option<Misregistration>,
+    pub energy: Option<Period>,
+    /// What energy costs at its station.
+    pub tariff: Option<Tariff>,
     /// Readings taken.
     pub readings: u64,
     /// First and last reading.
@@ -63,9 +68,15 @@ impl CircuitOutcome {
         (diagnosis.readings_used > 0).then_some(1.0 - diagnosis.sound_probability)
     }
 
+    /// Energies that the verdict carries; else why they are withheld. `None` when no column gives active power.
+    pub fn energy_given(&self) -> Option<Result<Misregistration, Withheld>> {
+        let energy = self.energy?;
+        Some(energy.withheld(self.verdict()).map_or(Ok(energy.sums), Err))
+    }
+
     /// Size of the misregistration either way, Wh.
     fn misregistered_wh(&self) -> f64 {
-        self.energy.map_or(0.0, |energy| energy.difference_wh().abs())
+        self.energy.map_or(0.0, |energy| energy.sums.difference_wh().abs())
     }
 }
 
@@ -139,6 +150,7 @@ impl<'c> Session<'c> {
                     auditor: CircuitAuditor::new(context),
                     energy: EnergyMeter::with_max_gap(columns.longest_gap_ms),
                     registers_power: powered.contains(&place),
+                    started_at: None,
                     last: None,
                     readings: 0,
                     period: None,
@@ -206,6 +218,7 @@ impl<'c> Session<'c> {
 impl Circuit {
     fn take(&mut self, reading: &MonitorReading) {
         self.readings += 1;
+        self.started_at.get_or_insert(reading.at);
         let wall = reading.at.wall;
         self.period = Some(self.period.map_or((wall, wall), |(from, to)| (from.min(wall), to.max(wall))));
         let auditor = &mut self.auditor;
@@ -231,24 +244,15 @@ impl Circuit {
             station: station.map(|station| station.name.clone()).unwrap_or_default(),
             circuit: self.name.clone(),
             assessment: self.last.clone(),
-            energy: self.registers_power.then(|| self.energy.sums()),
+            energy: self.registers_power.then(|| Period {
+                from: self.started_at,
+                sums: self.energy.sums(),
+                registered: true,
+            }),
+            tariff: station.and_then(|station| station.tariff.clone()),
             readings: self.readings,
             period: self.period,
             failures: self.failures,
         }
     }
-}
-
-/// Active power as the monitor registers it, W: its total, else the sum of its channels; blank counts as zero. `None`
-/// when any part of it could not be read, so that the span is not made up.
-fn registered_w(circuit: &CircuitReading) -> Option<f64> {
-    let counted = |value: Measured| match value {
-        Measured::Good(watts) => Some(watts),
-        Measured::NotAvailable | Measured::NotMapped => Some(0.0),
-        Measured::Stale(_) | Measured::OutOfRange(_) | Measured::Failed => None,
-    };
-    if circuit.total_active_power_w.is_mapped() {
-        return counted(circuit.total_active_power_w);
-    }
-    circuit.active_power_w.iter().try_fold(0.0, |sum, value| Some(sum + counted(*value)?))
 }

@@ -168,7 +168,7 @@ const CASES: &[Case] = &[
         "quantity = \"current\"",
         "quantity = \"curent\"\nscale = 2",
         &[
-            "c.toml:13:12: columns.quantity: \"curent\" is not a choice here; did you mean \"current\"? (choices: voltage-ln, voltage-ll, voltage-angle, frequency, current, current-angle, active-power, reactive-power, apparent-power, power-factor, energy-import, energy-export, run-status)",
+            "c.toml:13:12: columns.quantity: \"curent\" is not a choice here; did you mean \"current\"? (choices: voltage-ln, voltage-ll, voltage-angle, frequency, current, current-angle, active-power, reactive-power, apparent-power, power-factor, energy-import, energy-export, run-status, flow, head, suction-pressure, discharge-pressure)",
             "c.toml:14:1: columns.scale: this key is not known; keys known here: channel, circuit, column, monitor, quantity, station, unit",
         ],
     ),

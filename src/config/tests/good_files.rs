@@ -174,7 +174,7 @@ fn every_built_in_map_is_listed_and_loads() {
     let names: Vec<String> = library.list().into_iter().map(|info| info.name).collect();
     assert_eq!(names, ["generic-blanking", "generic-full", "generic-totals", "generic-watts", "sunspec"]);
     for (name, slots, points) in [
-        ("generic-full", 2, 10 + 2 * 25),
+        ("generic-full", 2, 10 + 2 * 27),
         ("generic-watts", 2, 4 + 2 * 8),
         ("generic-totals", 1, 16),
         ("generic-blanking", 1, 12),
