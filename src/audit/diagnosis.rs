@@ -249,9 +249,7 @@ impl Diagnoser {
         let levels = told().count() as f64;
         let apart = f64::from(high - low) / LEVELS_APART;
         let each = if told().any(|(w, _)| w.at.tells_channels()) { 0.8 } else { 0.5 };
-        // Where one magnitude is all there is, several wirings imitate it, and one load level is never enough to be sure by.
-        let first = if told().any(|(w, _)| w.at.level() == EvidenceLevel::BlankedTotals) { 0.7 } else { 1.0 };
-        (first + each * apart.min(levels - 1.0)) / levels
+        (1.0 + each * apart.min(levels - 1.0)) / levels
     }
 
     /// How well the currents seen fit the nameplate if all of them are shown at this ratio: the least fitting level counts,
