@@ -3,7 +3,7 @@
 //! Readings go through `CircuitAuditor::observe`, as live ones do, so that replay and live audit cannot differ. Memory is
 //! constant for each circuit.
 
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 use std::panic::{AssertUnwindSafe, catch_unwind};
 
 use super::columns::{Columns, MonitorKey};
@@ -93,14 +93,21 @@ pub struct Outcome {
     pub circuits: Vec<CircuitOutcome>,
 }
 
-/// All circuits of a replay.
+/// One station being replayed.
+#[derive(Debug)]
+struct Station {
+    circuits: Vec<Circuit>,
+    /// Indexes into `circuits` by monitor, so that a reading finds its circuits at once.
+    by_monitor: Vec<Vec<usize>>,
+    timeline: Timeline,
+}
+
+/// All circuits of a replay, or those of some stations.
 #[derive(Debug)]
 pub struct Session<'c> {
     columns: &'c Columns,
-    circuits: Vec<Circuit>,
-    /// Indexes into `circuits` by station and monitor, so that a reading finds its circuits at once.
-    by_monitor: Vec<Vec<Vec<usize>>>,
-    timelines: Vec<Timeline>,
+    /// By index of the station.
+    stations: BTreeMap<usize, Station>,
 }
 
 impl<'c> Session<'c> {
@@ -119,17 +126,17 @@ impl<'c> Session<'c> {
             .filter(|v| v.target.quantity == Quantity::ActivePower)
             .map(|v| (v.monitor, v.target.slot))
             .collect();
-        let mut circuits = Vec::new();
-        let mut by_monitor = Vec::with_capacity(columns.stations.len());
+        let mut stations = BTreeMap::new();
         for (station, config) in columns.stations.iter().enumerate() {
-            let mut of_station = vec![Vec::new(); config.monitors.len()];
+            let mut circuits = Vec::new();
+            let mut by_monitor = vec![Vec::new(); config.monitors.len()];
             for circuit in &config.circuits {
                 let place = (MonitorKey { station, monitor: circuit.monitor }, circuit.slot);
                 if !wanted.contains(&place) {
                     continue;
                 }
                 let context = circuit_context(config, circuit)?;
-                if let Some(of_monitor) = of_station.get_mut(circuit.monitor) {
+                if let Some(of_monitor) = by_monitor.get_mut(circuit.monitor) {
                     of_monitor.push(circuits.len());
                 }
                 circuits.push(Circuit {
@@ -145,10 +152,46 @@ impl<'c> Session<'c> {
                     failures: 0,
                 });
             }
-            by_monitor.push(of_station);
+            stations.insert(station, Station { circuits, by_monitor, timeline: Timeline::default() });
         }
-        let timelines = vec![Timeline::default(); columns.stations.len()];
-        Ok(Session { columns, circuits, by_monitor, timelines })
+        Ok(Session { columns, stations })
+    }
+
+    /// Files of these plans, by index, in groups that share no station; those of a group stay in order.
+    pub fn independent(&self, plans: &[usize]) -> Vec<Vec<usize>> {
+        let mut groups: Vec<(BTreeSet<usize>, Vec<usize>)> = Vec::new();
+        for (file, plan) in plans.iter().enumerate() {
+            let mut joined = (self.stations_of(*plan), vec![file]);
+            let shares_none = |group: &(BTreeSet<usize>, Vec<usize>)| group.0.is_disjoint(&joined.0);
+            let (apart, sharing): (Vec<_>, Vec<_>) = groups.into_iter().partition(shares_none);
+            groups = apart;
+            for (stations, files) in sharing {
+                joined.0.extend(stations);
+                joined.1.extend(files);
+            }
+            joined.1.sort_unstable();
+            groups.push(joined);
+        }
+        groups.sort_by_key(|(_, files)| files.first().copied());
+        groups.into_iter().map(|(_, files)| files).collect()
+    }
+
+    /// Takes out the stations of some plans, to be replayed elsewhere.
+    #[must_use]
+    pub fn part(&mut self, plans: &[usize]) -> Session<'c> {
+        let wanted: BTreeSet<usize> = plans.iter().flat_map(|plan| self.stations_of(*plan)).collect();
+        let taken = |station| Some((station, self.stations.remove(&station)?));
+        Session { columns: self.columns, stations: wanted.into_iter().filter_map(taken).collect() }
+    }
+
+    /// Puts back what [`Session::part`] took out.
+    pub fn put_back(&mut self, part: Session<'c>) {
+        self.stations.extend(part.stations);
+    }
+
+    fn stations_of(&self, plan: usize) -> BTreeSet<usize> {
+        let plan = self.columns.plans.get(plan);
+        plan.into_iter().flat_map(|plan| &plan.values).map(|value| value.monitor.station).collect()
     }
 
     /// A reader for the next file, whose time goes on from earlier files of the same stations.
@@ -156,9 +199,9 @@ impl<'c> Session<'c> {
         let values = self.columns.plans.get(plan).map_or(&[][..], |plan| &plan.values);
         let latest = values
             .iter()
-            .filter_map(|value| self.timelines.get(value.monitor.station))
+            .filter_map(|value| self.stations.get(&value.monitor.station))
+            .map(|station| station.timeline)
             .max_by_key(|timeline| timeline.last().map(|at| at.wall))
-            .copied()
             .unwrap_or_default();
         RowReader::new(self.columns, plan, latest)
     }
@@ -166,19 +209,17 @@ impl<'c> Session<'c> {
     /// Notes that a file has been read to its end.
     pub fn finished(&mut self, reader: &RowReader<'_>) {
         for key in reader.monitors() {
-            if let Some(timeline) = self.timelines.get_mut(key.station) {
-                *timeline = reader.timeline();
+            if let Some(station) = self.stations.get_mut(&key.station) {
+                station.timeline = reader.timeline();
             }
         }
     }
 
     /// Takes one reading of a monitor.
     pub fn take(&mut self, key: MonitorKey, reading: &MonitorReading) {
-        let Some(of_monitor) = self.by_monitor.get(key.station).and_then(|station| station.get(key.monitor)) else {
-            return;
-        };
-        for index in of_monitor {
-            if let Some(circuit) = self.circuits.get_mut(*index) {
+        let Some(station) = self.stations.get_mut(&key.station) else { return };
+        for index in station.by_monitor.get(key.monitor).into_iter().flatten() {
+            if let Some(circuit) = station.circuits.get_mut(*index) {
                 circuit.take(reading);
             }
         }
@@ -186,7 +227,8 @@ impl<'c> Session<'c> {
 
     /// All circuits, the worst first: by verdict, probability of a fault and size of the misregistration.
     pub fn ranked(&self) -> Vec<CircuitOutcome> {
-        let mut outcomes: Vec<CircuitOutcome> = self.circuits.iter().map(|c| c.outcome(self.columns)).collect();
+        let circuits = self.stations.values().flat_map(|station| &station.circuits);
+        let mut outcomes: Vec<CircuitOutcome> = circuits.map(|c| c.outcome(self.columns)).collect();
         let severity = |verdict| match verdict {
             Verdict::Fault => 0,
             Verdict::Undecided => 1,
