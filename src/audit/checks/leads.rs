@@ -117,8 +117,13 @@ pub fn voltage_rotation(input: &Input, found: &mut Vec<Observation>) {
 /// Each channel's current lags its own voltage by what the load allows; else the nearest shift of 60 degrees is named.
 pub fn association(input: &Input, found: &mut Vec<Observation>) {
     let check = Check::VoltageCurrentAssociation;
-    let carrying: Vec<f64> = input.circuit.channel.iter().filter_map(|c| c.current_a).collect();
-    let mean_a = carrying.iter().sum::<f64>() / carrying.len().max(1) as f64;
+    let carrying = || input.circuit.channel.iter().filter_map(|c| c.current_a);
+    let mean_a = carrying().sum::<f64>() / carrying().count().max(1) as f64;
+    let (lowest, _, _, highest) = load::wide_window(input.context.load);
+    let (expected, lowest, highest) = match load::expected(input.context, mean_a) {
+        Some((centre, _)) => (centre, (centre - 40.0).max(lowest), (centre + 40.0).min(highest.max(88.0))),
+        None => (f64::midpoint(lowest, highest), lowest, highest.max(88.0)),
+    };
     for (k, channel) in input.circuit.channel.iter().enumerate() {
         let Some(lag_deg) = channel.lag_deg() else {
             found.push(Observation::not_checkable(
@@ -136,11 +141,6 @@ pub fn association(input: &Input, found: &mut Vec<Observation>) {
             found.push(Observation::not_checkable(check, Some(k), "the channel carries no current"));
             continue;
         }
-        let (lowest, _, _, highest) = load::wide_window(input.context.load);
-        let (expected, lowest, highest) = match load::expected(input.context, mean_a) {
-            Some((centre, _)) => (centre, (centre - 40.0).max(lowest), (centre + 40.0).min(highest.max(88.0))),
-            None => (f64::midpoint(lowest, highest), lowest, highest.max(88.0)),
-        };
         let right = (lowest..=highest).contains(&lag_deg);
         let shift = 60.0 * (wrap_deg(lag_deg - expected) / 60.0).round();
         let detail = if right { Detail::Lag(lag_deg) } else { Detail::WrongLag { lag: lag_deg, expected, shift } };
