@@ -142,8 +142,12 @@ pub fn association(input: &Input, found: &mut Vec<Observation>) {
             continue;
         }
         let right = (lowest..=highest).contains(&lag_deg);
-        let shift = 60.0 * (wrap_deg(lag_deg - expected) / 60.0).round();
-        let detail = if right { Detail::Lag(lag_deg) } else { Detail::WrongLag { lag: lag_deg, expected, shift } };
+        let detail = if right {
+            Detail::Lag(lag_deg)
+        } else {
+            let shift = 60.0 * (wrap_deg(lag_deg - expected) / 60.0).round();
+            Detail::WrongLag { lag: lag_deg, expected, shift }
+        };
         found.push(Observation::judged(check, Some(k), right, detail));
     }
 }
