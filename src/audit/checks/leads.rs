@@ -127,8 +127,13 @@ pub fn voltage_rotation(input: &Input, found: &mut Vec<Observation>) {
 /// Each channel's current lags its own voltage by what the load allows; else the nearest shift of 60 degrees is named.
 pub fn association(input: &Input, found: &mut Vec<Observation>) {
     let check = Check::VoltageCurrentAssociation;
-    let carrying: Vec<f64> = input.circuit.channel.iter().filter_map(|c| c.current_a).collect();
-    let mean_a = carrying.iter().sum::<f64>() / carrying.len().max(1) as f64;
+    let carrying = || input.circuit.channel.iter().filter_map(|c| c.current_a);
+    let mean_a = carrying().sum::<f64>() / carrying().count().max(1) as f64;
+    let (lowest, _, _, highest) = load::wide_window(input.context.load);
+    let (expected, lowest, highest) = match load::expected(input.context, mean_a) {
+        Some((centre, _)) => (centre, (centre - 40.0).max(lowest), (centre + 40.0).min(highest.max(88.0))),
+        None => (f64::midpoint(lowest, highest), lowest, highest.max(88.0)),
+    };
     let by_design = super::shifts_by_design(input.context);
     for &k in input.context.service.channels() {
         let channel = &input.circuit.channel[k];
@@ -148,16 +153,15 @@ pub fn association(input: &Input, found: &mut Vec<Observation>) {
             found.push(Observation::not_checkable(check, Some(k), "the channel carries no current"));
             continue;
         }
-        let (lowest, _, _, highest) = load::wide_window(input.context.load);
-        let (expected, lowest, highest) = match load::expected(input.context, mean_a) {
-            Some((centre, _)) => (centre, (centre - 40.0).max(lowest), (centre + 40.0).min(highest.max(88.0))),
-            None => (f64::midpoint(lowest, highest), lowest, highest.max(88.0)),
-        };
         // Two elements and a high leg stand 30 degrees off their currents by design.
         let lag_deg = wrap_deg(lag_deg - by_design[k]);
         let right = (lowest..=highest).contains(&lag_deg);
-        let shift = 60.0 * (wrap_deg(lag_deg - expected) / 60.0).round();
-        let detail = if right { Detail::Lag(lag_deg) } else { Detail::WrongLag { lag: lag_deg, expected, shift } };
+        let detail = if right {
+            Detail::Lag(lag_deg)
+        } else {
+            let shift = 60.0 * (wrap_deg(lag_deg - expected) / 60.0).round();
+            Detail::WrongLag { lag: lag_deg, expected, shift }
+        };
         found.push(Observation::judged(check, Some(k), right, detail));
     }
 }

@@ -29,6 +29,7 @@ pub fn blankable(reading: &CircuitReading) -> [(Measured, &'static str); 8] {
 /// A value that a standard makes optional may never be given at all: it counts only where the map says it is blanked, or
 /// once it has been given. A channel without current has no power factor to give.
 pub fn power_blank_while_running(input: &Input, found: &mut Vec<Observation>) {
+    const GIVEN: &str = "kW and PF are given while the pump runs";
     let check = Check::PowerBlankWhileRunning;
     let all = blankable(input.reading);
     if !all.iter().any(|(value, _)| value.is_mapped()) {
@@ -37,6 +38,10 @@ pub fn power_blank_while_running(input: &Input, found: &mut Vec<Observation>) {
     }
     if let Some(why) = not_running(input.run) {
         found.push(Observation::idle(check, None, why));
+        return;
+    }
+    if !all.iter().any(|(value, _)| *value == Measured::NotAvailable) {
+        found.push(Observation::judged(check, None, true, Detail::Words(GIVEN)));
         return;
     }
     let largest = input.reading.current_a.iter().filter_map(|c| c.good()).fold(0.0, f64::max);
@@ -53,7 +58,7 @@ pub fn power_blank_while_running(input: &Input, found: &mut Vec<Observation>) {
     let is_blank = |(n, (value, _)): &(usize, &(Measured, &str))| *value == Measured::NotAvailable && expected(*n);
     let blank: Vec<&str> = all.iter().enumerate().filter(is_blank).map(|(_, (_, what))| *what).collect();
     if blank.is_empty() {
-        found.push(Observation::judged(check, None, true, Detail::Words("kW and PF are given while the pump runs")));
+        found.push(Observation::judged(check, None, true, Detail::Words(GIVEN)));
         return;
     }
     let rule = if input.context.blanking.when_not_positive {
