@@ -209,13 +209,12 @@ fn exponent_for(point: &Point, largest_a: f64, largest_va: f64) -> i16 {
     let largest_si = match point.quantity {
         Quantity::Current => largest_a,
         Quantity::ActivePower | Quantity::ReactivePower | Quantity::ApparentPower => largest_va,
-        Quantity::VoltageLn | Quantity::VoltageLl => 1000.0,
+        Quantity::VoltageLn | Quantity::VoltageLl | Quantity::Head => 1000.0,
         Quantity::VoltageAngle | Quantity::CurrentAngle => 180.0,
         Quantity::Frequency => 100.0,
         Quantity::PowerFactor | Quantity::RunStatus => 1.0,
         Quantity::EnergyImport | Quantity::EnergyExport => largest_va * 10_000.0,
         Quantity::Flow => 10.0,
-        Quantity::Head => 1000.0,
     };
     fitting_exponent(largest_si / point.unit_si / point.scale.abs(), point.packing.largest())
 }

@@ -190,7 +190,7 @@ impl Seen<'_> {
         // Two-element metering measures the third phase's current by its sum: that is its principle, not an assumption.
         if !self.context.service.between_lines() || missing.len() > 1 {
             // Unbalance of supply and load goes into these phases: a tenth of each stays open.
-            *assumed_va += missing.iter().filter_map(|k| per_phase[*k]).map(|s| s.norm()).sum::<f64>();
+            *assumed_va += missing.iter().filter_map(|k| per_phase[*k]).map(Complex64::norm).sum::<f64>();
         }
     }
 }

@@ -299,7 +299,9 @@ impl Diagnoser {
             }
         }
         let total: f64 = alternatives.iter().map(|(_, p)| p).sum();
-        alternatives.iter_mut().for_each(|(_, p)| *p /= total);
+        for (_, p) in &mut alternatives {
+            *p /= total;
+        }
         Some(joint::sorted(alternatives))
     }
 

@@ -95,13 +95,11 @@ pub fn search(states: &[SharedState], wanted: usize) -> JointRanking {
         let lists = &states[top.state].circuits;
         let wirings: Vec<_> = top.ranks.iter().zip(lists).map(|(rank, list)| list[*rank].0).collect();
         // A joint wiring that no wiring explains anywhere comes out of several states: they are added up.
-        match index.get(&wirings) {
-            Some(known) => best[*known].probability += top.probability,
-            None => {
-                index.insert(wirings.clone(), best.len());
-                best.push(Joint { wirings, probability: top.probability });
-            }
-        }
+        let known = *index.entry(wirings).or_insert_with_key(|wirings| {
+            best.push(Joint { wirings: wirings.clone(), probability: 0.0 });
+            best.len() - 1
+        });
+        best[known].probability += top.probability;
         for circuit in top.from..top.ranks.len() {
             let mut ranks = top.ranks.clone();
             ranks[circuit] += 1;

@@ -56,7 +56,7 @@ fn meanings(features: &Features) -> &'static [Registers] {
 }
 
 /// Where the load's lag may be under a pattern, by stance: probabilities over the grid.
-fn lag_priors(pattern: &Pattern, features: &Features, context: &CircuitContext) -> [[f64; GRID]; STANCES] {
+fn lag_priors(pattern: Pattern, features: &Features, context: &CircuitContext) -> [[f64; GRID]; STANCES] {
     if pattern.lost_phase {
         [load::lost_phase_prior(); STANCES]
     } else if features.starting {
@@ -66,11 +66,14 @@ fn lag_priors(pattern: &Pattern, features: &Features, context: &CircuitContext) 
     }
 }
 
+/// Log-likelihoods of a pattern that the evidence cannot tell of.
+const UNTOLD: [f32; STANCES] = [f32::NEG_INFINITY; STANCES];
+
 /// Weighs the mean features of one window. A `foreign` channel is known to see another circuit: whether it carries
 /// current says nothing of this one.
 pub fn weigh(features: &Features, context: &CircuitContext, foreign: [bool; 3]) -> WindowLikelihood {
     let known = classes(context.service);
-    let usual = lag_priors(&known.all[known.intended].pattern, features, context);
+    let usual = lag_priors(known.all[known.intended].pattern, features, context);
     let lost = [load::lost_phase_prior(); STANCES];
     let mirrored = context.rotation == Rotation::Acb;
     let per_channel = matches!(features.level(), EvidenceLevel::PerChannelPq | EvidenceLevel::PerChannelP);
@@ -92,7 +95,6 @@ pub fn weigh(features: &Features, context: &CircuitContext, foreign: [bool; 3]) 
         ln_unexplained += ln_flat_total(features);
     }
     let used = context.service.channels();
-    const UNTOLD: [f32; STANCES] = [f32::NEG_INFINITY; STANCES];
     let ln_pattern = known
         .patterns
         .iter()
@@ -107,7 +109,7 @@ pub fn weigh(features: &Features, context: &CircuitContext, foreign: [bool; 3]) 
                 // Without a nameplate nothing tells a ratio that all CTs share: neither found nor excluded.
                 return UNTOLD;
             } else {
-                scaled = lag_priors(pattern, features, context);
+                scaled = lag_priors(*pattern, features, context);
                 &scaled
             };
             let shift = [0, 1, 2].map(|k| pattern.shift_for(k, mirrored));
@@ -140,7 +142,7 @@ pub fn weigh(features: &Features, context: &CircuitContext, foreign: [bool; 3]) 
 
 /// Posterior over the load's lag under one class, as mean in degrees: where the load must be for this class to be true.
 pub fn lag_under_deg(class: &Class, features: &Features, context: &CircuitContext) -> f64 {
-    let pattern = &class.pattern;
+    let pattern = class.pattern;
     let priors = lag_priors(pattern, features, context);
     let mirrored = context.rotation == Rotation::Acb;
     let shift = [0, 1, 2].map(|k| pattern.shift_for(k, mirrored));

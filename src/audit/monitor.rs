@@ -92,7 +92,9 @@ impl MonitorAuditor {
         }
         if !alone {
             self.rank_together(&sent, &common);
-            assessments.iter_mut().for_each(|assessment| assessment.joint.clone_from(&self.joint));
+            for assessment in &mut assessments {
+                assessment.joint.clone_from(&self.joint);
+            }
         }
         assessments
     }

@@ -183,7 +183,9 @@ impl Builder {
                 }
             }
             let mut all = intended;
-            used.iter().for_each(|k| turn(&mut all, *k));
+            for &k in used {
+                turn(&mut all, k);
+            }
             self.add(all, 0, weight * odds::ALL_REVERSED);
         }
     }
