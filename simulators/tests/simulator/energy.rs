@@ -55,7 +55,7 @@ fn water_is_lifted_only_by_a_running_pump_with_instruments() {
     let station = Station::from_toml(text).expect("good");
     let pump = |t_s, slot: usize| station.meter(0, t_s).expect("a monitor").circuits.remove(slot);
     let running = pump(10.0, 0);
-    close(running.flow_m3_per_s, 0.85 * 0.17, 1e-12, "85 % load");
+    close(running.flow_m3_per_s, 0.85 * 0.17, 0.05 * 0.17, "85 % load, which wanders by 2 %");
     close(running.head_m, 20.0, 1e-12, "head");
     let share = 9806.65 * running.flow_m3_per_s * running.head_m / running.total_active_power_w;
     assert!((0.5..0.8).contains(&share), "wire to water {share}");
