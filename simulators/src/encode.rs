@@ -198,7 +198,7 @@ fn exponent_for(point: &Point, largest_a: f64, largest_va: f64) -> i16 {
         Quantity::PowerFactor | Quantity::RunStatus => 1.0,
         Quantity::EnergyImport | Quantity::EnergyExport => largest_va * 10_000.0,
         Quantity::Flow => 10.0,
-        Quantity::Head => 1000.0,
+        Quantity::Head => 500.0,
     };
     fitting_exponent(largest_si / point.unit_si / point.scale.abs(), point.packing.largest())
 }

@@ -6,7 +6,7 @@
 const WATER_WEIGHT_N_PER_M3: f64 = 1000.0 * 9.806_65;
 
 /// Cubic metres in a million US gallons (231 cubic inches each).
-pub const MILLION_GALLONS_M3: f64 = 3785.411_784;
+pub const MILLION_GALLONS_M3: f64 = 3_785.411_784;
 
 /// Power in the water, W, of a flow (m3/s) lifted through a head (m).
 pub fn water_power_w(flow_m3_per_s: f64, head_m: f64) -> f64 {
