@@ -78,7 +78,7 @@ impl Latest {
     fn note(&mut self, monitor: &MonitorReading, circuit: &CircuitReading) -> u32 {
         let same = self.voltage_ln_v == monitor.voltage_ln_v
             && self.voltage_ll_v == monitor.voltage_ll_v
-            && self.circuit == *circuit;
+            && self.circuit.same_electrical(circuit);
         if same {
             self.same += 1;
         } else {

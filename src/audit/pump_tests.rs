@@ -72,7 +72,8 @@ fn head_is_made_of_two_pressures_when_it_has_no_register() {
 
 #[test]
 fn every_doubt_of_the_power_withholds_both_figures() {
-    let doubts: [(fn(&mut Assessment), NoFigure); 5] = [
+    type Spoil = fn(&mut Assessment);
+    let doubts: [(Spoil, NoFigure); 5] = [
         (|a| a.diagnosis.verdict = Verdict::Undecided, NoFigure::PowerInDoubt),
         (|a| a.diagnosis.verdict = Verdict::NoEvidence, NoFigure::PowerInDoubt),
         (|a| a.corrected = None, NoFigure::NotCorrected),

@@ -67,7 +67,9 @@ fn parse_with(
         let tariff = read_tariff(&root);
         let stations = read_stations(&root, library.as_ref());
         root.finish();
-        config = http_listen.zip(stations).zip(tariff).map(|((http_listen, mut stations), tariff)| {
+        // A bad tariff is among the problems, so that what is made here without it is thrown away.
+        let tariff = tariff.value();
+        config = http_listen.zip(stations).map(|(http_listen, mut stations)| {
             for station in &mut stations {
                 station.tariff = station.tariff.take().or_else(|| tariff.clone());
             }

@@ -60,6 +60,9 @@ fn read_station(
     let drafts = read_monitors(&table, library, devices);
     let circuits = read_circuits(&table, drafts.as_deref());
     table.finish();
+    if tariff.is_bad() {
+        return None;
+    }
     let monitors = drafts?.into_iter().map(|draft: MonitorDraft| draft.config).collect::<Option<Vec<_>>>();
     Some(StationConfig {
         name: name?,
@@ -67,7 +70,7 @@ fn read_station(
         nominal_voltage_v: nominal_voltage.value()?,
         nominal_frequency_hz: frequency?,
         rotation: rotation?,
-        tariff: tariff?,
+        tariff: tariff.value(),
         monitors: monitors?,
         circuits: circuits?,
     })

@@ -3,17 +3,17 @@
 //! Must never assume a price or a currency.
 
 use super::model::Tariff;
-use super::reader::{Fault, Field, TableReader};
+use super::reader::{Fault, Field, Located, TableReader};
 
 /// Longest name of a currency: a code of three letters, or a symbol or short word.
 const MAX_CURRENCY_CHARS: usize = 8;
 
-/// The tariff under `tariff`; the inner value is none when there is no such table, the outer when it is at fault.
-pub(super) fn read_tariff(parent: &TableReader<'_>) -> Option<Option<Tariff>> {
-    let table = match parent.optional_table("tariff") {
-        Field::Absent => return Some(None),
-        Field::Bad => return None,
-        Field::Good(table) => table.value,
+/// The tariff under `tariff`.
+pub(super) fn read_tariff(parent: &TableReader<'_>) -> Field<Tariff> {
+    let Located { value: table, span } = match parent.optional_table("tariff") {
+        Field::Good(table) => table,
+        Field::Absent => return Field::Absent,
+        Field::Bad => return Field::Bad,
     };
     let currency = table.name("currency", MAX_CURRENCY_CHARS, "USD");
     let currency = table.need("currency", currency, "name the currency, for example currency = \"USD\"");
@@ -30,5 +30,10 @@ pub(super) fn read_tariff(parent: &TableReader<'_>) -> Option<Option<Tariff>> {
         }
     });
     table.finish();
-    Some(Some(Tariff { currency: currency.value()?, price_per_kwh: price.value()? }))
+    match (currency.value(), price.value()) {
+        (Some(currency), Some(price_per_kwh)) => {
+            Field::Good(Located { value: Tariff { currency, price_per_kwh }, span })
+        }
+        _ => Field::Bad,
+    }
 }

@@ -130,11 +130,14 @@ fn since_fault(
     paragraph(out, "    ", &format!("ESTIMATE since {date}, the date given for the fault: {text}"));
 }
 
-/// The pump figures of a circuit, as of `now`; nothing where no instrument is on its water side.
+/// The pump figures of a circuit, as of `now`; nothing where no instrument says anything of its water side.
 pub(super) fn pump(out: &mut String, station: &StationSnapshot, circuit: &CircuitSnapshot, now: Instant2) {
     let Some(figures) = station.pump_figures(circuit, now.mono) else { return };
     let PumpFigures { flow_m3_per_s, head_m, specific_energy_wh_per_m3, wire_to_water, power_uncertainty_share } =
         figures;
+    if [flow_m3_per_s, head_m].iter().all(|value| matches!(value, Measured::NotAvailable | Measured::NotMapped)) {
+        return; // The map has room for instruments that nobody has wired.
+    }
     out.push_str("  Pump figures (from corrected power)\n");
     let per_hour = |value: Measured| cell(value.map(|v| v * 3600.0), 1.0, 1);
     let _ = writeln!(out, "    flow {} m3/h, head {} m", per_hour(flow_m3_per_s), cell(head_m, 1.0, 2));
@@ -155,6 +158,7 @@ pub(super) fn pump(out: &mut String, station: &StationSnapshot, circuit: &Circui
         Ok(ratio) => format!("{:.1} %", 100.0 * ratio),
     };
     let doubt = power_uncertainty_share
+        .filter(|_| wire_to_water.is_ok() || specific_energy_wh_per_m3.is_ok())
         .map(|share| format!(" (power give or take {:.1} %; flow and head add their own)", 100.0 * share))
         .unwrap_or_default();
     paragraph(out, "    ", &format!("wire-to-water efficiency: {efficiency}{doubt}"));

@@ -72,3 +72,18 @@ fn a_rate_is_carried_back_to_a_date_only_from_an_hour_on() {
 fn a_rounded_nothing_has_no_sign() {
     assert_eq!((kwh(-0.4), kwh(-1234.0)), ("0.00".to_owned(), "-1.23".to_owned()));
 }
+
+#[test]
+fn instruments_that_are_not_wired_take_no_room() {
+    let mut station = priced_snapshot_after("Alder Creek Lift", &reversed()).as_ref().clone();
+    let mut reading = station.monitors[0].reading.as_deref().unwrap().clone();
+    reading.circuits[0].water.flow_m3_per_s = Measured::NotAvailable;
+    reading.circuits[0].water.head_m = Measured::NotAvailable;
+    station.monitors[0].reading = Some(std::sync::Arc::new(reading.clone()));
+    assert!(!told(&station, instant(60_200)).contains("Pump figures"));
+    reading.circuits[0].water.head_m = Measured::Good(20.0);
+    station.monitors[0].reading = Some(std::sync::Arc::new(reading));
+    let text = told(&station, instant(60_200));
+    assert_eq!(text.matches("withheld: the flow cannot be read now").count(), 2, "{text}");
+    assert!(!text.contains("give or take"), "{text}");
+}

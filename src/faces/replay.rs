@@ -319,14 +319,14 @@ mod tests {
         }
     }
 
-    fn usd() -> Option<Tariff> {
-        Some(Tariff { currency: "USD".to_owned(), price_per_kwh: 0.11 })
+    fn usd() -> Tariff {
+        Tariff { currency: "USD".to_owned(), price_per_kwh: 0.11 }
     }
 
     #[test]
     fn misregistered_energy_has_its_cost_where_there_is_a_tariff() {
         let told = |circuits| text(&Outcome { files: Vec::new(), circuits }, true);
-        let priced = told(vec![outcome(Verdict::Fault, usd())]);
+        let priced = told(vec![outcome(Verdict::Fault, Some(usd()))]);
         assert!(priced.contains("-30.00   -3.30 USD  Alder Creek Lift"), "{priced}");
         let joined = priced.split_whitespace().collect::<Vec<_>>().join(" ");
         assert!(joined.contains("difference -30.00 kWh (between -30.90 and -29.10), -3.30 USD"), "{priced}");
@@ -336,7 +336,7 @@ mod tests {
 
     #[test]
     fn what_no_verdict_carries_is_withheld_in_table_details_and_json() {
-        let outcome = Outcome { files: Vec::new(), circuits: vec![outcome(Verdict::Undecided, usd())] };
+        let outcome = Outcome { files: Vec::new(), circuits: vec![outcome(Verdict::Undecided, Some(usd()))] };
         let text = text(&outcome, true);
         assert!(text.contains("withheld    withheld  Alder Creek Lift"), "{text}");
         assert!(!text.contains("-30.00") && !text.contains("USD"), "{text}");
