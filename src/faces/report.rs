@@ -230,7 +230,8 @@ const REASONS: usize = 5;
 fn together_text(out: &mut String, assessment: &Assessment) {
     let diagnosis = &assessment.diagnosis;
     if !diagnosis.why.is_empty() && diagnosis.verdict != Verdict::NoEvidence {
-        let kind = if diagnosis.groups.first().is_some_and(|g| g.power_right) { "right" } else { "wrong" };
+        let leader = diagnosis.groups.first().and_then(|g| g.members.first());
+        let kind = if leader.is_some_and(|m| m.power_right) { "right" } else { "wrong" };
         line(out, &format!("  Why (for power registered {kind}, in decibans: 10 dB are odds of 10 to 1)"));
         for reason in diagnosis.why.iter().take(REASONS) {
             let words = words::reason_words(reason.kind);
@@ -252,9 +253,10 @@ fn together_text(out: &mut String, assessment: &Assessment) {
         line(out, &format!("  All circuits of the monitor together ({}):", words::percent(best.probability)));
         for (n, wiring) in best.wirings.iter().enumerate() {
             let words = wiring.as_ref().map_or("none of the wirings considered".to_owned(), words::describe_wiring);
-            paragraph(out, "    ", &format!("circuit {}: {words}", n + 1));
+            paragraph(out, "    ", &format!("circuit {} of the monitor: {words}", n + 1));
         }
-        line(out, &format!("    any other combination: at most {}", words::percent(joint.others_at_most)));
+        let next = joint.best.get(1).map_or(joint.others_at_most, |next| next.probability);
+        line(out, &format!("    any other combination: at most {}", words::percent(next)));
     }
     if let Some(proof) = &assessment.proof {
         line(out, &format!("  Change of the wiring, {}", json::rfc3339(proof.changed_at.wall)));
