@@ -133,6 +133,20 @@ const CASES: &[Case] = &[
         &["c.toml:4:15: longest_gap: 5 has no unit; write \"5 ms\" or \"5 s\" (units of time: ms, s, min, h)"],
     ),
     (
+        "longest_gap = \"5 min\"",
+        "running = [\"Off\"]",
+        &[
+            "c.toml:4:11: running: \"Off\" is among the words for running and among those for stopped; a word can mean only one of them; where one list is given, check the other",
+        ],
+    ),
+    (
+        "longest_gap = \"5 min\"",
+        "stopped = [0]",
+        &[
+            "c.toml:4:12: stopped: expected text in quotes, found the number 0; write a list of texts, for example stopped = [\"OFF\", \"0\"]",
+        ],
+    ),
+    (
         "zone = \"America/New_York\"",
         "zone = \"Larkmoor\"",
         &[
