@@ -140,8 +140,9 @@ mod tests {
         for &(one, two) in spells {
             for _ in 0..5 {
                 let middle = |own: bool, other: bool| if crossed { other } else { own };
-                tracker
-                    .observe(&[company(one, [one, middle(one, two), one]), company(two, [two, middle(two, one), two])].map(Some));
+                tracker.observe(
+                    &[company(one, [one, middle(one, two), one]), company(two, [two, middle(two, one), two])].map(Some),
+                );
             }
         }
         tracker
