@@ -3,7 +3,7 @@
 
 use wattassay_simulators::{Station, StationFile};
 
-use super::assessment::{Assessment, Verdict};
+use super::assessment::{Assessment, ReasonKind, Verdict};
 use super::context::{CircuitContext, LoadBehaviour, PowerFactorMeaning, ServiceKind};
 use super::monitor::MonitorAuditor;
 use super::proof;
@@ -14,6 +14,14 @@ use crate::reading::{CircuitReading, Instant2, MonitorReading, MonoMs, Phase, Un
 
 /// A station of up to two pumps on one monitor; `extra` goes below the monitor.
 fn station(service: &str, line_v: f64, pumps: &[&str], voltage: &str, currents: &str, extra: &str) -> Station {
+    from_text(&station_text(service, line_v, pumps, voltage, currents, extra))
+}
+
+fn from_text(text: &str) -> Station {
+    Station::new(&StationFile::from_toml(text).unwrap_or_else(|e| panic!("{e}\n{text}"))).unwrap()
+}
+
+fn station_text(service: &str, line_v: f64, pumps: &[&str], voltage: &str, currents: &str, extra: &str) -> String {
     let motor = if service == "single-phase" || service == "split-phase" {
         "rated_power_w = 3730.0\nrated_voltage_v = 230.0\nfull_load_current_a = 28.0\nfull_load_power_factor = 0.85"
     } else if service == "high-leg-delta" {
@@ -32,13 +40,12 @@ fn station(service: &str, line_v: f64, pumps: &[&str], voltage: &str, currents: 
     let names: Vec<String> = (1..=pumps.len()).map(|n| format!("\"Pump {n}\"")).collect();
     let two_wire = service == "single-phase" || service == "split-phase";
     let pumps_text = if two_wire { pumps_text.replace("unbalance = [1.02, 0.97, 1.01]\n", "") } else { pumps_text };
-    let text = format!(
+    format!(
         "name = \"Larkmoor Test\"\nseed = 5\n[source]\nservice = \"{service}\"\nline_voltage_v = {line_v}\nnoise = 0.001\n\
          {pumps_text}[[monitors]]\nname = \"PM-1\"\nlisten = \"127.0.0.1:0\"\nmap = \"generic-full\"\ncircuits = [{}]\n\
          voltage = [{voltage}]\ncurrents = [{currents}]\naccuracy = 0.5\n{extra}",
         names.join(", ")
-    );
-    Station::new(&StationFile::from_toml(&text).unwrap_or_else(|e| panic!("{e}\n{text}"))).unwrap()
+    )
 }
 
 fn context(service: ServiceKind, slot: usize) -> CircuitContext {
@@ -347,4 +354,22 @@ fn circuits_are_ranked_together() {
     assert_eq!(wirings[1].current[1], CurrentSeen::Conductor { phase: Phase::B, reversed: true });
     assert!(joint.best[0].probability > 0.9 && joint.others_at_most < 0.05, "{joint:?}");
     assert!(joint.listed <= 1.0 && joint.listed >= joint.best[0].probability);
+}
+
+/// A start is evidence: the locked rotor's lag near 70 degrees, at a load level of its own.
+#[test]
+fn a_start_speaks_for_the_wiring_found() {
+    let run = "{ at_s = 20.0, load = 0.9 }";
+    let text = |currents: &str| {
+        let text = station_text("wye-4-wire", 480.0, &[run], ABC, currents, "");
+        from_text(&text.replace("schedule =", "start_s = 12.0\nschedule ="))
+    };
+    let reversed = text(r#"["A", "-B", "C"]"#);
+    let assessment = &played(&reversed, vec![context(ServiceKind::Wye4, 0)], 1..60)[0];
+    let start = assessment.diagnosis.why.iter().find(|r| matches!(r.kind, ReasonKind::Start { .. }));
+    assert!(start.is_some_and(|r| r.decibans > 10.0), "{:?}", assessment.diagnosis.why);
+    assert_eq!(assessment.diagnosis.verdict, Verdict::Fault);
+    let sound = &played(&text(r#"["A", "B", "C"]"#), vec![context(ServiceKind::Wye4, 0)], 1..60)[0];
+    assert_eq!(sound.diagnosis.verdict, Verdict::Sound, "{}", words::headline(sound));
+    assert_eq!(sound.diagnosis.epoch, 0);
 }
