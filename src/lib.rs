@@ -12,6 +12,7 @@ pub mod config;
 pub mod daemon;
 pub mod electrical;
 pub mod faces;
+pub mod journal;
 pub mod modbus;
 pub mod replay;
 pub mod station;
