@@ -481,3 +481,46 @@ fn the_demo_serves_what_it_says_and_ends_with_what_it_found() {
     assert!(rest.contains("What was found"), "{rest}");
     assert_eq!(demo.ended().code(), Some(0));
 }
+
+/// A journal of three entries, and its folder.
+fn journal() -> TempDir {
+    use wattassay::journal::{Entry, JournalFile, Kind};
+    let folder = TempDir::new().unwrap();
+    let (mut file, _) = JournalFile::open(folder.path(), 0).unwrap();
+    let entries = ["up", "Pump 1: CT 1 reversed", "said \"later\", left"]
+        .map(|text| Entry::new(1_795_000_000_000, Kind::Diagnosis, text).about("Alder Creek Lift", "Pump 1"));
+    file.append(&entries).unwrap();
+    folder
+}
+
+#[test]
+fn a_journal_is_verified_and_exported_beside_its_writer() {
+    let folder = journal();
+    let path = folder.path().to_str().unwrap();
+    let verified = run(&["journal", "verify", path]);
+    assert_eq!(verified.code, Some(0), "{}", verified.err);
+    let head = verified.out.lines().find_map(|line| line.strip_prefix("newest ")).unwrap();
+    assert_eq!(run(&["journal", "verify", path, "--holds", head]).code, Some(0));
+    let other = format!("3:{}", "0".repeat(64));
+    assert_eq!(run(&["journal", "verify", path, "--holds", &other]).code, Some(1));
+    let csv = run(&["journal", "export", path, "--after", "1"]).out;
+    assert_eq!(csv.lines().count(), 3, "{csv}");
+    assert!(csv.contains("\"said \"\"later\"\", left\""), "{csv}");
+    let json = run(&["journal", "export", path, "--format", "json"]).out;
+    let list: Vec<serde_json::Value> = serde_json::from_str(&json).unwrap();
+    assert_eq!((list.len(), &list[1]["text"]), (3, &"Pump 1: CT 1 reversed".into()));
+    assert_eq!(run(&["journal", "verify", "/nowhere"]).code, Some(3));
+}
+
+#[test]
+fn an_altered_journal_is_told() {
+    let folder = journal();
+    let database = rusqlite::Connection::open(folder.path().join("journal.db")).unwrap();
+    database
+        .execute_batch("DROP TRIGGER entry_is_not_changed; UPDATE entry SET text = 'sound' WHERE sequence = 2")
+        .unwrap();
+    drop(database);
+    let verified = run(&["journal", "verify", folder.path().to_str().unwrap()]);
+    assert_eq!(verified.code, Some(1));
+    assert!(verified.out.starts_with("altered: entry 2 "), "{}", verified.out);
+}

@@ -68,9 +68,17 @@ impl JournalError {
         matches!(self, JournalError::Database { source, .. } if source.sqlite_error_code() == Some(ErrorCode::DiskFull))
     }
 
-    fn is_no_database(&self) -> bool {
+    /// True when the file's contents are at fault, as against access to it.
+    fn is_no_journal(&self) -> bool {
         let JournalError::Database { source, .. } = self else { return false };
-        matches!(source.sqlite_error_code(), Some(ErrorCode::NotADatabase | ErrorCode::DatabaseCorrupt))
+        match source {
+            rusqlite::Error::SqliteFailure(error, _) | rusqlite::Error::SqlInputError { error, .. } => {
+                matches!(error.code, ErrorCode::NotADatabase | ErrorCode::DatabaseCorrupt | ErrorCode::Unknown)
+            }
+            // Something in a column that this program never writes there.
+            rusqlite::Error::FromSqlConversionFailure(..) | rusqlite::Error::InvalidColumnType(..) => true,
+            _ => false,
+        }
     }
 }
 
@@ -111,7 +119,7 @@ impl JournalFile {
         let path = folder.join(FILE_NAME);
         let mut set_aside = None;
         let (connection, walk) = match open_and_walk(&path) {
-            Err(error) if error.is_no_database() => {
+            Err(error) if error.is_no_journal() => {
                 set_aside = Some(put_aside(folder, now_unix_ms).map_err(at(&path))?);
                 open_and_walk(&path)?
             }
@@ -306,7 +314,9 @@ mod tests {
         let folder = tempfile::tempdir().unwrap();
         open(folder.path()).0.append(&[entry(1), entry(2), entry(3)]).unwrap();
         let outside = Connection::open(folder.path().join(FILE_NAME)).unwrap();
-        outside.execute_batch("DROP TRIGGER entry_is_not_changed; UPDATE entry SET text = 'x' WHERE sequence = 2").unwrap();
+        outside
+            .execute_batch("DROP TRIGGER entry_is_not_changed; UPDATE entry SET text = 'x' WHERE sequence = 2")
+            .unwrap();
         drop(outside);
         let (mut journal, opened) = open(folder.path());
         assert_eq!(opened.walk.broken(), Some(&Break::Altered { sequence: 2 }));
@@ -331,6 +341,21 @@ mod tests {
         let aside = opened.set_aside.unwrap();
         assert_eq!(fs::read(aside).unwrap(), garbage);
         assert_eq!(journal.append(&[entry(1)]).unwrap()[0].sequence, 1);
+    }
+
+    #[test]
+    fn a_database_of_another_make_and_text_that_is_none_are_set_aside() {
+        for spoil in [
+            "CREATE TABLE entry (a)",
+            "CREATE TABLE entry (sequence INTEGER, at_unix_ms, kind, station, subject, person, text, data, hash);
+             INSERT INTO entry VALUES (1, 2, CAST(x'ff' AS TEXT), '', '', '', '', '', x'')",
+        ] {
+            let folder = tempfile::tempdir().unwrap();
+            Connection::open(folder.path().join(FILE_NAME)).unwrap().execute_batch(spoil).unwrap();
+            let (mut journal, opened) = open(folder.path());
+            assert!(opened.set_aside.is_some_and(|aside| aside.exists()));
+            journal.append(&[entry(1)]).unwrap();
+        }
     }
 
     #[test]

@@ -3,6 +3,7 @@
 
 mod accuracy;
 mod circuit_fixtures;
+mod journal_crash;
 mod protocol;
 mod recorder;
 mod replay;
