@@ -107,10 +107,11 @@ fn rolled(key: &str, rollup: Rollup, statistic: Statistic, weighted: bool) -> St
 
 /// Rows of a query: `$1` source, `$2` from, `$3` to.
 pub(super) fn select(query: &Query) -> String {
-    let columns: String = query.quantities.iter().filter_map(|q| QUANTITIES.get(*q)).fold(String::new(), |mut all, q| {
-        let _ = write!(all, ", {}", q.key);
-        all
-    });
+    let columns: String =
+        query.quantities.iter().filter_map(|q| QUANTITIES.get(*q)).fold(String::new(), |mut all, q| {
+            let _ = write!(all, ", {}", q.key);
+            all
+        });
     let table = table(query.tier, query.statistic);
     format!("SELECT at_ms{columns} FROM {table} WHERE source = $1 AND at_ms >= $2 AND at_ms < $3 ORDER BY at_ms")
 }

@@ -6,12 +6,12 @@
 use std::fs::{self, File, TryLockError};
 use std::io;
 use std::path::{Path, PathBuf};
-use std::time::Duration;
 
-use rusqlite::{Connection, ErrorCode, OpenFlags, params};
+use rusqlite::{Connection, OpenFlags, params};
 
 use super::chain::{Hash, Head, Record, Walk};
 use super::entry::Entry;
+use crate::sqlite;
 
 /// Name of the file in the journal's folder.
 pub const FILE_NAME: &str = "journal.db";
@@ -19,7 +19,6 @@ const LOCK_NAME: &str = "journal.lock";
 const RESERVE_NAME: &str = "journal.reserve";
 /// Given up when the disk is full, so that what follows can still be written: a few thousand entries.
 const RESERVE_BYTES: usize = 1024 * 1024;
-const BUSY: Duration = Duration::from_secs(5);
 
 const SCHEMA: &str = "
 CREATE TABLE IF NOT EXISTS entry (
@@ -65,20 +64,11 @@ pub enum JournalError {
 impl JournalError {
     /// True when there was no room on the disk.
     pub fn is_full(&self) -> bool {
-        matches!(self, JournalError::Database { source, .. } if source.sqlite_error_code() == Some(ErrorCode::DiskFull))
+        matches!(self, JournalError::Database { source, .. } if sqlite::is_full(source))
     }
 
-    /// True when the file's contents are at fault, as against access to it.
-    fn is_no_journal(&self) -> bool {
-        let JournalError::Database { source, .. } = self else { return false };
-        match source {
-            rusqlite::Error::SqliteFailure(error, _) | rusqlite::Error::SqlInputError { error, .. } => {
-                matches!(error.code, ErrorCode::NotADatabase | ErrorCode::DatabaseCorrupt | ErrorCode::Unknown)
-            }
-            // Something in a column that this program never writes there.
-            rusqlite::Error::FromSqlConversionFailure(..) | rusqlite::Error::InvalidColumnType(..) => true,
-            _ => false,
-        }
+    fn is_foreign(&self) -> bool {
+        matches!(self, JournalError::Database { source, .. } if sqlite::is_foreign(source))
     }
 }
 
@@ -119,8 +109,8 @@ impl JournalFile {
         let path = folder.join(FILE_NAME);
         let mut set_aside = None;
         let (connection, walk) = match open_and_walk(&path) {
-            Err(error) if error.is_no_journal() => {
-                set_aside = Some(put_aside(folder, now_unix_ms).map_err(at(&path))?);
+            Err(error) if error.is_foreign() => {
+                set_aside = Some(sqlite::set_aside(folder, "journal", now_unix_ms).map_err(at(&path))?);
                 open_and_walk(&path)?
             }
             other => other?,
@@ -154,7 +144,7 @@ impl JournalFile {
         let insert = |connection: &mut Connection| insert_all(connection, &records);
         insert(&mut self.connection)
             .or_else(|error| {
-                if error.sqlite_error_code() != Some(ErrorCode::DiskFull) || !self.give_up_reserve() {
+                if !sqlite::is_full(&error) || !self.give_up_reserve() {
                     return Err(error);
                 }
                 insert(&mut self.connection)
@@ -176,14 +166,14 @@ pub fn read(path: &Path, after: i64, each: impl FnMut(Record) -> bool) -> Result
     // Not read-only: the last process may have been killed, and then its write-ahead log has to be taken in first.
     let flags = OpenFlags::SQLITE_OPEN_READ_WRITE | OpenFlags::SQLITE_OPEN_NO_MUTEX;
     let connection = Connection::open_with_flags(path, flags).map_err(fault)?;
-    connection.busy_timeout(BUSY).map_err(fault)?;
+    connection.busy_timeout(sqlite::BUSY).map_err(fault)?;
     read_records(&connection, after, each).map_err(fault)
 }
 
 fn open_and_walk(path: &Path) -> Result<(Connection, Walk), JournalError> {
     let run = || {
         let connection = Connection::open(path)?;
-        connection.busy_timeout(BUSY)?;
+        connection.busy_timeout(sqlite::BUSY)?;
         connection.pragma_update(None, "journal_mode", "WAL")?;
         connection.pragma_update(None, "synchronous", "FULL")?;
         connection.execute_batch(SCHEMA)?;
@@ -242,19 +232,6 @@ fn read_records(connection: &Connection, after: i64, mut each: impl FnMut(Record
         }
     }
     Ok(())
-}
-
-/// Renames the journal and what belongs to it; returns its new name.
-fn put_aside(folder: &Path, now_unix_ms: i64) -> io::Result<PathBuf> {
-    let aside = folder.join(format!("journal-unreadable-{now_unix_ms}.db"));
-    for suffix in ["-wal", "-shm", ""] {
-        let (from, to) = (folder.join(format!("{FILE_NAME}{suffix}")), format!("{}{suffix}", aside.display()));
-        match fs::rename(from, to) {
-            Err(error) if error.kind() != io::ErrorKind::NotFound => return Err(error),
-            _ => {}
-        }
-    }
-    Ok(aside)
 }
 
 /// Makes the names of new files durable, not only their contents.
