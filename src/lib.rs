@@ -15,6 +15,7 @@ pub mod faces;
 pub mod history;
 pub mod journal;
 pub mod modbus;
+pub mod records;
 pub mod replay;
 mod sqlite;
 pub mod station;

@@ -20,7 +20,7 @@ pub(crate) fn is_foreign(error: &Error) -> bool {
             matches!(error.code, ErrorCode::NotADatabase | ErrorCode::DatabaseCorrupt | ErrorCode::Unknown)
         }
         // Something in a column that this program never writes there.
-        Error::FromSqlConversionFailure(..) | Error::InvalidColumnType(..) => true,
+        Error::FromSqlConversionFailure(..) | Error::InvalidColumnType(..) | Error::Utf8Error(..) => true,
         _ => false,
     }
 }

@@ -27,6 +27,8 @@ pub enum Dimension {
     Time,
     /// A ratio.
     Ratio,
+    /// Bytes.
+    Size,
 }
 
 impl Dimension {
@@ -43,13 +45,14 @@ impl Dimension {
             Dimension::Angle => "angle",
             Dimension::Time => "time",
             Dimension::Ratio => "ratio",
+            Dimension::Size => "size",
         }
     }
 
     /// The word with its article, for messages.
     fn phrase(self) -> String {
         match self {
-            Dimension::Current | Dimension::Voltage | Dimension::Frequency | Dimension::Ratio => {
+            Dimension::Current | Dimension::Voltage | Dimension::Frequency | Dimension::Ratio | Dimension::Size => {
                 format!("a {}", self.word())
             }
             Dimension::Angle => "an angle".to_owned(),
@@ -71,6 +74,7 @@ impl Dimension {
             Dimension::Angle => (&["deg"], "\"30 deg\""),
             Dimension::Time => (&["ms", "s"], "\"500 ms\", \"1 s\" or \"1 min\""),
             Dimension::Ratio => (&["%"], "\"2 %\""),
+            Dimension::Size => (&["MB", "GB"], "\"500 MB\" or \"8 GB\""),
         }
     }
 }
@@ -104,8 +108,12 @@ const UNITS: &[(&str, Dimension, f64)] = &[
     ("s", Dimension::Time, 1.0),
     ("min", Dimension::Time, 60.0),
     ("h", Dimension::Time, 3600.0),
+    ("d", Dimension::Time, 86_400.0),
     ("1", Dimension::Ratio, 1.0),
     ("%", Dimension::Ratio, 0.01),
+    ("MB", Dimension::Size, 1e6),
+    ("GB", Dimension::Size, 1e9),
+    ("TB", Dimension::Size, 1e12),
 ];
 
 /// What `unit` measures and how many of the SI unit it is; exact case, since mW and MW differ.

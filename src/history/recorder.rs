@@ -77,6 +77,7 @@ impl Recorder {
             notice: Box::new(notice),
             is_full: false,
             next_trim: Instant::now(),
+            upkeep_fails: false,
         };
         thread::Builder::new()
             .name("history".to_owned())
@@ -130,6 +131,7 @@ struct Writer {
     notice: Box<dyn Fn(Notice) + Send>,
     is_full: bool,
     next_trim: Instant,
+    upkeep_fails: bool,
 }
 
 impl Writer {
@@ -193,9 +195,14 @@ impl Writer {
             }
             store.tidy()
         };
-        if let Err(error) = upkeep() {
-            tracing::debug!("upkeep: {error}");
+        let result = upkeep();
+        let failed = result.is_err();
+        if let Err(error) = result
+            && !self.upkeep_fails
+        {
+            tracing::warn!("the history's upkeep fails and is tried again: {error}");
         }
+        self.upkeep_fails = failed;
     }
 }
 

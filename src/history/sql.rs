@@ -96,7 +96,7 @@ fn rolled(key: &str, rollup: Rollup, statistic: Statistic, weighted: bool) -> St
         (Statistic::Lowest, _) => format!("min({x})"),
         (Statistic::Highest, _) | (_, Rollup::Counter) => format!("max({x})"),
         (_, Rollup::Angle) => {
-            format!("degrees(atan2(sum({weight}sin(radians({x}))), sum({weight}cos(radians({x})))))")
+            format!("atan2d(sum({weight}sind({x})), sum({weight}cosd({x})))")
         }
         (_, Rollup::Mean) if weighted => {
             format!("sum(d.samples * {x}) / sum(CASE WHEN {x} IS NOT NULL THEN d.samples END)")

@@ -6,6 +6,7 @@
 use std::fs;
 use std::path::{Path, PathBuf};
 
+use rusqlite::functions::FunctionFlags;
 use rusqlite::{Connection, OpenFlags, OptionalExtension, params, params_from_iter};
 
 use super::sql::{self, Dialect};
@@ -106,9 +107,23 @@ fn connect(path: &Path) -> rusqlite::Result<Connection> {
         connection
             .execute_batch(&format!("BEGIN; {} PRAGMA user_version = {VERSION}; COMMIT", sql::schema(DIALECT)))?;
     }
+    add_angles(&connection)?;
     // A file of another make shows here, and not at the first reading.
     connection.prepare(&sql::insert_sample())?;
     Ok(connection)
+}
+
+/// Sine, cosine and arc tangent in degrees, which SQLite has not and PostgreSQL has.
+fn add_angles(connection: &Connection) -> rusqlite::Result<()> {
+    let flags = FunctionFlags::SQLITE_UTF8 | FunctionFlags::SQLITE_DETERMINISTIC;
+    connection
+        .create_scalar_function("sind", 1, flags, |c| Ok(c.get::<Option<f64>>(0)?.map(|x| x.to_radians().sin())))?;
+    connection
+        .create_scalar_function("cosd", 1, flags, |c| Ok(c.get::<Option<f64>>(0)?.map(|x| x.to_radians().cos())))?;
+    connection.create_scalar_function("atan2d", 2, flags, |c| {
+        let sides = c.get::<Option<f64>>(0)?.zip(c.get::<Option<f64>>(1)?);
+        Ok(sides.map(|(y, x)| y.atan2(x).to_degrees()))
+    })
 }
 
 fn check_version(connection: &Connection) -> Result<(), StoreError> {

@@ -55,7 +55,22 @@ impl Journal {
         answer.await.map_err(|_| AppendError::Closed)?
     }
 
-    /// The same for a thread that may block; panics on a runtime's own threads.
+    /// Appends entries in their order, sharing a sync; returns the place of the last once all are durable.
+    pub async fn append_all(&self, entries: Vec<Entry>) -> Result<Option<Head>, AppendError> {
+        let mut answers = Vec::with_capacity(entries.len());
+        for entry in entries {
+            let (reply, answer) = oneshot::channel();
+            self.requests.send((entry, reply)).await.map_err(|_| AppendError::Closed)?;
+            answers.push(answer);
+        }
+        let mut last = None;
+        for answer in answers {
+            last = Some(answer.await.map_err(|_| AppendError::Closed)??);
+        }
+        Ok(last)
+    }
+
+    /// As [`Journal::append`] for a thread that may block; panics on a runtime's own threads.
     pub fn append_blocking(&self, entry: Entry) -> Result<Head, AppendError> {
         let (reply, answer) = oneshot::channel();
         self.requests.blocking_send((entry, reply)).map_err(|_| AppendError::Closed)?;
