@@ -5,6 +5,7 @@
 mod audit;
 mod check;
 mod demo;
+mod history;
 mod journal;
 mod logging;
 mod maps;
@@ -61,6 +62,8 @@ enum Command {
     Demo(demo::Options),
     /// List the built-in register maps, print one, or try one on a monitor
     Maps(maps::Options),
+    /// Show what the history holds, or export a span of it
+    History(history::Options),
     /// Check that a journal is what was written, or export it
     Journal(journal::Options),
 }
@@ -135,6 +138,7 @@ fn dispatch(cli: Cli) -> anyhow::Result<Exit> {
             logging::start(&cli.log, logging::ERRORS_ONLY)?;
             on_runtime(maps::run(options))
         }
+        Command::History(options) => history::run(&options),
         Command::Journal(options) => journal::run(&options),
     }
 }

@@ -2,13 +2,14 @@
 //!
 //! Must never keep the daemon from watching once it has started: what fails later is told and lived with.
 
-use std::path::Path;
+use std::path::{Path, PathBuf};
 use std::time::Duration;
 
 use sha2::{Digest, Sha256};
 
 use crate::clock::Clock;
 use crate::config::model::{Config, HistoryConfig, HistoryPlace, StationConfig};
+use crate::history::postgres::PostgresStore;
 use crate::history::recorder::{Notice, Recorder};
 use crate::history::sqlite::SqliteStore;
 use crate::history::store::{Store, StoreError};
@@ -20,6 +21,9 @@ use crate::station::record::{Beginning, Record, StationHistory};
 
 /// What the last batch and the last entry get at the end.
 const CLOSING: Duration = Duration::from_secs(2);
+
+/// Where the tables are in a PostgreSQL server.
+const POSTGRES_SCHEMA: &str = "wattassay";
 
 /// Why records cannot be kept although they are configured.
 #[derive(Debug, thiserror::Error)]
@@ -144,9 +148,15 @@ async fn open_history(
     journal: Option<&Journal>,
     clock: &Clock,
 ) -> Result<(Recorder, Vec<Beginning>), RecordsError> {
-    let HistoryPlace::Folder(folder) = &wanted.place;
     let now = clock.now().wall.0;
-    let (mut store, set_aside) = SqliteStore::open(folder, now)?;
+    let (place, stations) = (wanted.place.clone(), stations.to_vec());
+    // Stores block, and the one of a server brings its own runtime.
+    let opened = tokio::task::spawn_blocking(move || {
+        let (mut store, set_aside) = open_store(&place, now)?;
+        let beginnings = stations.iter().map(|station| beginning(store.as_mut(), station)).collect::<Result<_, _>>()?;
+        Ok::<_, StoreError>((store, set_aside, beginnings))
+    });
+    let (store, set_aside, beginnings) = opened.await.map_err(|error| StoreError::Failed(error.to_string()))??;
     if let Some(aside) = set_aside {
         let fault = format!("The history was unreadable and is kept as {}; a new one begins here", aside.display());
         tracing::error!("{fault}");
@@ -154,12 +164,22 @@ async fn open_history(
             journal.append(Entry::new(now, Kind::Storage, fault)).await?;
         }
     }
-    let beginnings = stations.iter().map(|station| beginning(&mut store, station)).collect::<Result<_, _>>()?;
-    let (journal, clock) = (journal.cloned(), clock.clone());
-    let recorder = Recorder::start(Box::new(store), wanted.limits, move |notice| {
-        tell_notice(&notice, journal.as_ref(), &clock);
-    })?;
+    let (journal, clock, limits) = (journal.cloned(), clock.clone(), wanted.limits);
+    let start = move || Recorder::start(store, limits, move |notice| tell_notice(&notice, journal.as_ref(), &clock));
+    let recorder =
+        tokio::task::spawn_blocking(start).await.map_err(|error| StoreError::Failed(error.to_string()))??;
     Ok((recorder, beginnings))
+}
+
+/// The store of a place, and where an unreadable one was put.
+fn open_store(place: &HistoryPlace, now_unix_ms: i64) -> Result<(Box<dyn Store>, Option<PathBuf>), StoreError> {
+    match place {
+        HistoryPlace::Folder(folder) => {
+            let (store, set_aside) = SqliteStore::open(folder, now_unix_ms)?;
+            Ok((Box::new(store), set_aside))
+        }
+        HistoryPlace::Postgres(connection) => Ok((Box::new(PostgresStore::open(connection, POSTGRES_SCHEMA)?), None)),
+    }
 }
 
 fn beginning(store: &mut dyn Store, station: &StationConfig) -> Result<Beginning, StoreError> {

@@ -37,10 +37,9 @@ pub fn load_with_maps(path: &Path, library: MapLibrary) -> Result<(Config, MapLi
 /// Folders are meant from where the file is.
 fn beside(base: &Path, mut config: Config) -> Config {
     config.journal = config.journal.map(|folder| base.join(folder));
-    config.history = config.history.map(|history| {
-        let HistoryPlace::Folder(folder) = history.place;
-        HistoryConfig { place: HistoryPlace::Folder(base.join(folder)), ..history }
-    });
+    if let Some(HistoryConfig { place: HistoryPlace::Folder(folder), .. }) = &mut config.history {
+        *folder = base.join(&folder);
+    }
     config
 }
 

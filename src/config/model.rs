@@ -37,6 +37,8 @@ pub struct HistoryConfig {
 pub enum HistoryPlace {
     /// In a file of this folder.
     Folder(PathBuf),
+    /// In a PostgreSQL server, reached as this text says, which may hold a password.
+    Postgres(String),
 }
 
 /// The voltage system of a station.

@@ -58,6 +58,24 @@ fn absent<T>(root: &TableReader<'_>, key: &'static str) -> Option<Option<T>> {
 
 fn read_place(table: &TableReader<'_>) -> Option<HistoryPlace> {
     let folder = read_folder(table, "/var/lib/wattassay/history");
+    let example = "host=/run/postgresql user=wattassay dbname=wattassay";
+    let postgres = table.text("postgres", example);
+    let postgres = table.check("postgres", postgres, |text| {
+        let fault = |why: String| Fault::new(why, format!("write for example postgres = \"{example}\""));
+        match text.parse::<tokio_postgres::Config>() {
+            Ok(config) if config.get_hosts().is_empty() => Err(fault("this names no host".to_owned())),
+            Ok(_) => Ok(text.to_owned()),
+            Err(error) => Err(fault(format!("this does not say how to reach a server: {error}"))),
+        }
+    });
+    if let (Field::Good(_), Field::Good(second)) = (&folder, &postgres) {
+        let hint = "keep the history in a folder or in PostgreSQL; take one of the two keys away";
+        table.fault("postgres", &second.span, Fault::new("the history has two places", hint));
+        return None;
+    }
+    if !matches!(postgres, Field::Absent) {
+        return postgres.value().map(HistoryPlace::Postgres);
+    }
     let hint = "say where the history is kept, for example folder = \"/var/lib/wattassay/history\"";
     table.need("folder", folder, hint).value().map(HistoryPlace::Folder)
 }

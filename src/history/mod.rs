@@ -5,6 +5,7 @@
 
 pub mod export;
 pub mod keeper;
+pub mod postgres;
 pub mod quantity;
 pub mod recorder;
 mod sql;

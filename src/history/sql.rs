@@ -27,12 +27,21 @@ pub(super) fn table(tier: Tier, statistic: Statistic) -> String {
     }
 }
 
-/// The tables of a tier.
+/// The tables that hold rows of a tier.
 pub(super) fn tables(tier: Tier) -> Vec<String> {
     match tier {
         Tier::Detail => vec![table(tier, Statistic::Mean)],
         _ => Statistic::ALL.map(|statistic| table(tier, statistic)).to_vec(),
     }
+}
+
+/// The tables to remove old rows of a tier from: with the coarsest tier, changes too.
+pub(super) fn aging_tables(tier: Tier) -> Vec<String> {
+    let mut tables = tables(tier);
+    if tier == Tier::QuarterHour {
+        tables.push("event".to_owned());
+    }
+    tables
 }
 
 /// Every table; does nothing to those that exist.
@@ -67,6 +76,15 @@ pub(super) fn schema(d: Dialect) -> String {
 pub(super) fn insert_sample() -> String {
     let parameters = (1..=QUANTITIES.len() + 2).map(|n| format!("${n}")).collect::<Vec<_>>().join(", ");
     format!("INSERT INTO detail (source, at_ms, {}) VALUES ({parameters}) {}", columns(), replace(false))
+}
+
+/// Inserts the samples of another table.
+pub(super) fn insert_from(table: &str) -> String {
+    let columns = columns();
+    let replace = replace(false);
+    format!(
+        "INSERT INTO detail (source, at_ms, {columns}) SELECT source, at_ms, {columns} FROM {table} WHERE true {replace}"
+    )
 }
 
 /// Makes rows of a tier from the tier below: `$1` from, `$2` to.

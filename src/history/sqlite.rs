@@ -230,12 +230,8 @@ impl Store for SqliteStore {
 
     fn remove_before(&mut self, tier: Tier, before_ms: i64) -> Result<u64, StoreError> {
         let transaction = self.connection.transaction()?;
-        let mut tables = sql::tables(tier);
-        if tier == Tier::QuarterHour {
-            tables.push("event".to_owned());
-        }
         let mut removed = 0;
-        for table in tables {
+        for table in sql::aging_tables(tier) {
             removed += transaction.execute(&sql::remove_before(&table), [before_ms])?;
         }
         transaction.commit()?;

@@ -1,6 +1,7 @@
 //! What every store must do, run on each implementation alike.
 
 use super::keeper::{Keeper, Limits};
+use super::postgres::PostgresStore;
 use super::quantity::{COUNT, QUANTITIES, place};
 use super::sqlite::{self, SqliteStore};
 use super::store::{Batch, Event, Query, Sample, Source, SourceId, Statistic, Store, Tier};
@@ -184,6 +185,36 @@ fn the_embedded_store_does_what_a_store_must() {
         println!("{name}");
         let folder = tempfile::tempdir().unwrap();
         test(&mut SqliteStore::open(folder.path(), 0).unwrap().0);
+    }
+}
+
+/// `WATTASSAY_POSTGRES` says how to reach a server, such as `host=/tmp/pg user=postgres dbname=postgres`; `.ci/run` starts
+/// one. Without it there is nothing to test against.
+#[test]
+fn postgresql_does_what_a_store_must() {
+    let Ok(connection) = std::env::var("WATTASSAY_POSTGRES") else {
+        eprintln!("skipped: WATTASSAY_POSTGRES is not set");
+        return;
+    };
+    let open = |schema: &str| PostgresStore::open(&connection, schema).unwrap();
+    for (name, test) in ALL {
+        println!("{name}");
+        let schema = format!("test_{name}_{}", std::process::id());
+        let mut store = open(&schema);
+        test(&mut store);
+        // What was kept is there for the next process.
+        let sources = store.sources().unwrap();
+        drop(store);
+        let mut again = open(&schema);
+        assert_eq!(again.sources().unwrap(), sources);
+        again.destroy();
+    }
+}
+
+#[test]
+fn a_name_that_is_no_schema_never_reaches_a_server() {
+    for bad in ["", "a b", "x; DROP TABLE detail", "Ä"] {
+        assert!(PostgresStore::open("host=/nowhere", bad).unwrap_err().to_string().contains("not a name of a schema"));
     }
 }
 
