@@ -582,7 +582,12 @@ fn readings_and_the_diagnosis_of_a_run_are_kept() {
     assert!(changes.out.contains(",diagnosis,"), "{}{}", changes.out, changes.err);
     let wanted = ["--tier", "readings", "--quantities", "current_1_a,corrected_total_active_power_w,running"];
     let rows = run(&[&["history", "export", text(&history)][..], &of_pump, &wanted].concat());
-    assert!(rows.out.starts_with("at,current_1_a,corrected_total_active_power_w,running\n"), "{}{}", rows.out, rows.err);
+    assert!(
+        rows.out.starts_with("at,current_1_a,corrected_total_active_power_w,running\n"),
+        "{}{}",
+        rows.out,
+        rows.err
+    );
     let amperes = rows.out.lines().skip(1).filter_map(|line| line.split(',').nth(1)?.parse::<f64>().ok());
     assert!(amperes.filter(|a| *a > 10.0).count() >= 3, "{}", rows.out);
     let unknown = run(&["history", "export", text(&history), "--station", "Nowhere", "--circuit", "Pump 1"]);

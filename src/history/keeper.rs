@@ -104,32 +104,31 @@ impl Keeper {
         if store.size_bytes()? <= self.limits.size_bytes {
             return Ok(false);
         }
-        remove_oldest(store)
+        remove_oldest(store, &Tier::ALL)
     }
 
-    /// Makes room on a full disk until `write` succeeds, or until there is nothing left to remove.
+    /// Makes room on a full disk until `write` succeeds, or until no detail is left to remove. The coarsest tier is small and
+    /// stays: the disk may be full of something else.
     pub fn make_room(
         &mut self,
         store: &mut dyn Store,
         mut write: impl FnMut(&mut dyn Store) -> Result<(), StoreError>,
     ) -> Result<(), StoreError> {
-        store.release_reserve()?;
         for _ in 0..MOST_SLICES {
-            match write(store) {
-                Err(StoreError::Full(why)) => {
-                    if !remove_oldest(store)? {
-                        return Err(StoreError::Full(why));
-                    }
-                    while store.tidy()? {}
+            let removed = match remove_and_give_back(store) {
+                Err(StoreError::Full(_)) => {
+                    store.release_reserve()?;
+                    remove_and_give_back(store)?
                 }
+                other => other?,
+            };
+            match write(store) {
+                Err(StoreError::Full(why)) if !removed => return Err(StoreError::Full(why)),
+                Err(StoreError::Full(_)) => {}
                 other => {
-                    other?;
-                    // One slice more, for the reserve and for the journal, which shares the disk.
-                    remove_oldest(store)?;
-                    while store.tidy()? {}
-                    // Next time it will be there.
+                    // When there is no room for it yet, next time.
                     let _ = store.restore_reserve();
-                    return Ok(());
+                    return other;
                 }
             }
         }
@@ -137,11 +136,17 @@ impl Keeper {
     }
 }
 
-/// Removes the oldest slice of the finest tier that has one to spare; false when no tier has.
-fn remove_oldest(store: &mut dyn Store) -> Result<bool, StoreError> {
-    for tier in Tier::ALL {
-        if let Some(oldest) = store.earliest(tier, i64::MIN)? {
-            store.remove_before(tier, oldest + slice_ms(tier))?;
+fn remove_and_give_back(store: &mut dyn Store) -> Result<bool, StoreError> {
+    let removed = remove_oldest(store, &[Tier::Detail, Tier::Minute])?;
+    store.give_back()?;
+    Ok(removed)
+}
+
+/// Removes the oldest slice of the first of these tiers that has rows; false when none has.
+fn remove_oldest(store: &mut dyn Store, tiers: &[Tier]) -> Result<bool, StoreError> {
+    for tier in tiers {
+        if let Some(oldest) = store.earliest(*tier, i64::MIN)? {
+            store.remove_before(*tier, oldest + slice_ms(*tier))?;
             return Ok(true);
         }
     }

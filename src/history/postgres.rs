@@ -236,6 +236,10 @@ impl Store for PostgresStore {
         Ok(false)
     }
 
+    fn give_back(&mut self) -> Result<(), StoreError> {
+        Ok(())
+    }
+
     fn release_reserve(&mut self) -> Result<(), StoreError> {
         Ok(())
     }

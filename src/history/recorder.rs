@@ -21,6 +21,8 @@ const BATCH: usize = 2048;
 const GATHER: Duration = Duration::from_secs(1);
 /// How often age and size are looked at.
 const TRIM_EVERY: Duration = Duration::from_secs(30);
+/// A disk must have had room for this long before that is told: at its limit it is full again with every batch.
+const ROOM_AGAIN_AFTER: Duration = Duration::from_mins(10);
 
 /// Something a person should know of.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -75,7 +77,7 @@ impl Recorder {
             keeper,
             status: Arc::clone(&status),
             notice: Box::new(notice),
-            is_full: false,
+            full: None,
             next_trim: Instant::now(),
             upkeep_fails: false,
         };
@@ -129,7 +131,8 @@ struct Writer {
     keeper: Keeper,
     status: Arc<Status>,
     notice: Box<dyn Fn(Notice) + Send>,
-    is_full: bool,
+    /// When there was no room last, since it was told.
+    full: Option<Instant>,
     next_trim: Instant,
     upkeep_fails: bool,
 }
@@ -155,8 +158,7 @@ impl Writer {
         let Writer { store, keeper, .. } = self;
         let result = match store.write(batch) {
             Err(StoreError::Full(why)) => {
-                if !self.is_full {
-                    self.is_full = true;
+                if self.full.replace(Instant::now()).is_none() {
                     (self.notice)(Notice::Full(why));
                 }
                 keeper.make_room(store.as_mut(), |store| store.write(batch))
@@ -168,7 +170,8 @@ impl Writer {
         match result {
             Ok(()) => {
                 self.status.written.fetch_add(values, Ordering::Relaxed);
-                if self.status.failing.swap(false, Ordering::Relaxed) || std::mem::take(&mut self.is_full) {
+                let room_again = self.full.take_if(|since| since.elapsed() >= ROOM_AGAIN_AFTER).is_some();
+                if self.status.failing.swap(false, Ordering::Relaxed) || room_again {
                     (self.notice)(Notice::Recovered);
                 }
                 let times = || batch.samples.iter().map(|sample| sample.at_ms);
@@ -315,6 +318,9 @@ mod tests {
         fn tidy(&mut self) -> Result<bool, StoreError> {
             self.0.tidy()
         }
+        fn give_back(&mut self) -> Result<(), StoreError> {
+            self.0.give_back()
+        }
         fn release_reserve(&mut self) -> Result<(), StoreError> {
             self.0.release_reserve()
         }
@@ -356,8 +362,7 @@ mod tests {
         assert!(recorder.flush_blocking());
         assert_eq!(recorder.status().refused.load(Ordering::Relaxed), 0);
         let notices: Vec<Notice> = notices.try_iter().collect();
-        assert!(matches!(notices.first(), Some(Notice::Full(_))), "{notices:?}");
-        assert_eq!(notices.last(), Some(&Notice::Recovered));
+        assert!(matches!(notices[..], [Notice::Full(_)]), "told once, and nothing else: {notices:?}");
         let (mut again, _) = store(folder.path());
         let kept = rows(&mut again, id, Tier::Detail);
         assert_eq!(kept.last(), Some(&(14_399, 2.0)), "what is new is kept");

@@ -7,6 +7,7 @@ use std::fs;
 use std::path::{Path, PathBuf};
 
 use rusqlite::functions::FunctionFlags;
+use rusqlite::types::ValueRef;
 use rusqlite::{Connection, OpenFlags, OptionalExtension, params, params_from_iter};
 
 use super::sql::{self, Dialect};
@@ -18,6 +19,9 @@ pub const FILE_NAME: &str = "history.db";
 const RESERVE_NAME: &str = "history.reserve";
 /// What removing a slice of old rows needs in the write-ahead log.
 const RESERVE_BYTES: usize = 8 * 1024 * 1024;
+/// Room left to others on the disk, the journal above all: this share of it, within these bounds in bytes.
+const FLOOR_SHARE: u64 = 50;
+const FLOOR_BOUNDS: (u64, u64) = (8 << 20, 1 << 30);
 /// Pages given back in one step: some milliseconds.
 const TIDY_PAGES: i64 = 256;
 const VERSION: i64 = 1;
@@ -75,6 +79,20 @@ impl SqliteStore {
         connection.busy_timeout(sqlite::BUSY)?;
         check_version(&connection)?;
         Ok(SqliteStore { connection, reserve: folder.join(RESERVE_NAME) })
+    }
+
+    /// An error when the disk, after `wanted` bytes more, has less room than is left to others.
+    fn check_floor(&self, wanted: u64) -> Result<(), StoreError> {
+        // A file system that does not tell is written to until it refuses.
+        let Some(disk) = self.reserve.parent().and_then(|folder| rustix::fs::statvfs(folder).ok()) else {
+            return Ok(());
+        };
+        let floor = (disk.f_blocks * disk.f_frsize / FLOOR_SHARE).clamp(FLOOR_BOUNDS.0, FLOOR_BOUNDS.1);
+        let free = disk.f_bavail * disk.f_frsize;
+        if free < floor + wanted {
+            return Err(StoreError::Full(format!("{} MiB are free on the disk", free >> 20)));
+        }
+        Ok(())
     }
 
     fn number(&self, sql: &str) -> rusqlite::Result<i64> {
@@ -152,6 +170,7 @@ impl Store for SqliteStore {
     }
 
     fn write(&mut self, batch: &Batch) -> Result<(), StoreError> {
+        self.check_floor(0)?;
         let transaction = self.connection.transaction()?;
         {
             let mut insert = transaction.prepare_cached(&sql::insert_sample())?;
@@ -195,7 +214,7 @@ impl Store for SqliteStore {
         while let Some(row) = rows.next()? {
             found.at_ms.push(row.get(0)?);
             for column in 1..=columns {
-                found.values.push(row.get::<_, Option<f64>>(column)?.unwrap_or(f64::NAN));
+                found.values.push(if let ValueRef::Real(value) = row.get_ref(column)? { value } else { f64::NAN });
             }
         }
         Ok(found)
@@ -254,10 +273,15 @@ impl Store for SqliteStore {
         Ok(true)
     }
 
+    fn give_back(&mut self) -> Result<(), StoreError> {
+        while self.tidy()? {}
+        // The file itself shrinks when the write-ahead log is taken in.
+        Ok(self.connection.query_row("PRAGMA wal_checkpoint(TRUNCATE)", [], |_| Ok(()))?)
+    }
+
     fn release_reserve(&mut self) -> Result<(), StoreError> {
         // Gone already after an earlier time.
         let _ = fs::remove_file(&self.reserve);
-        self.connection.query_row("PRAGMA wal_checkpoint(TRUNCATE)", [], |_| Ok(()))?;
         Ok(())
     }
 
@@ -266,6 +290,8 @@ impl Store for SqliteStore {
         if present {
             return Ok(());
         }
+        // Not out of the room that is left to others.
+        self.check_floor(RESERVE_BYTES as u64)?;
         fs::write(&self.reserve, vec![0; RESERVE_BYTES]).map_err(|error| {
             let _ = fs::remove_file(&self.reserve);
             StoreError::Full(error.to_string())

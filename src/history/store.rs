@@ -219,7 +219,10 @@ pub trait Store: Send {
     /// between two batches.
     fn tidy(&mut self) -> Result<bool, StoreError>;
 
-    /// Called when there is no room: gets some by giving up what was set aside for it.
+    /// Gives back all the room that removed rows took, at once, so that the disk has it.
+    fn give_back(&mut self) -> Result<(), StoreError>;
+
+    /// Called when even removing is refused for want of room: gets some by giving up what was set aside for it.
     fn release_reserve(&mut self) -> Result<(), StoreError>;
 
     /// Called when there is room again: sets it aside anew.
