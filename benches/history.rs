@@ -52,7 +52,9 @@ fn sustained(folder: &Path) {
     let (began, mut longest) = (Instant::now(), Duration::ZERO);
     for second in 0..SECONDS {
         let step = Instant::now();
-        sources.iter().for_each(|source| recorder.sample(sample(*source, START_MS + second * 1000, &mut noise)));
+        for source in &sources {
+            recorder.sample(sample(*source, START_MS + second * 1000, &mut noise));
+        }
         // As many as wait in a second of the daemon share a transaction there too.
         assert!(recorder.flush_blocking());
         longest = longest.max(step.elapsed());
@@ -63,7 +65,7 @@ fn sustained(folder: &Path) {
     println!("{CIRCUITS} circuits, {SECONDS} s of simulated time in {took:.1} s, synced as in the daemon");
     println!("  values stored a second   {:>10.0}   (aim 20,000)", written as f64 / took);
     println!("  values lost              {lost:>10}");
-    println!("  processor seconds        {:>10.1}", (cpu() - cpu_before).as_secs_f64());
+    println!("  processor seconds        {:>10.1}", cpu().saturating_sub(cpu_before).as_secs_f64());
     println!("  longest second took      {:>10.0} ms", longest.as_secs_f64() * 1000.0);
     println!("  memory before and peak   {rss_before:>10} KiB, {} KiB", status_kib("VmHWM"));
     println!("  file at the end          {:>10} KiB", size_kib(folder));

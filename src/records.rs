@@ -197,9 +197,10 @@ fn tell_notice(notice: &Notice, journal: Option<&Journal>, clock: &Clock) {
         Notice::Failed(why) => format!("The history is not written: {why}"),
         Notice::Recovered => "The history is written again".to_owned(),
     };
-    match notice {
-        Notice::Recovered => tracing::info!("{text}"),
-        _ => tracing::error!("{text}"),
+    if *notice == Notice::Recovered {
+        tracing::info!("{text}");
+    } else {
+        tracing::error!("{text}");
     }
     if let Some(journal) = journal
         && let Err(error) = journal.append_blocking(Entry::new(clock.now().wall.0, Kind::Storage, text))

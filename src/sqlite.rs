@@ -11,7 +11,7 @@ use rusqlite::{Error, ErrorCode};
 /// How long to wait for another process that holds the file, such as one that exports from it.
 pub(crate) const BUSY: Duration = Duration::from_secs(5);
 /// Shared memory of the write-ahead log could not grow; SQLite gives this no code of its own.
-const IOERR_SHMSIZE: i32 = 10 | 19 << 8;
+const IOERR_SHMSIZE: i32 = 0x130a;
 
 /// True when the contents of the file are at fault, as against access to it.
 pub(crate) fn is_foreign(error: &Error) -> bool {

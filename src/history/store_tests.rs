@@ -15,7 +15,9 @@ fn pump(name: &str) -> Source {
 
 fn sample(source: SourceId, second: i64, pairs: &[(usize, f64)]) -> Sample {
     let mut values = Box::new([f64::NAN; COUNT]);
-    pairs.iter().for_each(|(place, value)| values[*place] = *value);
+    for (place, value) in pairs {
+        values[*place] = *value;
+    }
     Sample { source, at_ms: START_MS + second * 1000, values }
 }
 
@@ -170,7 +172,9 @@ fn late_readings_and_a_clock_put_back_are_rolled_up(store: &mut dyn Store) {
     assert_eq!(minutes[..2], [(0, 2.0), (60, 1.0)], "{minutes:?}");
 }
 
-const ALL: [(&str, fn(&mut dyn Store)); 6] = [
+type StoreTest = (&'static str, fn(&mut dyn Store));
+
+const ALL: [StoreTest; 6] = [
     ("values", values_return_as_written),
     ("roll_up", roll_up_is_arithmetic),
     ("states", changes_and_states_are_kept),

@@ -213,7 +213,9 @@ mod tests {
 
     fn verdict(records: &[Record]) -> Option<Break> {
         let mut walk = Walk::default();
-        records.iter().for_each(|record| walk.step(record));
+        for record in records {
+            walk.step(record);
+        }
         walk.broken().cloned()
     }
 

@@ -84,14 +84,16 @@ fn serve(mut file: JournalFile, mut requests: mpsc::Receiver<(Entry, Reply)>) {
         let (entries, replies): (Vec<Entry>, Vec<Reply>) = group.drain(..).unzip();
         // Nobody may be waiting for an answer any more; the entry counts all the same.
         match file.append(&entries) {
-            Ok(records) => replies.into_iter().zip(records).for_each(|(reply, record)| {
-                let _ = reply.send(Ok(record.head()));
-            }),
+            Ok(records) => {
+                for (reply, record) in replies.into_iter().zip(records) {
+                    let _ = reply.send(Ok(record.head()));
+                }
+            }
             Err(error) => {
                 let error = Arc::new(error);
-                replies.into_iter().for_each(|reply| {
+                for reply in replies {
                     let _ = reply.send(Err(AppendError::File(Arc::clone(&error))));
-                });
+                }
             }
         }
     }
