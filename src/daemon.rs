@@ -11,6 +11,7 @@ use crate::clock::Clock;
 use crate::config::model::Config;
 use crate::faces::http::{Pages, router};
 use crate::faces::server::BoundServer;
+use crate::records::{Records, RecordsError};
 use crate::station::context::ContextError;
 use crate::station::fleet::Fleet;
 use crate::station::snapshot::SnapshotReader;
@@ -32,6 +33,9 @@ pub enum StartError {
     /// A circuit cannot be audited as configured.
     #[error(transparent)]
     Context(#[from] ContextError),
+    /// The journal or the history cannot be had.
+    #[error(transparent)]
+    Records(#[from] RecordsError),
 }
 
 /// A daemon that has its listener and has not polled anything yet.
@@ -40,16 +44,19 @@ pub struct Daemon {
     server: BoundServer,
     fleet: Fleet,
     clock: Clock,
+    records: Records,
 }
 
 impl Daemon {
-    /// Binds the listener and makes every station's state.
+    /// Binds the listener, makes every station's state, and opens journal and history where configured.
     pub async fn bind(config: &Config) -> Result<Daemon, StartError> {
         let clock = Clock::system();
-        let fleet = Fleet::new(&config.stations, clock.clone())?;
+        let mut fleet = Fleet::new(&config.stations, clock.clone())?;
         let address = config.http_listen;
         let server = BoundServer::bind(address).await.map_err(|source| StartError::Bind { address, source })?;
-        Ok(Daemon { server, fleet, clock })
+        let (records, of_stations) = Records::open(config, &clock).await?;
+        fleet.keep_records(of_stations);
+        Ok(Daemon { server, fleet, clock, records })
     }
 
     /// Where the pages are, with the port the system chose for port 0.
@@ -62,6 +69,11 @@ impl Daemon {
         self.fleet.readers()
     }
 
+    /// The journal and the history.
+    pub fn records(&self) -> &Records {
+        &self.records
+    }
+
     /// Runs until `stop`, then waits up to [`GRACE`] for everything to end; true when all of it did.
     pub async fn run(self, stop: CancellationToken) -> bool {
         let tracker = TaskTracker::new();
@@ -69,7 +81,8 @@ impl Daemon {
         tracker.spawn(self.server.serve(pages, stop.clone(), tracker.clone()));
         self.fleet.spawn(&stop, &tracker);
         stop.cancelled().await;
-        drain(&tracker).await
+        let ended = drain(&tracker).await;
+        self.records.close().await && ended
     }
 }
 

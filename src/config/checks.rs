@@ -394,6 +394,8 @@ mod tests {
     fn config() -> Config {
         Config {
             http_listen: super::super::load::DEFAULT_HTTP_LISTEN,
+            journal: None,
+            history: None,
             stations: vec![station_config("Alder Creek Lift")],
         }
     }

@@ -7,9 +7,10 @@ use std::path::Path;
 
 use super::builtin::{FOLDER_HINT, MapLibrary, unreadable_folder};
 use super::document::{parse_document, read_text};
-use super::model::Config;
+use super::model::{Config, HistoryConfig, HistoryPlace};
 use super::problem::{Problem, Problems, quoted};
 use super::reader::{Fault, Field, Located, TableReader};
+use super::records::{read_history, read_journal};
 use super::report::Report;
 use super::station::read_stations;
 use super::tariff::read_tariff;
@@ -31,7 +32,16 @@ pub fn load_with_maps(path: &Path, library: MapLibrary) -> Result<(Config, MapLi
         Some(folder) => library.add_folder(&base.join(folder)).map(|problems| (library.clone(), problems)),
         None => Ok((library.clone(), Vec::new())),
     });
-    outcome.map(|config| (config, library)).map_err(Problems::new)
+    outcome.map(|config| (beside(base, config), library)).map_err(Problems::new)
+}
+
+/// Folders are meant from where the file is.
+fn beside(base: &Path, mut config: Config) -> Config {
+    config.journal = config.journal.map(|folder| base.join(folder));
+    if let Some(HistoryConfig { place: HistoryPlace::Folder(folder), .. }) = &mut config.history {
+        *folder = base.join(&folder);
+    }
+    config
 }
 
 /// Checks the text of a configuration against the maps given. `[maps]` is checked, but no folder is read.
@@ -52,6 +62,8 @@ fn parse_with(
     if let Some(document) = &document {
         let root = TableReader::new(&report, "", 0..0, document.get_ref());
         let http_listen = read_http(&root);
+        let journal = read_journal(&root);
+        let history = read_history(&root);
         let folder = read_maps_folder(&root);
         let library = match maps(folder.as_ref().map(|folder| folder.value)) {
             Ok((library, of_maps)) => {
@@ -69,12 +81,15 @@ fn parse_with(
         root.finish();
         // A bad tariff is among the problems, so that what is made here without it is thrown away.
         let tariff = tariff.value();
-        config = http_listen.zip(stations).map(|(http_listen, mut stations)| {
-            for station in &mut stations {
-                station.tariff = station.tariff.take().or_else(|| tariff.clone());
+        config = match (http_listen, journal, history, stations) {
+            (Some(http_listen), Some(journal), Some(history), Some(mut stations)) => {
+                for station in &mut stations {
+                    station.tariff = station.tariff.take().or_else(|| tariff.clone());
+                }
+                Some(Config { http_listen, journal, history, stations })
             }
-            Config { http_listen, stations }
-        });
+            _ => None,
+        };
     }
     problems.extend(report.into_problems());
     match config {

@@ -19,6 +19,7 @@ mod monitor;
 pub mod problem;
 pub mod quantity;
 mod reader;
+mod records;
 mod report;
 mod station;
 mod tariff;

@@ -3,8 +3,10 @@
 //! Nothing past this point sees the text of a file. Must never hold a value that was not checked.
 
 use std::net::SocketAddr;
+use std::path::PathBuf;
 use std::time::Duration;
 
+use crate::history::keeper::Limits;
 use crate::modbus::map::MapSource;
 use crate::reading::{Rotation, UnixMs};
 
@@ -13,8 +15,30 @@ use crate::reading::{Rotation, UnixMs};
 pub struct Config {
     /// Where the HTTP face listens; loopback by default.
     pub http_listen: SocketAddr,
+    /// Folder of the journal; none keeps no journal.
+    pub journal: Option<PathBuf>,
+    /// The history; none keeps none.
+    pub history: Option<HistoryConfig>,
     /// All stations, in file order.
     pub stations: Vec<StationConfig>,
+}
+
+/// Where and how much history is kept.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct HistoryConfig {
+    /// Where.
+    pub place: HistoryPlace,
+    /// How much.
+    pub limits: Limits,
+}
+
+/// Where the history is kept.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum HistoryPlace {
+    /// In a file of this folder.
+    Folder(PathBuf),
+    /// In a PostgreSQL server, reached as this text says, which may hold a password.
+    Postgres(String),
 }
 
 /// The voltage system of a station.

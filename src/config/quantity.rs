@@ -33,6 +33,8 @@ pub enum Dimension {
     Pressure,
     /// A ratio.
     Ratio,
+    /// Bytes.
+    Size,
 }
 
 impl Dimension {
@@ -52,6 +54,7 @@ impl Dimension {
             Dimension::Height => "height",
             Dimension::Pressure => "pressure",
             Dimension::Ratio => "ratio",
+            Dimension::Size => "size",
         }
     }
 
@@ -64,7 +67,8 @@ impl Dimension {
             | Dimension::Flow
             | Dimension::Height
             | Dimension::Pressure
-            | Dimension::Ratio => {
+            | Dimension::Ratio
+            | Dimension::Size => {
                 format!("a {}", self.word())
             }
             Dimension::Angle => "an angle".to_owned(),
@@ -89,6 +93,7 @@ impl Dimension {
             Dimension::Height => (&["m", "ft"], "\"30 m\" or \"100 ft\""),
             Dimension::Pressure => (&["kPa", "psi"], "\"300 kPa\" or \"43 psi\""),
             Dimension::Ratio => (&["%"], "\"2 %\""),
+            Dimension::Size => (&["MB", "GB"], "\"500 MB\" or \"8 GB\""),
         }
     }
 }
@@ -129,6 +134,7 @@ const UNITS: &[(&str, Dimension, f64)] = &[
     ("s", Dimension::Time, 1.0),
     ("min", Dimension::Time, 60.0),
     ("h", Dimension::Time, 3600.0),
+    ("d", Dimension::Time, 86_400.0),
     ("m3/s", Dimension::Flow, 1.0),
     ("m3/h", Dimension::Flow, 1.0 / 3600.0),
     ("l/s", Dimension::Flow, 1e-3),
@@ -143,6 +149,9 @@ const UNITS: &[(&str, Dimension, f64)] = &[
     ("psi", Dimension::Pressure, PSI_PA),
     ("1", Dimension::Ratio, 1.0),
     ("%", Dimension::Ratio, 0.01),
+    ("MB", Dimension::Size, 1e6),
+    ("GB", Dimension::Size, 1e9),
+    ("TB", Dimension::Size, 1e12),
 ];
 
 /// What `unit` measures and how many of the SI unit it is; exact case, since mW and MW differ.

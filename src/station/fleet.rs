@@ -5,6 +5,7 @@ use tokio_util::sync::CancellationToken;
 use tokio_util::task::TaskTracker;
 
 use super::context::ContextError;
+use super::record::Record;
 use super::snapshot::SnapshotReader;
 use super::state::StationState;
 use super::task::{EVENT_QUEUE, StationTask};
@@ -42,6 +43,13 @@ impl Fleet {
     /// One reader a station, in file order.
     pub fn readers(&self) -> Vec<SnapshotReader> {
         self.readers.clone()
+    }
+
+    /// Says where the records of each station go, in file order.
+    pub fn keep_records(&mut self, records: Vec<Record>) {
+        for (task, record) in self.tasks.iter_mut().zip(records) {
+            task.keep_records(record);
+        }
     }
 
     /// Starts every station and then the polling of its monitors.

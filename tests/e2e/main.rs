@@ -3,6 +3,8 @@
 
 mod accuracy;
 mod circuit_fixtures;
+mod disk_full;
+mod journal_crash;
 mod protocol;
 mod recorder;
 mod registers;

@@ -258,7 +258,7 @@ fn a_bad_monitor_is_told() {
                 "unit = 1",
                 "unit = 1\npoll_period = 1",
                 &[
-                    r#"f.toml:10:15: stations.monitors.poll_period: 1 has no unit; write "1 ms" or "1 s" (units of time: ms, s, min, h)"#,
+                    r#"f.toml:10:15: stations.monitors.poll_period: 1 has no unit; write "1 ms" or "1 s" (units of time: ms, s, min, h, d)"#,
                 ],
             ),
             (

@@ -130,7 +130,7 @@ const CASES: &[Case] = &[
     (
         "longest_gap = \"5 min\"",
         "longest_gap = 5",
-        &["c.toml:4:15: longest_gap: 5 has no unit; write \"5 ms\" or \"5 s\" (units of time: ms, s, min, h)"],
+        &["c.toml:4:15: longest_gap: 5 has no unit; write \"5 ms\" or \"5 s\" (units of time: ms, s, min, h, d)"],
     ),
     (
         "longest_gap = \"5 min\"",
