@@ -181,7 +181,7 @@ impl Diagnoser {
         } else {
             self.weighed.push(fresh);
         }
-        self.sizes = Some(magnitude::weigh(self.evidence.windows(), foreign));
+        self.sizes = Some(magnitude::weigh(self.evidence.windows(), foreign, context.full_load_current_a));
         self.sum = self.summed(context);
         self.moved = true;
     }

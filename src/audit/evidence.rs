@@ -27,6 +27,9 @@ pub const UNEVEN_CURRENT_SHARE: f64 = 0.6;
 /// touched: 40 %.
 const SHARE_MOVED: f64 = 0.35;
 
+/// A power factor above this does not turn its sign with the load: its angle would have to move by more than 24 degrees.
+const MAY_TURN_BLANK: f64 = 0.4;
+
 /// Steady readings in a row that contradict the window before a new epoch begins.
 const CONTRADICTIONS: u32 = 3;
 
@@ -181,6 +184,17 @@ impl Features {
             )
         };
         shape(self) == shape(other)
+    }
+
+    /// True when `other` differs only by being blank, or by showing so little that another load may blank it: a total near zero
+    /// changes its sign with the load.
+    fn may_be_blank_beside(&self, other: &Features) -> bool {
+        let shown = if self.blanked { other } else { self };
+        let little = |value: Option<f64>| value.is_none_or(|v| v.abs() < MAY_TURN_BLANK);
+        self.blanked != other.blanked
+            && (self.voltage_alive, self.current_alive) == (other.voltage_alive, other.current_alive)
+            && little(shown.total_p)
+            && little(shown.total_unsigned_pf)
     }
 
     /// Largest difference of any per-unit power against `other`.
@@ -350,6 +364,7 @@ impl Evidence {
             return share_moved || window.mean.distance(features) > 0.35 + 0.1 * steps;
         }
         let same_company = |w: &&Window| w.mean.others_running == features.others_running;
-        nearest(&mut self.windows.iter().filter(comparable).filter(same_company)).is_some()
+        let other = nearest(&mut self.windows.iter().filter(comparable).filter(same_company));
+        other.is_some_and(|window| window.level == level || !window.mean.may_be_blank_beside(features))
     }
 }

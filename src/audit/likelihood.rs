@@ -66,6 +66,19 @@ fn lag_priors(pattern: Pattern, features: &Features, context: &CircuitContext) -
     }
 }
 
+/// Spread of one channel's angle for this load at this current, degrees. Where a capacitor takes most of a light load's
+/// reactive current, what is left is small and uneven, and its angles stray with it.
+fn channel_spread_deg(features: &Features, context: &CircuitContext) -> f64 {
+    match context.load {
+        LoadBehaviour::Drive => DRIVE_SPREAD_DEG,
+        LoadBehaviour::MotorWithCapacitor => {
+            let per_unit = context.full_load_current_a.map_or(0.5, |full| features.mean_current_a / full);
+            CHANNEL_SPREAD_DEG * (0.5 / per_unit).clamp(1.0, 3.0)
+        }
+        _ => CHANNEL_SPREAD_DEG,
+    }
+}
+
 /// Log-likelihoods of a pattern that the evidence cannot tell of.
 const UNTOLD: [f32; STANCES] = [f32::NEG_INFINITY; STANCES];
 
@@ -201,7 +214,7 @@ fn total_density(
 ) -> f64 {
     let truth = predicted(Registers::AsDeclared);
     let drive = context.load == LoadBehaviour::Drive;
-    let spread_rad = if drive { DRIVE_SPREAD_DEG } else { CHANNEL_SPREAD_DEG }.to_radians();
+    let spread_rad = channel_spread_deg(features, context).to_radians();
     let (mut p, mut q, mut var_p, mut var_q) = (0.0, 0.0, POWER_ERROR * POWER_ERROR, POWER_ERROR * POWER_ERROR);
     for k in 0..3 {
         if shift[k] == NOTHING {

@@ -4,7 +4,7 @@
 
 use std::sync::LazyLock;
 
-use super::{CHANNEL_SPREAD_DEG, DRIVE_DISTORTION, DRIVE_SPREAD_DEG, POWER_ERROR, STRAY, fast_gauss};
+use super::{DRIVE_DISTORTION, POWER_ERROR, STRAY, channel_spread_deg, fast_gauss};
 use crate::audit::context::{CircuitContext, LoadBehaviour};
 use crate::audit::evidence::Features;
 use crate::audit::hypotheses::{NOTHING, Shift};
@@ -64,7 +64,7 @@ impl ChannelTables {
     ) -> ChannelTables {
         let predicted = predicted(registers);
         let drive = context.load == LoadBehaviour::Drive;
-        let spread_deg = if drive { DRIVE_SPREAD_DEG } else { CHANNEL_SPREAD_DEG };
+        let spread_deg = channel_spread_deg(features, context);
         let spread_rad = spread_deg.to_radians();
         let mut density = [[[1.0; GRID]; 12]; 3];
         let mut ln_flat = [0.0; 3];
