@@ -6,6 +6,7 @@ use std::net::SocketAddr;
 use std::path::PathBuf;
 use std::time::Duration;
 
+use crate::alarm::settings::AlarmsConfig;
 use crate::history::keeper::Limits;
 use crate::modbus::map::MapSource;
 use crate::reading::{Rotation, UnixMs};
@@ -15,6 +16,8 @@ use crate::reading::{Rotation, UnixMs};
 pub struct Config {
     /// Where the HTTP face listens; loopback by default.
     pub http_listen: SocketAddr,
+    /// How alarms behave.
+    pub alarms: AlarmsConfig,
     /// Folder of the journal; none keeps no journal.
     pub journal: Option<PathBuf>,
     /// The history; none keeps none.
