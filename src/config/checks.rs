@@ -372,12 +372,7 @@ mod tests {
     use crate::station::fixtures::station_config;
 
     fn config() -> Config {
-        Config {
-            http_listen: super::super::load::DEFAULT_HTTP_LISTEN,
-            journal: None,
-            history: None,
-            stations: vec![station_config("Alder Creek Lift")],
-        }
+        Config::of(vec![station_config("Alder Creek Lift")])
     }
 
     const HEAD: &str = "[[checks]]\nstation = \"Alder Creek Lift\"\ncircuit = \"Pump 1\"\nby = \"J. Alvarez\"\n\

@@ -26,6 +26,19 @@ pub struct Config {
     pub stations: Vec<StationConfig>,
 }
 
+impl Config {
+    /// These stations, and all else as it is when the file says nothing.
+    pub fn of(stations: Vec<StationConfig>) -> Config {
+        Config {
+            http_listen: super::load::DEFAULT_HTTP_LISTEN,
+            alarms: AlarmsConfig::default(),
+            journal: None,
+            history: None,
+            stations,
+        }
+    }
+}
+
 /// Where and how much history is kept.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct HistoryConfig {
