@@ -7,6 +7,7 @@ mod check;
 mod demo;
 mod logging;
 mod maps;
+mod registers;
 mod replay;
 mod run;
 mod sheet;
@@ -59,6 +60,8 @@ enum Command {
     Demo(demo::Options),
     /// List the built-in register maps, print one, or try one on a monitor
     Maps(maps::Options),
+    /// List the registers of the Modbus server: text, a manual, or a CSV for tag import
+    Registers(registers::Options),
 }
 
 /// Where the configuration is.
@@ -131,6 +134,7 @@ fn dispatch(cli: Cli) -> anyhow::Result<Exit> {
             logging::start(&cli.log, logging::ERRORS_ONLY)?;
             on_runtime(maps::run(options))
         }
+        Command::Registers(options) => registers::run(&options),
     }
 }
 

@@ -2,14 +2,17 @@
 
 use std::io;
 use std::net::SocketAddr;
+use std::sync::Arc;
 use std::time::Duration;
 
 use tokio_util::sync::CancellationToken;
 use tokio_util::task::TaskTracker;
 
 use crate::clock::Clock;
-use crate::config::model::Config;
+use crate::config::model::{Config, ModbusServerConfig};
 use crate::faces::http::{Pages, router};
+use crate::faces::modbus::server::BoundModbusServer;
+use crate::faces::modbus::units::Units;
 use crate::faces::server::BoundServer;
 use crate::station::context::ContextError;
 use crate::station::fleet::Fleet;
@@ -29,6 +32,14 @@ pub enum StartError {
         /// Why.
         source: io::Error,
     },
+    /// The address of the Modbus server cannot be had.
+    #[error("the Modbus server cannot listen on {address}: {source}")]
+    BindModbus {
+        /// Address as configured.
+        address: SocketAddr,
+        /// Why.
+        source: io::Error,
+    },
     /// A circuit cannot be audited as configured.
     #[error(transparent)]
     Context(#[from] ContextError),
@@ -38,6 +49,7 @@ pub enum StartError {
 #[derive(Debug)]
 pub struct Daemon {
     server: BoundServer,
+    modbus: Option<(BoundModbusServer, Arc<Units>)>,
     fleet: Fleet,
     clock: Clock,
 }
@@ -46,15 +58,24 @@ impl Daemon {
     /// Binds the listener and makes every station's state.
     pub async fn bind(config: &Config) -> Result<Daemon, StartError> {
         let clock = Clock::system();
-        let fleet = Fleet::new(&config.stations, clock.clone())?;
+        let mut fleet = Fleet::new(&config.stations, clock.clone())?;
         let address = config.http_listen;
         let server = BoundServer::bind(address).await.map_err(|source| StartError::Bind { address, source })?;
-        Ok(Daemon { server, fleet, clock })
+        let modbus = match &config.modbus_server {
+            Some(modbus) => Some(bind_modbus(config, modbus, &mut fleet, &clock).await?),
+            None => None,
+        };
+        Ok(Daemon { server, modbus, fleet, clock })
     }
 
     /// Where the pages are, with the port the system chose for port 0.
     pub fn address(&self) -> SocketAddr {
         self.server.address()
+    }
+
+    /// Where the Modbus server is, when there is one.
+    pub fn modbus_address(&self) -> Option<SocketAddr> {
+        self.modbus.as_ref().map(|(server, _)| server.address())
     }
 
     /// One reader a station.
@@ -67,10 +88,27 @@ impl Daemon {
         let tracker = TaskTracker::new();
         let pages = router(Pages::new(self.fleet.readers(), self.clock));
         tracker.spawn(self.server.serve(pages, stop.clone(), tracker.clone()));
+        if let Some((server, units)) = self.modbus {
+            tracker.spawn(server.serve(units, stop.clone(), tracker.clone()));
+        }
         self.fleet.spawn(&stop, &tracker);
         stop.cancelled().await;
         drain(&tracker).await
     }
+}
+
+async fn bind_modbus(
+    config: &Config,
+    modbus: &ModbusServerConfig,
+    fleet: &mut Fleet,
+    clock: &Clock,
+) -> Result<(BoundModbusServer, Arc<Units>), StartError> {
+    let address = modbus.listen;
+    let failed = |source| StartError::BindModbus { address, source };
+    let server = BoundModbusServer::bind(modbus).await.map_err(failed)?;
+    let readers = fleet.readers();
+    let units = Units::new(config, modbus, readers, fleet.links(), clock.clone());
+    Ok((server, Arc::new(units)))
 }
 
 /// Waits up to [`GRACE`] for the tasks of a tracker; true when all have ended.

@@ -149,6 +149,7 @@ mod tests {
     fn an_unknown_station_is_named_beside_the_known_ones() {
         let config = Config {
             http_listen: "127.0.0.1:0".parse().unwrap(),
+            modbus_server: None,
             stations: vec![station_config("Alder Creek Lift"), station_config("Mill Race Pumping")],
         };
         let error = chosen(config.clone(), Some("Nowhere")).unwrap_err().to_string();

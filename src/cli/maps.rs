@@ -20,6 +20,7 @@ use crate::modbus::map::{
     ByteOrder, Channel, Encoding, MapSource, MeterMap, Point, PowerFactorSign, PowerSign, Quantity, ReactiveSign,
 };
 use crate::modbus::poll::{MonitorJob, PollEvent};
+use crate::modbus::links::Links;
 use crate::modbus::poller;
 use crate::reading::{CircuitReading, Measured, MonitorReading, RunStatus};
 use crate::station::snapshot::answered;
@@ -270,7 +271,7 @@ async fn try_map(library: &MapLibrary, what: &TryOptions) -> anyhow::Result<Exit
         timeout: TRY_TIMEOUT,
     };
     let job = MonitorJob { station: "try".to_owned(), monitor, events };
-    poller::spawn(vec![job], &cancel, &tracker, Clock::system());
+    poller::spawn(vec![job], &mut Links::default(), &cancel, &tracker, Clock::system());
     let event = tokio::select! {
         () = stop.cancelled() => bail!("stopped before the monitor was read"),
         event = tokio::time::timeout(TRY_LIMIT, receiver.recv()) => event,

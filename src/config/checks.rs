@@ -394,6 +394,7 @@ mod tests {
     fn config() -> Config {
         Config {
             http_listen: super::super::load::DEFAULT_HTTP_LISTEN,
+            modbus_server: None,
             stations: vec![station_config("Alder Creek Lift")],
         }
     }

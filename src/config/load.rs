@@ -7,6 +7,7 @@ use std::path::Path;
 
 use super::builtin::{FOLDER_HINT, MapLibrary, unreadable_folder};
 use super::document::{parse_document, read_text};
+use super::modbus_server::read_modbus_server;
 use super::model::Config;
 use super::problem::{Problem, Problems, quoted};
 use super::reader::{Fault, Field, Located, TableReader};
@@ -64,8 +65,14 @@ fn parse_with(
             }
         };
         let stations = read_stations(&root, library.as_ref());
+        let modbus_server = read_modbus_server(&root, stations.as_deref());
         root.finish();
-        config = http_listen.zip(stations).map(|(http_listen, stations)| Config { http_listen, stations });
+        config = match (http_listen, modbus_server, stations) {
+            (Some(http_listen), Some(modbus_server), Some(stations)) => {
+                Some(Config { http_listen, modbus_server, stations })
+            }
+            _ => None,
+        };
     }
     problems.extend(report.into_problems());
     match config {

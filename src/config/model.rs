@@ -5,6 +5,7 @@
 use std::net::SocketAddr;
 use std::time::Duration;
 
+use super::address_range::AddressRange;
 use crate::modbus::map::MapSource;
 use crate::reading::Rotation;
 
@@ -13,8 +14,62 @@ use crate::reading::Rotation;
 pub struct Config {
     /// Where the HTTP face listens; loopback by default.
     pub http_listen: SocketAddr,
+    /// The Modbus/TCP server; none when the file asks for none.
+    pub modbus_server: Option<ModbusServerConfig>,
     /// All stations, in file order.
     pub stations: Vec<StationConfig>,
+}
+
+/// Audit blocks one unit id has room for: their addresses are 16 bits wide (`faces::modbus::audit_table`).
+pub const MOST_AUDIT_BLOCKS: u16 = 327;
+
+/// The Modbus/TCP server for the RTU and SCADA.
+#[derive(Debug, Clone, PartialEq)]
+pub struct ModbusServerConfig {
+    /// Where it listens; loopback by default.
+    pub listen: SocketAddr,
+    /// Who may connect.
+    pub allow: Vec<AddressRange>,
+    /// Connections served at once.
+    pub max_connections: usize,
+    /// Of these from one address.
+    pub max_connections_per_address: usize,
+    /// Requests a second from one address.
+    pub requests_per_second: u32,
+    /// A connection without a request for this long is closed.
+    pub idle_timeout: Duration,
+    /// Unit id of the audit blocks.
+    pub audit_unit: u8,
+    /// Circuits that have a block.
+    pub circuits: Vec<ServedCircuit>,
+    /// Monitors that can be read through.
+    pub pass_through: Vec<PassThrough>,
+}
+
+/// A circuit that masters can read.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct ServedCircuit {
+    /// Index into [`Config::stations`].
+    pub station: usize,
+    /// Index into [`StationConfig::circuits`].
+    pub circuit: usize,
+    /// Number of its audit block, 1 to [`MOST_AUDIT_BLOCKS`].
+    pub block: u16,
+    /// Unit id under which it is a SunSpec meter.
+    pub sunspec_unit: Option<u8>,
+}
+
+/// A monitor that masters can read through.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct PassThrough {
+    /// Unit id that masters ask.
+    pub unit: u8,
+    /// Index into [`Config::stations`].
+    pub station: usize,
+    /// Index into [`StationConfig::monitors`].
+    pub monitor: usize,
+    /// An answer not older than this is given again without asking the monitor.
+    pub max_age: Duration,
 }
 
 /// The voltage system of a station.
