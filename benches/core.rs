@@ -6,6 +6,7 @@
 use divan::{Bencher, black_box};
 use wattassay::audit::auditor::CircuitAuditor;
 use wattassay::audit::context::{BlankingRule, CircuitContext, LoadBehaviour};
+use wattassay::audit::monitor::MonitorAuditor;
 use wattassay::reading::Measured::{self, Good};
 use wattassay::reading::{CircuitReading, Instant2, MonitorReading, MonoMs, UnixMs};
 
@@ -75,6 +76,23 @@ fn readings(level: Level) -> Vec<MonitorReading> {
 fn one_reading(bencher: Bencher, level: Level) {
     let readings = readings(level);
     let mut auditor = CircuitAuditor::new(context(level));
+    let mut next = 0;
+    bencher.bench_local(|| {
+        next = (next + 1) % readings.len();
+        black_box(auditor.observe(black_box(&readings[next])))
+    });
+}
+
+/// A monitor with eight circuits, voltage leads and the joint ranking included.
+#[divan::bench(args = [Level::PerChannelPq, Level::PerChannelP, Level::Totals], sample_size = 1200)]
+fn one_reading_of_eight_circuits(bencher: Bencher, level: Level) {
+    let mut readings = readings(level);
+    for reading in &mut readings {
+        let circuit = reading.circuits[0].clone();
+        reading.circuits = vec![circuit; 8];
+    }
+    let contexts = (0..8).map(|slot| CircuitContext { slot, ..context(level) }).collect();
+    let mut auditor = MonitorAuditor::new(contexts);
     let mut next = 0;
     bencher.bench_local(|| {
         next = (next + 1) % readings.len();

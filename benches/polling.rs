@@ -21,7 +21,7 @@ use tokio_util::task::TaskTracker;
 use wattassay::audit::auditor::CircuitAuditor;
 use wattassay::clock::Clock;
 use wattassay::config::model::{
-    CircuitConfig, CtRatio, LoadKind, MonitorConfig, RunSource, Service, StationConfig, Transport,
+    CircuitConfig, CtRatio, LoadKind, MonitorConfig, RunSource, Service, StationConfig, Transport, WaterSource,
 };
 use wattassay::modbus::map::{
     Blanking, ByteOrder, Channel, Conventions, Encoding, MapSource, MeterMap, Point, Quantity, ReadFunction,
@@ -116,6 +116,7 @@ fn station(index: usize, address: SocketAddr) -> StationConfig {
         nominal_voltage_v: 480.0,
         nominal_frequency_hz: 60.0,
         rotation: Rotation::Abc,
+        tariff: None,
         monitors: vec![MonitorConfig {
             name: "PM-1".into(),
             // A host name of its own, so that every monitor has a connection of its own, as separate devices do.
@@ -138,6 +139,8 @@ fn station(index: usize, address: SocketAddr) -> StationConfig {
             full_load_power_factor: Some(0.86),
             ct_ratio: Some(CtRatio { primary_a: 200.0, secondary_a: 5.0 }),
             run_source: RunSource::Current,
+            water: WaterSource { monitor: 0, slot: 0 },
+            fault_since: None,
         }],
     }
 }

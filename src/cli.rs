@@ -5,6 +5,8 @@
 mod audit;
 mod check;
 mod demo;
+mod history;
+mod journal;
 mod logging;
 mod maps;
 mod registers;
@@ -27,7 +29,8 @@ use self::logging::LogOptions;
 const EXIT_CODES: &str = "\
 Exit codes:
   0  all well (run: stopped as told; audit, replay, sheet: every circuit is sound; check: nothing wrong)
-  1  audit, replay, sheet: a fault was found; check: the configuration has problems
+  1  audit, replay, sheet: a fault was found; check: the configuration has problems;
+     journal verify: the journal was altered
   2  audit, replay, sheet: no fault found, but at least one circuit could not be judged
   3  error: bad arguments, unreadable configuration or recording, address in use and the like
 
@@ -62,6 +65,10 @@ enum Command {
     Maps(maps::Options),
     /// List the registers of the Modbus server: text, a manual, or a CSV for tag import
     Registers(registers::Options),
+    /// Show what the history holds, or export a span of it
+    History(history::Options),
+    /// Check that a journal is what was written, or export it
+    Journal(journal::Options),
 }
 
 /// Where the configuration is.
@@ -135,6 +142,8 @@ fn dispatch(cli: Cli) -> anyhow::Result<Exit> {
             on_runtime(maps::run(options))
         }
         Command::Registers(options) => registers::run(&options),
+        Command::History(options) => history::run(&options),
+        Command::Journal(options) => journal::run(&options),
     }
 }
 

@@ -14,6 +14,7 @@ use crate::faces::http::{Pages, router};
 use crate::faces::modbus::server::BoundModbusServer;
 use crate::faces::modbus::units::Units;
 use crate::faces::server::BoundServer;
+use crate::records::{Records, RecordsError};
 use crate::station::context::ContextError;
 use crate::station::fleet::Fleet;
 use crate::station::snapshot::SnapshotReader;
@@ -43,6 +44,9 @@ pub enum StartError {
     /// A circuit cannot be audited as configured.
     #[error(transparent)]
     Context(#[from] ContextError),
+    /// The journal or the history cannot be had.
+    #[error(transparent)]
+    Records(#[from] RecordsError),
 }
 
 /// A daemon that has its listener and has not polled anything yet.
@@ -52,10 +56,11 @@ pub struct Daemon {
     modbus: Option<(BoundModbusServer, Arc<Units>)>,
     fleet: Fleet,
     clock: Clock,
+    records: Records,
 }
 
 impl Daemon {
-    /// Binds the listener and makes every station's state.
+    /// Binds the listener, makes every station's state, and opens journal and history where configured.
     pub async fn bind(config: &Config) -> Result<Daemon, StartError> {
         let clock = Clock::system();
         let mut fleet = Fleet::new(&config.stations, clock.clone())?;
@@ -65,7 +70,9 @@ impl Daemon {
             Some(modbus) => Some(bind_modbus(config, modbus, &mut fleet, &clock).await?),
             None => None,
         };
-        Ok(Daemon { server, modbus, fleet, clock })
+        let (records, of_stations) = Records::open(config, &clock).await?;
+        fleet.keep_records(of_stations);
+        Ok(Daemon { server, modbus, fleet, clock, records })
     }
 
     /// Where the pages are, with the port the system chose for port 0.
@@ -83,6 +90,11 @@ impl Daemon {
         self.fleet.readers()
     }
 
+    /// The journal and the history.
+    pub fn records(&self) -> &Records {
+        &self.records
+    }
+
     /// Runs until `stop`, then waits up to [`GRACE`] for everything to end; true when all of it did.
     pub async fn run(self, stop: CancellationToken) -> bool {
         let tracker = TaskTracker::new();
@@ -93,7 +105,8 @@ impl Daemon {
         }
         self.fleet.spawn(&stop, &tracker);
         stop.cancelled().await;
-        drain(&tracker).await
+        let ended = drain(&tracker).await;
+        self.records.close().await && ended
     }
 }
 

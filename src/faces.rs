@@ -16,4 +16,6 @@ pub mod sheet;
 pub mod sheet_html;
 pub mod sheet_text;
 
+mod energy_text;
 mod families;
+mod json_registers;

@@ -5,6 +5,7 @@
 
 pub mod reading;
 
+pub mod alarm;
 pub mod audit;
 pub mod cli;
 pub mod clock;
@@ -12,6 +13,10 @@ pub mod config;
 pub mod daemon;
 pub mod electrical;
 pub mod faces;
+pub mod history;
+pub mod journal;
 pub mod modbus;
+pub mod records;
 pub mod replay;
+mod sqlite;
 pub mod station;

@@ -136,6 +136,19 @@ pub enum RunStatus {
     Failed,
 }
 
+/// What instruments on the water side of a pump say.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct WaterReading {
+    /// Flow through the pump, m3/s.
+    pub flow_m3_per_s: Measured,
+    /// Total head, m.
+    pub head_m: Measured,
+    /// Gauge pressure at the suction, Pa.
+    pub suction_pressure_pa: Measured,
+    /// Gauge pressure at the discharge, Pa.
+    pub discharge_pressure_pa: Measured,
+}
+
 /// What one set of CTs reported. Arrays are by current channel 1, 2, 3 as numbered on the terminals.
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct CircuitReading {
@@ -165,6 +178,26 @@ pub struct CircuitReading {
     pub energy_export_wh: Measured,
     /// Run status of the pump.
     pub run_status: RunStatus,
+    /// Flow, head and pressures of the pump.
+    pub water: WaterReading,
+}
+
+impl CircuitReading {
+    /// True when every electrical value is the same to the last digit; flow and head come from other instruments.
+    pub fn same_electrical(&self, other: &CircuitReading) -> bool {
+        self.current_a == other.current_a
+            && self.active_power_w == other.active_power_w
+            && self.reactive_power_var == other.reactive_power_var
+            && self.apparent_power_va == other.apparent_power_va
+            && self.power_factor == other.power_factor
+            && self.current_angle_deg == other.current_angle_deg
+            && self.total_active_power_w == other.total_active_power_w
+            && self.total_reactive_power_var == other.total_reactive_power_var
+            && self.total_apparent_power_va == other.total_apparent_power_va
+            && self.total_power_factor == other.total_power_factor
+            && self.energy_import_wh == other.energy_import_wh
+            && self.energy_export_wh == other.energy_export_wh
+    }
 }
 
 /// One timestamped poll of one monitor. Arrays are by voltage channel 1, 2, 3.

@@ -6,6 +6,7 @@
 
 pub mod cells;
 pub mod columns;
+pub mod hour;
 pub mod notes;
 pub mod rows;
 pub mod session;

@@ -8,6 +8,8 @@ pub mod checks;
 pub mod context;
 pub mod fleet;
 pub mod news;
+pub mod record;
+pub mod register_watch;
 pub mod snapshot;
 pub mod state;
 pub mod task;

@@ -198,6 +198,10 @@ fn check_tells_what_was_understood() {
     let path = config(&folder, "127.0.0.1:0", "192.0.2.1:502");
     let ran = run(&["check", text(&path)]);
     assert_eq!(ran.code, Some(0), "{}", ran.err);
+    let written = std::fs::read_to_string(&path).unwrap();
+    std::fs::write(&path, format!("tariff = {{ currency = \"USD\", price_per_kwh = 0.11 }}\n{written}")).unwrap();
+    let priced = run(&["check", text(&path)]);
+    assert!(priced.out.contains("energy at 0.11 USD a kWh"), "{} {}", priced.out, priced.err);
     for word in ["nothing wrong", "Alder Creek Lift", "480 V", "192.0.2.1:502 unit 1", "77 A", "CTs 200:5", "44.7 kW"] {
         assert!(ran.out.contains(word), "{word}: {}", ran.out);
     }
@@ -480,4 +484,116 @@ fn the_demo_serves_what_it_says_and_ends_with_what_it_found() {
     out.read_to_string(&mut rest).unwrap();
     assert!(rest.contains("What was found"), "{rest}");
     assert_eq!(demo.ended().code(), Some(0));
+}
+
+/// A journal of three entries, and its folder.
+fn journal() -> TempDir {
+    use wattassay::journal::{Entry, JournalFile, Kind};
+    let folder = TempDir::new().unwrap();
+    let (mut file, _) = JournalFile::open(folder.path(), 0).unwrap();
+    let entries = ["up", "Pump 1: CT 1 reversed", "said \"later\", left"]
+        .map(|text| Entry::new(1_795_000_000_000, Kind::Diagnosis, text).about("Alder Creek Lift", "Pump 1"));
+    file.append(&entries).unwrap();
+    folder
+}
+
+#[test]
+fn a_journal_is_verified_and_exported_beside_its_writer() {
+    let folder = journal();
+    let path = folder.path().to_str().unwrap();
+    let verified = run(&["journal", "verify", path]);
+    assert_eq!(verified.code, Some(0), "{}", verified.err);
+    let head = verified.out.lines().find_map(|line| line.strip_prefix("newest ")).unwrap();
+    assert_eq!(run(&["journal", "verify", path, "--holds", head]).code, Some(0));
+    let other = format!("3:{}", "0".repeat(64));
+    assert_eq!(run(&["journal", "verify", path, "--holds", &other]).code, Some(1));
+    let csv = run(&["journal", "export", path, "--after", "1"]).out;
+    assert_eq!(csv.lines().count(), 3, "{csv}");
+    assert!(csv.contains("\"said \"\"later\"\", left\""), "{csv}");
+    let json = run(&["journal", "export", path, "--format", "json"]).out;
+    let list: Vec<serde_json::Value> = serde_json::from_str(&json).unwrap();
+    assert_eq!((list.len(), &list[1]["text"]), (3, &"Pump 1: CT 1 reversed".into()));
+    assert_eq!(run(&["journal", "verify", "/nowhere"]).code, Some(3));
+}
+
+#[test]
+fn an_altered_journal_is_told() {
+    let folder = journal();
+    let database = rusqlite::Connection::open(folder.path().join("journal.db")).unwrap();
+    database
+        .execute_batch("DROP TRIGGER entry_is_not_changed; UPDATE entry SET text = 'sound' WHERE sequence = 2")
+        .unwrap();
+    drop(database);
+    let verified = run(&["journal", "verify", folder.path().to_str().unwrap()]);
+    assert_eq!(verified.code, Some(1));
+    assert!(verified.out.starts_with("altered: entry 2 "), "{}", verified.out);
+}
+
+#[test]
+fn what_the_daemon_shows_is_in_the_journal_even_when_it_is_killed_the_next_moment() {
+    let folder = TempDir::new().unwrap();
+    let (_monitor, address) = silent_monitor();
+    let path = config(&folder, "127.0.0.1:0", &address);
+    let site = std::fs::read_to_string(&path).unwrap();
+    std::fs::write(&path, format!("[journal]\nfolder = \"j\"\n[history]\nfolder = \"h\"\n{site}")).unwrap();
+    let journal = folder.path().join("j");
+    let export = || run(&["journal", "export", text(&journal)]).out;
+
+    let mut daemon = Running::start(&["run", "--config", text(&path)]);
+    daemon.line_with("gives no values");
+    daemon.signal("-KILL");
+    daemon.ended();
+    assert_eq!(run(&["journal", "verify", text(&journal)]).code, Some(0));
+    let kinds = |csv: &str| csv.lines().skip(1).map(|l| l.split(',').nth(3).unwrap().to_owned()).collect::<Vec<_>>();
+    let first = export();
+    assert_eq!(kinds(&first), ["started", "configuration", "monitor"], "{first}");
+    assert!(first.contains("Alder Creek Lift / PM-1"), "{first}");
+
+    let mut daemon = Running::start(&["run", "--config", text(&path)]);
+    daemon.line_with("http://");
+    // Another daemon on the same journal would fork the chain.
+    let second = run(&["run", "--config", text(&path)]);
+    assert_eq!(second.code, Some(3));
+    assert!(second.err.contains("another wattassay"), "{}", second.err);
+    daemon.signal("-TERM");
+    assert_eq!(daemon.ended().code(), Some(0));
+    assert_eq!(kinds(&export()).last().map(String::as_str), Some("stopped"));
+    let listed = run(&["history", "list", text(&folder.path().join("h"))]);
+    assert!(listed.out.contains("Alder Creek Lift / circuit Pump 1"), "{}{}", listed.out, listed.err);
+}
+
+#[test]
+fn readings_and_the_diagnosis_of_a_run_are_kept() {
+    let simulated = Simulated::start(&["Quarry Road Booster"]);
+    let folder = TempDir::new().unwrap();
+    let site = std::fs::read_to_string(&simulated.config).unwrap();
+    let path = folder.path().join("site.toml");
+    std::fs::write(&path, format!("[journal]\nfolder = \"j\"\n[history]\nfolder = \"h\"\n{site}")).unwrap();
+    let mut daemon = Running::start(&["run", "--config", text(&path)]);
+    let told = daemon.line_with("Quarry Road Booster / Pump 1: ");
+    daemon.signal("-TERM");
+    assert_eq!(daemon.ended().code(), Some(0));
+
+    let headline = told.split("Pump 1: ").nth(1).unwrap().trim();
+    let journal = run(&["journal", "export", text(&folder.path().join("j")), "--format", "json"]).out;
+    let journal: Vec<serde_json::Value> = serde_json::from_str(&journal).unwrap();
+    let entry = journal.iter().find(|entry| entry["kind"] == "diagnosis").unwrap();
+    assert!(entry["text"].as_str().unwrap().contains(headline), "{entry} is not {headline}");
+
+    let history = folder.path().join("h");
+    let of_pump = ["--station", "Quarry Road Booster", "--circuit", "Pump 1"];
+    let changes = run(&[&["history", "changes", text(&history)][..], &of_pump].concat());
+    assert!(changes.out.contains(",diagnosis,"), "{}{}", changes.out, changes.err);
+    let wanted = ["--tier", "readings", "--quantities", "current_1_a,corrected_total_active_power_w,running"];
+    let rows = run(&[&["history", "export", text(&history)][..], &of_pump, &wanted].concat());
+    assert!(
+        rows.out.starts_with("at,current_1_a,corrected_total_active_power_w,running\n"),
+        "{}{}",
+        rows.out,
+        rows.err
+    );
+    let amperes = rows.out.lines().skip(1).filter_map(|line| line.split(',').nth(1)?.parse::<f64>().ok());
+    assert!(amperes.filter(|a| *a > 10.0).count() >= 3, "{}", rows.out);
+    let unknown = run(&["history", "export", text(&history), "--station", "Nowhere", "--circuit", "Pump 1"]);
+    assert!(unknown.code == Some(3) && unknown.err.contains("Quarry Road Booster / circuit Pump 1"), "{}", unknown.err);
 }

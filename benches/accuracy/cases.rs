@@ -5,7 +5,8 @@
 use wattassay::audit::assessment::{Assessment, Diagnosis, Verdict};
 use wattassay::audit::auditor::CircuitAuditor;
 
-use super::generator::{Draw, Leads, Possible, alike, draw};
+use super::faults::{Leads, Possible, alike};
+use super::generator::{Draw, draw};
 use super::optimum::Optimum;
 use super::score::{Answer, Tally};
 use super::stations::{Level, Metered, context, meter_states, reading};
@@ -107,7 +108,9 @@ pub fn run(stations: u64, judged: u64, possible: &[Possible]) -> Results {
         }
         results
     });
-    parts.into_iter().for_each(|part| all.merge(part));
+    for part in parts {
+        all.merge(part);
+    }
     all
 }
 

@@ -12,7 +12,8 @@ use wattassay::audit::words;
 use wattassay::reading::{Measured, MonitorReading};
 
 use super::cases::in_parallel;
-use super::generator::{Draw, Kind, Leads, Possible, State, draw, normal, uniform};
+use super::faults::{Leads, Possible};
+use super::generator::{Draw, Kind, State, draw, normal, uniform};
 use super::stations::{Level, Metered, context, meter, reading, station_file};
 
 /// Readings in a day.
@@ -299,15 +300,17 @@ fn day(n: u64, possible: &[Possible], sums: &mut Healthy) {
     for at in 0..READINGS {
         let (now, what) = play.next(at);
         let mut seen = now;
+        let torn = random.f64() < 0.05;
         if let Some(before) = before.replace(now)
-            && random.f64() < 0.05
+            && torn
         {
             // Two requests a poll: the powers were read a moment before the amps, across whatever changed in between.
             let earlier: Metered = before;
             (seen.active_w, seen.reactive_var) = (earlier.active_w, earlier.reactive_var);
         }
         let made = reading(&seen, level, 1000 * PERIOD_S * at as u64, &mut random);
-        if play.line.0 != Line::Frozen {
+        // A device that stands still shows one moment: it cannot be torn between two polls.
+        if play.line.0 != Line::Frozen && !torn {
             frozen = Some(made.clone());
         }
         let Some(arrived) = play.over_the_line(made, frozen.as_ref()) else { continue };

@@ -8,19 +8,22 @@
 //! `rotation`, `map`; may be repeated).
 
 mod cases;
+mod faults;
 mod generator;
 mod healthy;
 mod loads;
+mod numbers;
 mod optimum;
 mod outside;
 mod panel;
 mod report;
+mod sample;
 mod score;
 mod stations;
 
 use std::time::Instant;
 
-use generator::Extra;
+use faults::Extra;
 
 /// The word that switches on each fault class.
 const EXTRAS: [(&str, Extra); 6] = [
@@ -63,7 +66,7 @@ fn wanted() -> Wanted {
 fn main() {
     let wanted = wanted();
     let began = Instant::now();
-    let possible = generator::possible(&wanted.extras);
+    let possible = faults::possible(&wanted.extras);
     let results = cases::run(wanted.stations, wanted.judged.min(wanted.stations), &possible);
     report::cases(&results, wanted.stations);
     report::outside(&outside::run());

@@ -8,7 +8,8 @@ use serde::Deserialize;
 use wattassay::audit::auditor::CircuitAuditor;
 use wattassay::audit::context::LoadBehaviour;
 
-use super::generator::{Draw, Kind, Leads, MapMistake, Plate, Possible, State, alike, possible};
+use super::faults::{Leads, MapMistake, Possible, alike, possible};
+use super::generator::{Draw, Kind, Plate, State};
 use super::score::{Answer, Tally};
 use super::stations::{Level, Metered, context, reading};
 

@@ -11,7 +11,8 @@ use wattassay::audit::wiring::Wiring;
 use wattassay::reading::Phase;
 
 use super::cases::{diagnose, in_parallel};
-use super::generator::{Possible, draw};
+use super::faults::Possible;
+use super::generator::draw;
 use super::stations::{Level, meter_states};
 
 /// Probability at which a wiring is settled: the plan's own.

@@ -6,7 +6,7 @@ use wattassay::audit::assessment::{Diagnosis, Verdict};
 use wattassay::audit::wiring::Wiring;
 use wattassay::audit::words;
 
-use super::generator::Leads;
+use super::faults::Leads;
 
 /// One wiring of an answer of the optimum.
 #[derive(Debug, Clone, Copy)]

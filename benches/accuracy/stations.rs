@@ -8,7 +8,8 @@ use wattassay::reading::Measured::{Good, NotAvailable};
 use wattassay::reading::{CircuitReading, Instant2, MonitorReading, MonoMs, UnixMs};
 use wattassay_simulators::{Station, StationFile};
 
-use super::generator::{Draw, Kind, LINE_V, MapMistake, READING_NOISE, State, lead, normal};
+use super::faults::{MapMistake, lead};
+use super::generator::{Draw, Kind, LINE_V, READING_NOISE, State, normal};
 
 /// What a map offers.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]

@@ -183,7 +183,8 @@ fn value_si((quantity, point): (Quantity, &Point), manner: Manner, sample: &Mete
     }
     let Some(circuit) = sample.circuits.get(point.slot) else {
         // A slot without CTs shows nothing: zero where zero has a meaning.
-        let meaningless = matches!(quantity, Quantity::CurrentAngle | Quantity::PowerFactor);
+        let meaningless =
+            matches!(quantity, Quantity::CurrentAngle | Quantity::PowerFactor | Quantity::Flow | Quantity::Head);
         return if meaningless { f64::NAN } else { 0.0 };
     };
     match quantity {
@@ -197,6 +198,8 @@ fn value_si((quantity, point): (Quantity, &Point), manner: Manner, sample: &Mete
         Quantity::PowerFactor => manner.factor(circuit, point.channel),
         Quantity::EnergyImport => circuit.energy_import_wh,
         Quantity::EnergyExport => circuit.energy_export_wh,
+        Quantity::Flow => circuit.flow_m3_per_s,
+        Quantity::Head => circuit.head_m,
         _ => f64::from(u8::from(circuit.running)),
     }
 }
@@ -206,11 +209,12 @@ fn exponent_for(point: &Point, largest_a: f64, largest_va: f64) -> i16 {
     let largest_si = match point.quantity {
         Quantity::Current => largest_a,
         Quantity::ActivePower | Quantity::ReactivePower | Quantity::ApparentPower => largest_va,
-        Quantity::VoltageLn | Quantity::VoltageLl => 1000.0,
+        Quantity::VoltageLn | Quantity::VoltageLl | Quantity::Head => 1000.0,
         Quantity::VoltageAngle | Quantity::CurrentAngle => 180.0,
         Quantity::Frequency => 100.0,
         Quantity::PowerFactor | Quantity::RunStatus => 1.0,
         Quantity::EnergyImport | Quantity::EnergyExport => largest_va * 10_000.0,
+        Quantity::Flow => 10.0,
     };
     fitting_exponent(largest_si / point.unit_si / point.scale.abs(), point.packing.largest())
 }

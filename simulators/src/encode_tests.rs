@@ -32,6 +32,8 @@ fn sample(total_w: f64, total_var: f64, current_a: f64) -> MeterSample {
             energy_import_wh: 1_234_567.0,
             energy_export_wh: 0.0,
             running: 0.0 < current_a,
+            flow_m3_per_s: f64::NAN,
+            head_m: f64::NAN,
         }],
     }
 }

@@ -122,6 +122,8 @@ pub(crate) enum Quantity {
     EnergyImport,
     EnergyExport,
     RunStatus,
+    Flow,
+    Head,
 }
 
 impl Quantity {
@@ -141,6 +143,8 @@ impl Quantity {
             "energy-import" => (Quantity::EnergyImport, "Wh", false),
             "energy-export" => (Quantity::EnergyExport, "Wh", false),
             "run-status" => (Quantity::RunStatus, "1", false),
+            "flow" => (Quantity::Flow, "m3/s", false),
+            "head" => (Quantity::Head, "m", false),
             _ => return None,
         })
     }
@@ -282,8 +286,8 @@ fn read_point(file: &File, point: &PointFile, stride: u32) -> Result<Vec<Point>,
 
 fn channel(quantity: Quantity, text: Option<&str>) -> Result<Option<usize>, String> {
     use Quantity::{
-        ActivePower, ApparentPower, Current, CurrentAngle, EnergyExport, EnergyImport, Frequency, PowerFactor,
-        ReactivePower, RunStatus, VoltageAngle, VoltageLl, VoltageLn,
+        ActivePower, ApparentPower, Current, CurrentAngle, EnergyExport, EnergyImport, Flow, Frequency, Head,
+        PowerFactor, ReactivePower, RunStatus, VoltageAngle, VoltageLl, VoltageLn,
     };
     let number = match (quantity, text) {
         (VoltageLl, Some(text)) => ["12", "23", "31"].iter().position(|name| *name == text),
@@ -294,7 +298,7 @@ fn channel(quantity: Quantity, text: Option<&str>) -> Result<Option<usize>, Stri
     let (per_channel, as_total) = match quantity {
         VoltageLn | VoltageLl | VoltageAngle | Current | CurrentAngle => (true, false),
         ActivePower | ReactivePower | ApparentPower | PowerFactor => (true, true),
-        Frequency | EnergyImport | EnergyExport | RunStatus => (false, true),
+        Frequency | EnergyImport | EnergyExport | RunStatus | Flow | Head => (false, true),
     };
     match (number, total) {
         (Some(number), _) if per_channel => Ok(Some(number)),
@@ -321,6 +325,9 @@ fn unit_si(unit: &str, family: &str) -> Option<f64> {
             "%" => Some(0.01),
             _ => None,
         };
+    }
+    if (unit, family) == ("m3/h", "m3/s") {
+        return Some(1.0 / 3600.0);
     }
     let prefix = unit.strip_suffix(family)?;
     match (prefix, family) {

@@ -128,6 +128,10 @@ pub struct CircuitSample {
     pub energy_export_wh: f64,
     /// Auxiliary contact of the starter: true while the contactor of the circuit's own pump is closed.
     pub running: bool,
+    /// Flow of the circuit's own pump, m3/s; NaN without an instrument.
+    pub flow_m3_per_s: f64,
+    /// Head of that pump, m; NaN without an instrument.
+    pub head_m: f64,
 }
 
 /// What a monitor meters at one moment, by channel as wired. Where two elements meter three wires, channel 1 is A to B
@@ -233,6 +237,8 @@ fn circuit(
         energy_import_wh: 0.0,
         energy_export_wh: 0.0,
         running: false,
+        flow_m3_per_s: f64::NAN,
+        head_m: f64::NAN,
     }
 }
 

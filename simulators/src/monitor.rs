@@ -15,7 +15,7 @@ use crate::phasor::Spectrum;
 use crate::register_faults::{RegisterFault, Twist};
 use crate::sensing::Wiring;
 use crate::station::{Station, StationState};
-use crate::station_file::{ServiceFile, StationFile};
+use crate::station_file::{ServiceFile, StationFile, WaterFile};
 
 /// Tick and image last made.
 type Made = Option<(u64, Arc<RegisterImage>)>;
@@ -28,6 +28,8 @@ pub(crate) struct Monitor {
     own: Vec<Option<usize>>,
     service: ServiceFile,
     metering: Metering,
+    /// Water side of each pump of the station.
+    water: Vec<Option<WaterFile>>,
     noise: f64,
     seed: u64,
     voltage_gain: [f64; 3],
@@ -104,6 +106,7 @@ impl Monitor {
             voltage_gain: [0, 1, 2].map(gain),
             current_gain: (0..own.len() as u64).map(|slot| [3, 4, 5].map(|channel| gain(channel + 3 * slot))).collect(),
             own,
+            water: station.pumps.iter().map(|pump| pump.water).collect(),
             energy_start_wh: file.energy_start_wh,
             face,
             faults,
@@ -151,6 +154,9 @@ impl Monitor {
                 Some(pump) => state.pumps[pump].run.is_energized(),
                 None => state.pumps.iter().any(|pump| pump.run.is_energized()),
             };
+            if let Some((pump, water)) = self.own[slot].and_then(|pump| Some((pump, self.water[pump]?))) {
+                (circuit.flow_m3_per_s, circuit.head_m) = water.at(state.pumps[pump].run);
+            }
         }
         (samples, sample)
     }

@@ -241,6 +241,8 @@ fn keep_circuit(quantity: Quantity, then: &CircuitSample, now: &mut CircuitSampl
         }
         Quantity::EnergyImport => now.energy_import_wh = then.energy_import_wh,
         Quantity::EnergyExport => now.energy_export_wh = then.energy_export_wh,
+        Quantity::Flow => now.flow_m3_per_s = then.flow_m3_per_s,
+        Quantity::Head => now.head_m = then.head_m,
         Quantity::RunStatus => now.running = then.running,
         Quantity::VoltageLn | Quantity::VoltageLl | Quantity::VoltageAngle | Quantity::Frequency => {}
     }

@@ -149,6 +149,7 @@ mod tests {
             repeat_s,
             start_s: 2.0,
             wander: 0.0,
+            water: None,
         }
     }
 

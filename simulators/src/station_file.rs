@@ -9,6 +9,7 @@ use serde::Deserialize;
 
 use crate::error::SimError;
 use crate::monitor_file::MonitorFile;
+use crate::schedule::RunPoint;
 
 /// One station: its supply, its pumps, its monitors.
 #[derive(Debug, Clone, PartialEq, Deserialize)]
@@ -231,6 +232,29 @@ pub struct PumpFile {
     /// Slow irregular drift of the load, as a fraction.
     #[serde(default)]
     pub wander: f64,
+    /// Flow and head; without them its monitor shows "not available".
+    #[serde(default)]
+    pub water: Option<WaterFile>,
+}
+
+/// The water a pump moves, where its station has instruments for it.
+#[derive(Debug, Clone, Copy, PartialEq, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct WaterFile {
+    /// Flow at full load, m3/s. It goes with the load: the head stays, and so does the pump's own efficiency.
+    pub full_load_flow_m3_per_s: f64,
+    /// Total head while it runs, m.
+    pub head_m: f64,
+}
+
+impl WaterFile {
+    /// Flow and head at a moment; a pump that starts does not lift water yet.
+    pub(crate) fn at(self, run: RunPoint) -> (f64, f64) {
+        match run {
+            RunPoint::Running { load } => (load * self.full_load_flow_m3_per_s, self.head_m),
+            RunPoint::Starting { .. } | RunPoint::Stopped => (0.0, 0.0),
+        }
+    }
 }
 
 /// One step of a schedule.

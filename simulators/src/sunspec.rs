@@ -339,6 +339,8 @@ mod tests {
                 energy_import_wh: 123_456.0,
                 energy_export_wh: 7.0,
                 running: true,
+                flow_m3_per_s: f64::NAN,
+                head_m: f64::NAN,
             }],
         }
     }

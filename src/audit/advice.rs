@@ -47,10 +47,9 @@ pub fn confirm(wiring: &Wiring, moves: &[Move]) -> Vec<FieldCheck> {
         for k in step.channels() {
             let check = match step {
                 Move::ExchangeVoltage(..) => FieldCheck::PhaseIdentity(k, wiring.voltage[k]),
-                Move::ExchangePairs(..) => FieldCheck::TracePair(k),
+                Move::ExchangePairs(..) | Move::Relocate(..) | Move::BringBack(..) => FieldCheck::TracePair(k),
                 Move::TurnPair(_) => FieldCheck::Polarity(k),
                 Move::RestoreCurrent(_) | Move::Tighten(_) => FieldCheck::LoopResistance(k),
-                Move::Relocate(..) | Move::BringBack(..) => FieldCheck::TracePair(k),
                 Move::CorrectRatio(..) | Move::CorrectRatios(_) => FieldCheck::ClampCurrent(k),
                 Move::CorrectMap(_) | Move::ConfirmRotation => continue,
             };

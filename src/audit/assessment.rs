@@ -8,7 +8,9 @@ use num_complex::Complex64;
 use super::context::ServiceKind;
 use super::detail::{Detail, Missing};
 use super::hypotheses;
+use super::joint::JointRanking;
 use super::proof::Proof;
+use super::voltage_lead::VoltageDiagnosis;
 use super::wiring::Wiring;
 use crate::reading::Instant2;
 
@@ -269,6 +271,10 @@ pub struct Assessment {
     pub diagnosis: Diagnosis,
     /// Corrected power; `None` when stopped, or when no group carries enough probability.
     pub corrected: Option<CorrectedPower>,
+    /// What the monitor's shared voltage leads tell of themselves; `None` before enough readings.
+    pub voltage_leads: Option<Arc<VoltageDiagnosis>>,
+    /// The most probable wirings of all circuits of the monitor together; `None` for one that has a single circuit.
+    pub joint: Option<Arc<JointRanking>>,
     /// The latest change of the wiring seen, and what it came to.
     pub proof: Option<Proof>,
 }

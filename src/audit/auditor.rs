@@ -2,6 +2,8 @@
 //!
 //! A circuit that shares its monitor with others is stepped by `monitor`, which tells each what the others found.
 
+use std::sync::Arc;
+
 use super::assessment::{Assessment, Check, CorrectedPower, Diagnosis, EvidenceLevel, Finding, RunState, Verdict};
 use super::checks::{self, Input};
 use super::context::CircuitContext;
@@ -9,10 +11,13 @@ use super::correction;
 use super::crossing::Crossing;
 use super::diagnosis::{CONFIDENT, Diagnoser};
 use super::evidence::Features;
+use super::joint::Alternatives;
 use super::persistence::Memory;
 use super::proof::{Account, Proof};
 use super::run_state::{Company, RunTracker};
 use super::shared::Opinion;
+use super::voltage_lead::VoltageDiagnosis;
+use super::wiring::Registers;
 use super::words;
 use crate::electrical::circuit::{self, Circuit, Meaning};
 use crate::electrical::voltage::{self, Voltages};
@@ -73,7 +78,7 @@ impl Latest {
     fn note(&mut self, monitor: &MonitorReading, circuit: &CircuitReading) -> u32 {
         let same = self.voltage_ln_v == monitor.voltage_ln_v
             && self.voltage_ll_v == monitor.voltage_ll_v
-            && self.circuit == *circuit;
+            && self.circuit.same_electrical(circuit);
         if same {
             self.same += 1;
         } else {
@@ -122,7 +127,7 @@ impl CircuitAuditor {
     pub fn observe(&mut self, monitor: &MonitorReading) -> Assessment {
         let step = self.step(monitor);
         let told = self.rotation_opinion(step.rotation);
-        self.finish(step, &told)
+        self.finish(step, &told, None)
     }
 
     /// What the rotation measured by a reading, or earlier, says of the voltage leads.
@@ -131,13 +136,26 @@ impl CircuitAuditor {
     }
 
     /// What this circuit's readings say of what it shares with others.
-    pub(super) fn opinion(&self) -> Option<Opinion> {
-        self.diagnoser.opinion(&self.context)
+    pub(super) fn opinion(&self) -> Opinion {
+        self.diagnoser.opinion(&self.context).unwrap_or(Opinion::NONE)
+    }
+
+    /// What this circuit may be under a state of what is shared.
+    pub(super) fn alternatives(&self, voltage: usize, registers: Registers) -> Option<Alternatives> {
+        self.diagnoser.alternatives(voltage, registers, &self.context)
+    }
+
+    /// Counts the diagnosis' conclusions.
+    pub(super) fn conclusions(&self) -> u64 {
+        self.diagnoser.conclusions()
     }
 
     /// Takes note of which channels see other circuits, and of who else runs.
     pub(super) fn in_company(&mut self, crossing: Crossing, others_running: u32) {
         self.others_running = others_running;
+        // A total holds the other circuit's part as well: without power per channel nothing can be told apart.
+        let tells = self.diagnoser.evidence().windows().iter().any(|w| w.mean.tells_channels());
+        let crossing = if tells { crossing } else { Crossing::NONE };
         if crossing != self.crossing {
             self.crossing = crossing;
             self.diagnoser.cross(crossing, &self.context);
@@ -190,12 +208,14 @@ impl CircuitAuditor {
             features.others_running = self.others_running;
             features.starting = run.state == RunState::Starting;
         }
+        // A channel that lives while most of its circuit is dead and another pump runs may be that pump's: it starts nothing.
         // A voltage lead turned over is no wiring the diagnosis knows: it would blame a CT for it.
         let leads_known = !context.service.symmetrical() || voltages.is_three_phase_set();
         let rotation = voltages.measured_rotation.filter(|_| context.service.symmetrical());
         let fit = |f: &Features| {
             let usable = !f.starting || runs_up(f, context);
-            run.steady && usable && leads_known && f.level() != EvidenceLevel::Insufficient
+            let own = company.is_none_or(|c| c.runs) || self.others_running == 0;
+            run.steady && usable && own && leads_known && f.level() != EvidenceLevel::Insufficient
         };
         if let Some(features) = features.filter(fit) {
             self.since.get_or_insert(monitor.at);
@@ -207,16 +227,25 @@ impl CircuitAuditor {
     }
 
     /// Second half: the conclusion, given what is known from elsewhere.
-    pub(super) fn finish(&mut self, step: Step, told: &Opinion) -> Assessment {
+    pub(super) fn finish(
+        &mut self,
+        step: Step,
+        told: &Opinion,
+        voltage_leads: Option<Arc<VoltageDiagnosis>>,
+    ) -> Assessment {
         self.diagnoser.conclude(told, &self.context);
         if self.diagnoser.epoch() != self.epoch {
             self.epoch = self.diagnoser.epoch();
             self.since = Some(step.at);
             self.proof = self.account.take().map(|before| Proof { changed_at: step.at, before, after: None });
         }
-        let diagnosis = self.diagnosis(&step.findings, step.run_state);
+        let mut diagnosis = self.diagnosis(&step.findings, step.run_state);
+        let fault = voltage_leads.as_ref().and_then(|leads| leads.fault());
+        if fault.is_some_and(|group| group.states.iter().all(|state| state.registers_wrong())) {
+            diagnosis.verdict = Verdict::Fault;
+        }
         let corrected = step.features.and_then(|f| self.corrected(&diagnosis, &f, &step.circuit, &step.voltages));
-        if let Some(features) = &step.features {
+        if let Some(features) = step.features.as_ref().filter(|_| self.diagnoser.settled()) {
             let account = Account::of(&diagnosis, features, corrected.as_ref());
             if let Some(proof) = &mut self.proof {
                 proof.after = Some(account);
@@ -231,6 +260,8 @@ impl CircuitAuditor {
             findings: step.findings,
             diagnosis,
             corrected,
+            voltage_leads,
+            joint: None,
             proof: self.proof,
         }
     }

@@ -45,7 +45,7 @@ pub fn correct(
         }
         per_phase[phase.index()] = Some(polar_deg(va, own_lag_deg));
     }
-    if seen.class.lost_phase {
+    if seen.class.pattern.lost_phase {
         for s in &mut per_phase {
             s.get_or_insert(Complex64::ZERO);
         }
@@ -83,8 +83,8 @@ impl Seen<'_> {
         }
         let (phase, reversed) = self.wiring.current[k].shows()?;
         let mirrored = self.context.rotation == Rotation::Acb;
-        let shift_deg = 30.0 * f64::from(self.class.shift_for(k, mirrored));
-        if self.class.lost_phase {
+        let shift_deg = 30.0 * f64::from(self.class.pattern.shift_for(k, mirrored));
+        if self.class.pattern.lost_phase {
             // The metering is right here: what the channel shows is the phase's own angle, 30 degrees off the load's.
             let expected_deg = wrap_deg(lag_deg + shift_deg);
             let seen_deg = self.seen_lag_deg(k, expected_deg);
@@ -190,7 +190,7 @@ impl Seen<'_> {
         // Two-element metering measures the third phase's current by its sum: that is its principle, not an assumption.
         if !self.context.service.between_lines() || missing.len() > 1 {
             // Unbalance of supply and load goes into these phases: a tenth of each stays open.
-            *assumed_va += missing.iter().filter_map(|k| per_phase[*k]).map(|s| s.norm()).sum::<f64>();
+            *assumed_va += missing.iter().filter_map(|k| per_phase[*k]).map(Complex64::norm).sum::<f64>();
         }
     }
 }

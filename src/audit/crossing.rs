@@ -130,8 +130,8 @@ impl CrossingTracker {
 mod tests {
     use super::*;
 
-    fn company(runs: bool, alive: [bool; 3]) -> Option<Company> {
-        Some(Company { runs, alive })
+    fn company(runs: bool, alive: [bool; 3]) -> Company {
+        Company { runs, alive }
     }
 
     /// Plays spells of (pump 1 runs, pump 2 runs) with channel 2 of both pumps crossed, or not.
@@ -140,8 +140,9 @@ mod tests {
         for &(one, two) in spells {
             for _ in 0..5 {
                 let middle = |own: bool, other: bool| if crossed { other } else { own };
-                tracker
-                    .observe(&[company(one, [one, middle(one, two), one]), company(two, [two, middle(two, one), two])]);
+                tracker.observe(
+                    &[company(one, [one, middle(one, two), one]), company(two, [two, middle(two, one), two])].map(Some),
+                );
             }
         }
         tracker
@@ -168,7 +169,7 @@ mod tests {
         let mut tracker = CrossingTracker::default();
         for (one, two) in [(true, false), (false, true), (true, false), (false, true)] {
             for _ in 0..4 {
-                tracker.observe(&[company(one, [one, false, one]), company(two, [two; 3])]);
+                tracker.observe(&[company(one, [one, false, one]), company(two, [two; 3])].map(Some));
             }
         }
         assert_eq!(tracker.crossing(0, &[0, 1]), Crossing::NONE);
@@ -178,7 +179,7 @@ mod tests {
     fn many_readings_of_one_spell_count_once() {
         let mut tracker = CrossingTracker::default();
         for _ in 0..1000 {
-            tracker.observe(&[company(false, [false, true, false]), company(true, [true; 3])]);
+            tracker.observe(&[company(false, [false, true, false]), company(true, [true; 3])].map(Some));
         }
         assert_eq!(tracker.crossing(0, &[0, 1]), Crossing::NONE);
     }

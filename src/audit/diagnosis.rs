@@ -8,8 +8,9 @@ use super::context::CircuitContext;
 use super::crossing::Crossing;
 use super::evidence::{Change, Evidence, Features};
 use super::hypotheses::{Class, UNEXPLAINED_PRIOR, VOLTAGE_STATES, classes, shared_odds};
+use super::joint::{self, Alternatives};
 use super::likelihood::{WindowLikelihood, lag_under_deg, weigh};
-use super::load;
+use super::load::{self, STANCE_WEIGHTS, STANCES};
 use super::magnitude::{self, Magnitudes};
 use super::shared::{MEANINGS, Opinion};
 use super::wiring::{CurrentSeen, Gain, Registers, Wiring};
@@ -30,6 +31,8 @@ pub const CONFIDENT: f64 = 0.95;
 const CONFIDENT_WITHOUT_ANGLES: f64 = 0.99;
 /// A fault is called only while most of what speaks against "sound" is a wiring; beyond this it may be the load or the map.
 const UNEXPLAINED_ALLOWED: f64 = 0.2;
+/// Steps of load level (20 % of current each) from which two levels are witnesses of their own.
+const LEVELS_APART: f64 = 3.0;
 /// Decibans below which a piece of evidence is not worth listing.
 const REASON_WORTH_TELLING_DB: f64 = 1.0;
 
@@ -49,6 +52,7 @@ pub struct Diagnoser {
     current: usize,
     /// Something has been weighed anew since the last conclusion.
     moved: bool,
+    conclusions: u64,
 }
 
 #[derive(Debug, Clone)]
@@ -80,6 +84,7 @@ impl Default for Diagnoser {
             epoch: 0,
             current: 0,
             moved: false,
+            conclusions: 0,
         }
     }
 }
@@ -98,6 +103,11 @@ impl Diagnoser {
     /// Index of the most probable class.
     pub fn leading_class(&self) -> Option<usize> {
         self.leading_class
+    }
+
+    /// False while readings contradict what was collected, so that it is not known which wiring they belong to.
+    pub fn settled(&self) -> bool {
+        self.evidence.settled()
     }
 
     /// How often the wiring has been seen to change.
@@ -171,39 +181,75 @@ impl Diagnoser {
         } else {
             self.weighed.push(fresh);
         }
-        self.sizes = Some(magnitude::weigh(self.evidence.windows(), foreign));
+        self.sizes = Some(magnitude::weigh(self.evidence.windows(), foreign, context.full_load_current_a));
         self.sum = self.summed(context);
         self.moved = true;
     }
 
-    /// Adds up the windows. A blank says P <= 0 and no more. Where P is near zero the unbalance decides, and that is the same
-    /// at every load level, so blanks at several levels are one piece of evidence: the weakest of them counts.
+    /// Adds up the windows, stance by stance: a load keeps its stance to its nameplate from level to level. A blank says P <= 0
+    /// and no more. Where P is near zero the unbalance decides, and that is the same at every load level, so blanks at several
+    /// levels are one piece of evidence: the weakest of them counts.
     fn summed(&self, context: &CircuitContext) -> Sum {
-        let count = classes(context.service).all.len();
-        let mut sum = Sum { ln_class: vec![0.0; count], ln_unexplained: 0.0 };
-        let mut blank: Option<Sum> = None;
+        let known = classes(context.service);
+        let mut by_pattern = vec![[0.0f64; STANCES]; known.patterns.len()];
+        let mut blank: Option<Vec<[f64; STANCES]>> = None;
+        let (mut ln_unexplained, mut blank_unexplained) = (0.0, 0.0f64);
         for weighed in &self.weighed {
-            let ln_class = weighed.likelihood.ln_class.iter().map(|ln| f64::from(*ln));
-            if weighed.at.blanked {
-                let weakest = blank.get_or_insert_with(|| Sum { ln_class: vec![0.0; count], ln_unexplained: 0.0 });
-                weakest.ln_unexplained = weakest.ln_unexplained.min(weighed.likelihood.ln_unexplained);
-                weakest.ln_class.iter_mut().zip(ln_class).for_each(|(weakest, ln)| *weakest = weakest.min(ln));
+            let likelihood = &weighed.likelihood;
+            let blanked = weighed.at.blanked;
+            if blanked {
+                blank_unexplained = blank_unexplained.min(likelihood.ln_unexplained);
             } else {
-                sum.ln_unexplained += weighed.likelihood.ln_unexplained;
-                sum.ln_class.iter_mut().zip(ln_class).for_each(|(sum, ln)| *sum += ln);
+                ln_unexplained += likelihood.ln_unexplained;
+            }
+            let sums = if blanked {
+                blank.get_or_insert_with(|| vec![[0.0; STANCES]; known.patterns.len()])
+            } else {
+                &mut by_pattern
+            };
+            for (sums, of_window) in sums.iter_mut().zip(&likelihood.ln_pattern) {
+                for (sum, ln) in sums.iter_mut().zip(of_window) {
+                    let ln = f64::from(*ln);
+                    *sum = if blanked { sum.min(ln) } else { *sum + ln };
+                }
             }
         }
-        if let Some(blank) = blank {
-            sum.ln_unexplained += blank.ln_unexplained;
-            sum.ln_class.iter_mut().zip(blank.ln_class).for_each(|(sum, ln)| *sum += ln);
+        for (sums, of_blank) in by_pattern.iter_mut().zip(blank.iter().flatten()) {
+            sums.iter_mut().zip(of_blank).for_each(|(sum, ln)| *sum += ln);
         }
+        let share = self.independent_share();
+        by_pattern.iter_mut().flatten().for_each(|sum| *sum *= share);
+        ln_unexplained *= share;
         let usual = self.ln_current(Gain::AsRated, context);
-        for (ln, class) in sum.ln_class.iter_mut().zip(&classes(context.service).all) {
-            if class.common_gain != Gain::AsRated {
-                *ln += self.ln_current(class.common_gain, context) - usual;
-            }
+        let of_pattern: Vec<f64> = by_pattern
+            .iter()
+            .zip(&known.patterns)
+            .map(|(sums, pattern)| {
+                let fits = match pattern.common_gain {
+                    Gain::AsRated => 0.0,
+                    gain => self.ln_current(gain, context) - usual,
+                };
+                ln_over_stances(sums) + fits
+            })
+            .collect();
+        Sum {
+            ln_class: known.all.iter().map(|class| of_pattern[class.pattern_index]).collect(),
+            ln_unexplained: ln_unexplained + blank_unexplained,
         }
-        sum
+    }
+
+    /// Share of the load levels' evidence that is independent. The unbalance of supply and load, which blurs every angle, is
+    /// nearly the same at levels near each other: such levels tell hardly more than one of them. Where only a total is known it
+    /// blurs all levels alike.
+    fn independent_share(&self) -> f64 {
+        let told = || self.weighed.iter().zip(self.evidence.windows()).filter(|(w, _)| !w.at.blanked);
+        let (Some(low), Some(high)) = (told().map(|(_, w)| w.level).min(), told().map(|(_, w)| w.level).max()) else {
+            return 1.0;
+        };
+        let levels = told().count() as f64;
+        let apart = f64::from(high - low) / LEVELS_APART;
+        let each = if told().any(|(w, _)| w.at.tells_channels()) { 0.8 } else { 0.5 };
+        (1.0 + each * apart.min(levels - 1.0)) / levels
     }
 
     /// How well the currents seen fit the nameplate if all of them are shown at this ratio: the least fitting level counts,
@@ -227,13 +273,41 @@ impl Diagnoser {
             let likelihood = (ln - peak).exp();
             if likelihood > 0.0 {
                 for (by_meaning, prior) in mass.iter_mut().zip(class.prior_by_voltage) {
-                    by_meaning[meaning_index(class.registers)] += prior * likelihood;
+                    by_meaning[meaning_index(class.pattern.registers)] += prior * likelihood;
                 }
             }
         }
         Some(Opinion::from_weights(|voltage, meaning| {
             mass[voltage][meaning] / shared_odds(voltage, Registers::ALL[meaning]) + unexplained
         }))
+    }
+
+    /// What this circuit may be under a state of what is shared, for the joint ranking. `None` while there is nothing to say.
+    pub fn alternatives(&self, voltage: usize, registers: Registers, context: &CircuitContext) -> Option<Alternatives> {
+        if self.weighed.is_empty() {
+            return None;
+        }
+        let known = &classes(context.service).all;
+        let peak = self.sum.ln_class.iter().copied().fold(self.sum.ln_unexplained, f64::max);
+        let odds = shared_odds(voltage, registers);
+        let mut alternatives: Alternatives = vec![(None, UNEXPLAINED_PRIOR * (self.sum.ln_unexplained - peak).exp())];
+        for (class, ln) in known.iter().zip(&self.sum.ln_class) {
+            let likelihood = (ln - peak).exp();
+            if likelihood > 0.0 && class.pattern.registers == registers && class.prior_by_voltage[voltage] > 0.0 {
+                let members = class.members.iter().filter(|m| m.voltage == voltage);
+                alternatives.extend(members.map(|m| (Some(self.as_crossed(m.wiring)), m.prior / odds * likelihood)));
+            }
+        }
+        let total: f64 = alternatives.iter().map(|(_, p)| p).sum();
+        for (_, p) in &mut alternatives {
+            *p /= total;
+        }
+        Some(joint::sorted(alternatives))
+    }
+
+    /// Counts conclusions, so that whoever depends on them knows when to look again.
+    pub fn conclusions(&self) -> u64 {
+        self.conclusions
     }
 
     /// Concludes, given what is known from elsewhere: the rotation, and what the monitor's other circuits found. Does nothing
@@ -243,6 +317,7 @@ impl Diagnoser {
         if self.moved || !self.told.is_near(told) {
             self.moved = false;
             self.told = *told;
+            self.conclusions += 1;
             self.latest = self.concluded(context);
         }
         if let Some(latest) = &mut self.latest
@@ -360,7 +435,7 @@ impl Diagnoser {
         if told <= 0.0 {
             return member / class.prior;
         }
-        member * self.told.ln(voltage, meaning_index(class.registers)).exp() / told
+        member * self.told.ln(voltage, meaning_index(class.pattern.registers)).exp() / told
     }
 
     /// A wiring with the channels that see another circuit told as such.
@@ -405,8 +480,11 @@ impl Diagnoser {
             - (prior[rival] / known[rival].prior).max(f64::MIN_POSITIVE).ln();
         tell(ReasonKind::Companions, told);
         let ln = |weighed: &Weighed| {
-            let ln_class = &weighed.likelihood.ln_class;
-            f64::from(ln_class[leading].max(-1e4)) - f64::from(ln_class[rival].max(-1e4))
+            let of = |class: usize| {
+                let by_stance = weighed.likelihood.ln_pattern[known[class].pattern_index];
+                ln_over_stances(&by_stance.map(f64::from)).max(-1e4)
+            };
+            of(leading) - of(rival)
         };
         let blanks = self.weighed.iter().filter(|w| w.at.blanked).map(ln);
         if let Some(weakest) = blanks.reduce(|a, b| if a.abs() < b.abs() { a } else { b }) {
@@ -430,13 +508,22 @@ impl Diagnoser {
     }
 }
 
+/// The stances of the load weighed together.
+fn ln_over_stances(ln: &[f64; STANCES]) -> f64 {
+    let peak = ln.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+    if peak == f64::NEG_INFINITY {
+        return peak;
+    }
+    peak + ln.iter().zip(STANCE_WEIGHTS).map(|(ln, weight)| weight * (ln - peak).exp()).sum::<f64>().ln()
+}
+
 fn meaning_index(registers: Registers) -> usize {
     Registers::ALL.iter().position(|r| *r == registers).unwrap_or(0)
 }
 
 /// Prior of a class, given what is known from elsewhere.
 fn told_prior(class: &Class, told: &Opinion) -> f64 {
-    let meaning = meaning_index(class.registers);
+    let meaning = meaning_index(class.pattern.registers);
     let by_voltage = class.prior_by_voltage.iter().enumerate().filter(|(_, p)| **p > 0.0);
     by_voltage.map(|(voltage, p)| p * told.ln(voltage, meaning).exp()).sum::<f64>().max(f64::MIN_POSITIVE)
 }

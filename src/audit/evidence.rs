@@ -27,6 +27,9 @@ pub const UNEVEN_CURRENT_SHARE: f64 = 0.6;
 /// touched: 40 %.
 const SHARE_MOVED: f64 = 0.35;
 
+/// A power factor above this does not turn its sign with the load: its angle would have to move by more than 24 degrees.
+const MAY_TURN_BLANK: f64 = 0.4;
+
 /// Steady readings in a row that contradict the window before a new epoch begins.
 const CONTRADICTIONS: u32 = 3;
 
@@ -91,7 +94,8 @@ impl Features {
             let by_channel = circuit.channel[k].voltage_v.is_some_and(|v| v >= floor_v);
             used[k] && if context.service.symmetrical() { voltages.phasor_v[k].is_some() } else { by_channel }
         });
-        let current_alive = current.map(|i| i > DEAD_CURRENT_SHARE * largest);
+        // What another circuit's current does says nothing of this one.
+        let current_alive = [0, 1, 2].map(|k| !foreign[k] && current[k] > DEAD_CURRENT_SHARE * largest);
         let usable = [0, 1, 2].map(|k| voltage_alive[k] && current_alive[k]);
         let va = [0, 1, 2].map(|k| if usable[k] { circuit.channel[k].volt_amps.unwrap_or(0.0) } else { 0.0 });
         let sum_va: f64 = va.iter().sum();
@@ -106,7 +110,8 @@ impl Features {
                 || (!per_channel_any
                     && blank(reading.total_power_factor)
                     && reading.total_active_power_w.good().is_none()));
-        let carrying = || own().filter(|k| current_alive[*k]);
+        let all_own = foreign == [false; 3];
+        let carrying = || (0..3).filter(|k| current_alive[*k]);
         let alive = carrying().count().max(1) as f64;
         let from_factor = reading.active_power_w.iter().all(|w| w.good().is_none())
             && reading.total_active_power_w.good().is_none()
@@ -123,9 +128,10 @@ impl Features {
             p: [0, 1, 2].map(|k| pick(circuit.channel[k].p_per_unit(), k)),
             q: [0, 1, 2].map(|k| pick(circuit.channel[k].q_per_unit(), k)),
             unsigned_pf: [0, 1, 2].map(|k| pick(circuit.channel[k].unsigned_power_factor, k)),
-            total_p: circuit.total.active_w.map(|w| w / sum_va),
-            total_q: circuit.total.reactive_var.map(|var| var / sum_va),
-            total_unsigned_pf: circuit.total.unsigned_power_factor,
+            // A total holds the other circuit's part as well.
+            total_p: circuit.total.active_w.map(|w| w / sum_va).filter(|_| all_own),
+            total_q: circuit.total.reactive_var.map(|var| var / sum_va).filter(|_| all_own),
+            total_unsigned_pf: circuit.total.unsigned_power_factor.filter(|_| all_own),
             blanked,
         })
     }
@@ -136,6 +142,11 @@ impl Features {
         let alive: Vec<usize> = (0..3).filter(|k| self.current_alive[*k]).collect();
         let mean = alive.iter().map(|k| self.current_a[*k].ln()).sum::<f64>() / alive.len().max(1) as f64;
         [0, 1, 2].map(|k| self.current_alive[k].then(|| self.current_a[k].ln() - mean))
+    }
+
+    /// True when power is told channel by channel.
+    pub fn tells_channels(&self) -> bool {
+        matches!(self.level(), EvidenceLevel::PerChannelPq | EvidenceLevel::PerChannelP)
     }
 
     /// What these features allow a diagnosis to use.
@@ -173,6 +184,17 @@ impl Features {
             )
         };
         shape(self) == shape(other)
+    }
+
+    /// True when `other` differs only by being blank, or by showing so little that another load may blank it: a total near zero
+    /// changes its sign with the load.
+    fn may_be_blank_beside(&self, other: &Features) -> bool {
+        let shown = if self.blanked { other } else { self };
+        let little = |value: Option<f64>| value.is_none_or(|v| v.abs() < MAY_TURN_BLANK);
+        self.blanked != other.blanked
+            && (self.voltage_alive, self.current_alive) == (other.voltage_alive, other.current_alive)
+            && little(shown.total_p)
+            && little(shown.total_unsigned_pf)
     }
 
     /// Largest difference of any per-unit power against `other`.
@@ -279,9 +301,24 @@ impl Evidence {
         self.windows.iter().map(|w| w.readings).sum()
     }
 
-    /// Drops the windows in which only channels that see another circuit carried current: the pump stood.
+    /// False while the latest readings contradict the windows.
+    pub fn settled(&self) -> bool {
+        self.contradictions == 0
+    }
+
+    /// Forgets what channels that see another circuit showed, and the windows in which only they carried current.
     pub fn drop_foreign(&mut self, foreign: [bool; 3]) {
         self.windows.retain(|w| (0..3).any(|k| w.mean.current_alive[k] && !foreign[k]));
+        for window in &mut self.windows {
+            for k in (0..3).filter(|k| foreign[*k]) {
+                window.mean.current_alive[k] = false;
+                (window.mean.p[k], window.mean.q[k], window.mean.unsigned_pf[k]) = (None, None, None);
+            }
+            if foreign.contains(&true) {
+                let mean = &mut window.mean;
+                (mean.total_p, mean.total_q, mean.total_unsigned_pf) = (None, None, None);
+            }
+        }
     }
 
     /// Adds a steady reading, with the rotation measured beside it.
@@ -327,6 +364,7 @@ impl Evidence {
             return share_moved || window.mean.distance(features) > 0.35 + 0.1 * steps;
         }
         let same_company = |w: &&Window| w.mean.others_running == features.others_running;
-        nearest(&mut self.windows.iter().filter(comparable).filter(same_company)).is_some()
+        let other = nearest(&mut self.windows.iter().filter(comparable).filter(same_company));
+        other.is_some_and(|window| window.level == level || !window.mean.may_be_blank_beside(features))
     }
 }

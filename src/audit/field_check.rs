@@ -174,14 +174,13 @@ impl FieldCheck {
     /// Minutes of a person, counting preparation; live work counts double for its risk.
     fn cost(self) -> f64 {
         match self {
-            FieldCheck::PhaseIdentity(..) => 2.0 * 4.0,
+            FieldCheck::PhaseIdentity(..) | FieldCheck::Rotation => 2.0 * 4.0,
             // A clamp meter takes half the time of following a pair, and counts double as live work.
             FieldCheck::ClampCurrent(_) | FieldCheck::TracePair(_) => 6.0,
             FieldCheck::LoopResistance(_) => 4.0,
             FieldCheck::Polarity(_) => 5.0,
             // Nothing is opened and nobody is near live parts.
             FieldCheck::Display => 1.0,
-            FieldCheck::Rotation => 2.0 * 4.0,
         }
     }
 

@@ -34,16 +34,12 @@ pub const UNEXPLAINED_PRIOR: f64 = 1e-3;
 /// Wirings that make the channels show the same thing.
 #[derive(Debug, Clone)]
 pub struct Class {
-    /// Shift per channel, for a supply that rotates ABC.
-    pub shift: [Shift; 3],
+    /// What they make the power registers show.
+    pub pattern: Pattern,
+    /// Index of that among [`Classes::patterns`].
+    pub pattern_index: usize,
     /// The voltage channels rotate against the expected rotation.
     pub rotation_reversed: bool,
-    /// The load itself has lost a supply conductor.
-    pub lost_phase: bool,
-    /// What the power registers mean.
-    pub registers: Registers,
-    /// Ratio common to all channels.
-    pub common_gain: Gain,
     /// True when it registers the load's true power.
     pub power_right: bool,
     /// The wirings, most likely first.
@@ -65,7 +61,20 @@ pub struct Member {
     pub prior: f64,
 }
 
-impl Class {
+/// What a class makes the power registers show, whatever the rotation: classes that share it share their likelihood.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub struct Pattern {
+    /// Shift per channel, for a supply that rotates ABC.
+    pub shift: [Shift; 3],
+    /// The load itself has lost a supply conductor.
+    pub lost_phase: bool,
+    /// What the power registers mean.
+    pub registers: Registers,
+    /// Ratio common to all channels.
+    pub common_gain: Gain,
+}
+
+impl Pattern {
     /// Shift of a channel for a supply that rotates ACB: the mirror image.
     pub fn shift_for(&self, channel: usize, mirrored: bool) -> Shift {
         match self.shift[channel] {
@@ -79,6 +88,8 @@ impl Class {
 /// All classes of a service.
 #[derive(Debug)]
 pub struct Classes {
+    /// What they make the registers show, each once.
+    pub patterns: Vec<Pattern>,
     /// The classes.
     pub all: Vec<Class>,
     /// Index of the class of the intended wiring.

@@ -9,17 +9,18 @@ mod tables;
 use super::assessment::EvidenceLevel;
 use super::context::{CircuitContext, LoadBehaviour};
 use super::evidence::Features;
-use super::hypotheses::{Class, NOTHING, Shift, classes};
-use super::load::{self, GRID};
+use super::hypotheses::{Class, NOTHING, Pattern, Shift, classes};
+use super::load::{self, GRID, STANCES};
 use super::wiring::{Gain, Registers};
 use crate::reading::Rotation;
 use tables::{ChannelTables, predicted};
 
-/// Marginal log-likelihood of one window, per class, and for "none of these".
+/// Log-likelihood of one window, per pattern and stance of the load, and for "none of these".
 #[derive(Debug, Clone)]
 pub struct WindowLikelihood {
-    /// One entry per class of the service; minus infinity where a class cannot be told by this evidence at all.
-    pub ln_class: Vec<f32>,
+    /// One entry per pattern of the service, by stance of the load to its nameplate; minus infinity where a pattern cannot be
+    /// told by this evidence at all.
+    pub ln_pattern: Vec<[f32; STANCES]>,
     /// The alternative that any angle is as likely as any other.
     pub ln_unexplained: f64,
 }
@@ -54,23 +55,39 @@ fn meanings(features: &Features) -> &'static [Registers] {
     }
 }
 
-/// Where the load's lag may be under a class: probabilities over the grid.
-fn lag_prior(class: &Class, features: &Features, context: &CircuitContext) -> [f64; GRID] {
-    if class.lost_phase {
-        load::lost_phase_prior()
+/// Where the load's lag may be under a pattern, by stance: probabilities over the grid.
+fn lag_priors(pattern: Pattern, features: &Features, context: &CircuitContext) -> [[f64; GRID]; STANCES] {
+    if pattern.lost_phase {
+        [load::lost_phase_prior(); STANCES]
     } else if features.starting {
-        load::start_prior(context)
+        [load::start_prior(context); STANCES]
     } else {
-        load::lag_prior(context, features.mean_current_a / class.common_gain.factor().unwrap_or(1.0))
+        load::lag_priors(context, features.mean_current_a / pattern.common_gain.factor().unwrap_or(1.0))
     }
 }
+
+/// Spread of one channel's angle for this load at this current, degrees. Where a capacitor takes most of a light load's
+/// reactive current, what is left is small and uneven, and its angles stray with it.
+fn channel_spread_deg(features: &Features, context: &CircuitContext) -> f64 {
+    match context.load {
+        LoadBehaviour::Drive => DRIVE_SPREAD_DEG,
+        LoadBehaviour::MotorWithCapacitor => {
+            let per_unit = context.full_load_current_a.map_or(0.5, |full| features.mean_current_a / full);
+            CHANNEL_SPREAD_DEG * (0.5 / per_unit).clamp(1.0, 3.0)
+        }
+        _ => CHANNEL_SPREAD_DEG,
+    }
+}
+
+/// Log-likelihoods of a pattern that the evidence cannot tell of.
+const UNTOLD: [f32; STANCES] = [f32::NEG_INFINITY; STANCES];
 
 /// Weighs the mean features of one window. A `foreign` channel is known to see another circuit: whether it carries
 /// current says nothing of this one.
 pub fn weigh(features: &Features, context: &CircuitContext, foreign: [bool; 3]) -> WindowLikelihood {
     let known = classes(context.service);
-    let usual = lag_prior(&known.all[known.intended], features, context);
-    let lost = load::lost_phase_prior();
+    let usual = lag_priors(known.all[known.intended].pattern, features, context);
+    let lost = [load::lost_phase_prior(); STANCES];
     let mirrored = context.rotation == Rotation::Acb;
     let per_channel = matches!(features.level(), EvidenceLevel::PerChannelPq | EvidenceLevel::PerChannelP);
     let meanings = meanings(features);
@@ -91,24 +108,24 @@ pub fn weigh(features: &Features, context: &CircuitContext, foreign: [bool; 3]) 
         ln_unexplained += ln_flat_total(features);
     }
     let used = context.service.channels();
-    let ln_class = known
-        .all
+    let ln_pattern = known
+        .patterns
         .iter()
-        .map(|class| {
-            let Some(meaning) = meanings.iter().position(|r| *r == class.registers) else { return f32::NEG_INFINITY };
+        .map(|pattern| {
+            let Some(meaning) = meanings.iter().position(|r| *r == pattern.registers) else { return UNTOLD };
             let scaled;
-            let prior = if class.lost_phase {
+            let priors = if pattern.lost_phase {
                 &lost
-            } else if class.common_gain == Gain::AsRated {
+            } else if pattern.common_gain == Gain::AsRated {
                 &usual
             } else if context.full_load_current_a.is_none() {
                 // Without a nameplate nothing tells a ratio that all CTs share: neither found nor excluded.
-                return f32::NEG_INFINITY;
+                return UNTOLD;
             } else {
-                scaled = lag_prior(class, features, context);
+                scaled = lag_priors(*pattern, features, context);
                 &scaled
             };
-            let shift = [0, 1, 2].map(|k| class.shift_for(k, mirrored));
+            let shift = [0, 1, 2].map(|k| pattern.shift_for(k, mirrored));
             let mut ln = 0.0;
             for &k in used {
                 ln += match (features.current_alive[k], shift[k] == NOTHING) {
@@ -118,33 +135,42 @@ pub fn weigh(features: &Features, context: &CircuitContext, foreign: [bool; 3]) 
                     _ => 0.0,
                 };
             }
-            ln += match tables.get(meaning) {
-                Some(tables) => tables.ln_marginal(shift, features, prior),
-                None => ln_totals(shift, class.registers, features, prior, context),
+            let density = match tables.get(meaning) {
+                Some(tables) => {
+                    ln += tables.ln_stray(shift, features);
+                    tables.product(shift, features)
+                }
+                None => totals_density(shift, pattern.registers, features, context),
             };
-            ln as f32
+            let marginal = |prior: &[f64; GRID]| prior.iter().zip(&density).map(|(p, d)| p * d).sum::<f64>();
+            let mut by_stance = [0.0; STANCES];
+            for (of_stance, prior) in by_stance.iter_mut().zip(priors) {
+                *of_stance = (ln + marginal(prior).max(f64::MIN_POSITIVE).ln()) as f32;
+            }
+            by_stance
         })
         .collect();
-    WindowLikelihood { ln_class, ln_unexplained }
+    WindowLikelihood { ln_pattern, ln_unexplained }
 }
 
 /// Posterior over the load's lag under one class, as mean in degrees: where the load must be for this class to be true.
 pub fn lag_under_deg(class: &Class, features: &Features, context: &CircuitContext) -> f64 {
-    let prior = lag_prior(class, features, context);
+    let pattern = class.pattern;
+    let priors = lag_priors(pattern, features, context);
     let mirrored = context.rotation == Rotation::Acb;
-    let shift = [0, 1, 2].map(|k| class.shift_for(k, mirrored));
+    let shift = [0, 1, 2].map(|k| pattern.shift_for(k, mirrored));
     let per_channel = matches!(features.level(), EvidenceLevel::PerChannelPq | EvidenceLevel::PerChannelP);
     let in_use = &classes(context.service).shifts_in_use;
-    let tables = per_channel.then(|| ChannelTables::of(features, context, class.registers, in_use));
+    let density = if per_channel {
+        ChannelTables::of(features, context, pattern.registers, in_use).product(shift, features)
+    } else {
+        totals_density(shift, pattern.registers, features, context)
+    };
     let (mut sum, mut mean) = (0.0, 0.0);
     for g in 0..GRID {
-        let weight = prior[g]
-            * match &tables {
-                Some(tables) => tables.product_at(shift, features, g),
-                None => total_density(shift, class.registers, features, context, g),
-            };
-        sum += weight;
-        mean += weight * load::lag_at_deg(g);
+        let prior: f64 = priors.iter().zip(load::STANCE_WEIGHTS).map(|(prior, weight)| weight * prior[g]).sum();
+        sum += prior * density[g];
+        mean += prior * density[g] * load::lag_at_deg(g);
     }
     if sum > 0.0 { mean / sum } else { load::expected(context, features.mean_current_a).map_or(30.0, |e| e.0) }
 }
@@ -164,15 +190,18 @@ fn ln_flat_total(features: &Features) -> f64 {
     }
 }
 
-fn ln_totals(
+/// Density of the totals over the lag grid.
+fn totals_density(
     shift: [Shift; 3],
     registers: Registers,
     features: &Features,
-    prior: &[f64; GRID],
     context: &CircuitContext,
-) -> f64 {
-    let sum: f64 = (0..GRID).map(|g| prior[g] * total_density(shift, registers, features, context, g)).sum();
-    sum.max(f64::MIN_POSITIVE).ln()
+) -> [f64; GRID] {
+    let mut density = [0.0; GRID];
+    for (g, density) in density.iter_mut().enumerate() {
+        *density = total_density(shift, registers, features, context, g);
+    }
+    density
 }
 
 /// Density of the totals for one class and lag.
@@ -185,7 +214,7 @@ fn total_density(
 ) -> f64 {
     let truth = predicted(Registers::AsDeclared);
     let drive = context.load == LoadBehaviour::Drive;
-    let spread_rad = if drive { DRIVE_SPREAD_DEG } else { CHANNEL_SPREAD_DEG }.to_radians();
+    let spread_rad = channel_spread_deg(features, context).to_radians();
     let (mut p, mut q, mut var_p, mut var_q) = (0.0, 0.0, POWER_ERROR * POWER_ERROR, POWER_ERROR * POWER_ERROR);
     for k in 0..3 {
         if shift[k] == NOTHING {

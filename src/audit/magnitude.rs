@@ -73,38 +73,40 @@ impl Magnitudes {
     }
 }
 
-/// Shares of the current as the windows give them: from the most even one, because an uneven supply drives the same amps
-/// at every load, which are much of a light load's current and little of a full one's.
-fn shares(windows: &[Window]) -> Option<[Option<f64>; 3]> {
-    let range = |shares: &[Option<f64>; 3]| {
-        let all = || shares.iter().flatten().copied();
-        all().fold(f64::MIN, f64::max) - all().fold(f64::MAX, f64::min)
-    };
-    let most = windows.iter().map(|w| w.mean.current_alive.iter().filter(|a| **a).count()).max()?;
-    windows
+/// Below this share of full-load current the amps that an uneven supply drives weigh more and more.
+const LIGHT_LOAD: f64 = 0.5;
+
+/// Shares of the current as the windows give them, and how much wider than usual they may spread. The heaviest load tells: an
+/// uneven supply drives the same amps at every load, which are much of a light load's current and little of a full one's.
+fn shares(windows: &[Window], full_load_current_a: Option<f64>) -> Option<([Option<f64>; 3], f64)> {
+    let carrying = |w: &Window| w.mean.current_alive.iter().filter(|a| **a).count();
+    let most = windows.iter().map(carrying).max().filter(|most| *most >= 2)?;
+    let heaviest = windows
         .iter()
-        .filter(|w| !w.mean.starting && w.mean.current_alive.iter().filter(|a| **a).count() == most)
-        .map(|w| w.mean.ln_share())
-        .min_by(|a, b| range(a).total_cmp(&range(b)))
-        .filter(|_| most >= 2)
+        .filter(|w| !w.mean.starting && carrying(w) == most)
+        .max_by(|a, b| a.mean.mean_current_a.total_cmp(&b.mean.mean_current_a))?;
+    let per_unit = full_load_current_a.map_or(1.0, |full| heaviest.mean.mean_current_a / full);
+    Some((heaviest.mean.ln_share(), (LIGHT_LOAD / per_unit).clamp(1.0, 6.0)))
 }
 
-/// Unrest per channel: the calmest of the windows that have seen enough.
+/// Unrest per channel: over all windows that have seen enough.
 fn unrest(windows: &[Window]) -> Option<[f64; 3]> {
     let counted = || windows.iter().filter(|w| w.readings >= READINGS_FOR_UNREST && !w.mean.starting);
-    let calmest = |k: usize| counted().map(|w| w.share_variance[k].sqrt()).reduce(f64::min);
-    Some([calmest(0)?, calmest(1)?, calmest(2)?])
+    let count = counted().count();
+    (count > 0).then(|| [0, 1, 2].map(|k| (counted().map(|w| w.share_variance[k]).sum::<f64>() / count as f64).sqrt()))
 }
 
 /// Weighs the sizes seen in the windows of one epoch. Channels that see another circuit are left out.
-pub fn weigh(windows: &[Window], foreign: [bool; 3]) -> Magnitudes {
-    let Some(shares) = shares(windows).filter(|_| foreign == [false; 3]) else { return Magnitudes::unknown() };
+pub fn weigh(windows: &[Window], foreign: [bool; 3], full_load_current_a: Option<f64>) -> Magnitudes {
+    let Some((shares, wider)) = shares(windows, full_load_current_a).filter(|_| foreign == [false; 3]) else {
+        return Magnitudes::unknown();
+    };
     let channels: Vec<usize> = (0..3).filter(|k| shares[*k].is_some()).collect();
     let seen: Vec<f64> = channels.iter().filter_map(|k| shares[*k]).collect();
     let n = seen.len();
     let unrest = unrest(windows);
     let steady = unrest.map_or(0.0, |u| channels.iter().map(|k| ln_unrest_sound(u[*k])).sum());
-    let mut stories = vec![([Gain::AsRated; 3], 1.0, ln_shares(&seen, &vec![0.0; n]) + steady)];
+    let mut stories = vec![([Gain::AsRated; 3], 1.0, ln_shares(&seen, &vec![0.0; n], wider) + steady)];
     for (place, &k) in channels.iter().enumerate() {
         let with = |gain: Gain| {
             let mut gains = [Gain::AsRated; 3];
@@ -115,7 +117,7 @@ pub fn weigh(windows: &[Window], foreign: [bool; 3]) -> Magnitudes {
             let ln_gain = gain.factor().unwrap_or(1.0).ln();
             let expected: Vec<f64> =
                 (0..n).map(|i| if i == place { ln_gain } else { 0.0 } - ln_gain / n as f64).collect();
-            stories.push((with(gain), odds, ln_shares(&seen, &expected) + steady));
+            stories.push((with(gain), odds, ln_shares(&seen, &expected, wider) + steady));
         }
         if let Some(unrest) = unrest {
             let others: f64 =
@@ -146,13 +148,14 @@ pub fn weigh(windows: &[Window], foreign: [bool; 3]) -> Magnitudes {
 }
 
 /// Logarithm of the density of shares about what is expected of them: usual unbalance, and now and then the worst.
-fn ln_shares(seen: &[f64], expected: &[f64]) -> f64 {
+fn ln_shares(seen: &[f64], expected: &[f64], wider: f64) -> f64 {
     let square: f64 = seen.iter().zip(expected).map(|(s, e)| (s - e).powi(2)).sum();
     let dimensions = seen.len() as f64 - 1.0;
     let bell = |spread: f64| {
         -0.5 * square / (spread * spread) - dimensions * (spread * (2.0 * std::f64::consts::PI).sqrt()).ln()
     };
-    let (usual, worst) = (bell(USUAL_SPREAD) + (1.0 - WORST_SHARE).ln(), bell(WORST_SPREAD) + WORST_SHARE.ln());
+    let usual = bell(USUAL_SPREAD * wider) + (1.0 - WORST_SHARE).ln();
+    let worst = bell(WORST_SPREAD * wider) + WORST_SHARE.ln();
     let peak = usual.max(worst);
     peak + ((usual - peak).exp() + (worst - peak).exp()).ln()
 }
@@ -196,13 +199,13 @@ mod tests {
     }
 
     fn leader(windows: &[Window]) -> Magnitude {
-        weigh(windows, [false; 3]).ranked[0]
+        weigh(windows, [false; 3], None).ranked[0]
     }
 
     #[test]
     fn currents_as_unbalanced_as_loads_get_are_as_rated() {
         for currents in [[70.0, 70.0, 70.0], [70.0, 76.0, 64.0], [77.0, 70.0, 63.0]] {
-            let found = weigh(&[window(currents, [0.004; 3])], [false; 3]);
+            let found = weigh(&[window(currents, [0.004; 3])], [false; 3], None);
             assert!(found.as_rated() > 0.97, "{currents:?}: {found:?}");
         }
     }
@@ -224,9 +227,9 @@ mod tests {
     #[test]
     fn an_uneven_light_load_is_cleared_by_an_even_full_one() {
         let light = window([20.0, 30.0, 25.0], [0.004; 3]);
-        let alone = weigh(&[light], [false; 3]);
+        let alone = weigh(&[light], [false; 3], None);
         assert!(alone.ranked[0].gain == [Gain::AsRated; 3], "{alone:?}");
-        assert!(weigh(&[light, window([70.0, 75.0, 72.0], [0.004; 3])], [false; 3]).as_rated() > 0.97);
+        assert!(weigh(&[light, window([70.0, 75.0, 72.0], [0.004; 3])], [false; 3], None).as_rated() > 0.97);
     }
 
     #[test]
@@ -235,13 +238,13 @@ mod tests {
         assert_eq!(found.gain, [Gain::AsRated, Gain::Unsteady, Gain::AsRated]);
         assert!(found.probability > 0.75, "{found:?}");
         // Coarse registers are restless alike.
-        assert!(weigh(&[window([10.0, 10.0, 10.0], [0.04; 3])], [false; 3]).as_rated() > 0.9);
+        assert!(weigh(&[window([10.0, 10.0, 10.0], [0.04; 3])], [false; 3], None).as_rated() > 0.9);
     }
 
     /// Of two channels nothing says which one is right.
     #[test]
     fn with_two_channels_both_stories_stay() {
-        let found = weigh(&[window([70.0, 35.0, 0.0], [0.004; 3])], [false; 3]);
+        let found = weigh(&[window([70.0, 35.0, 0.0], [0.004; 3])], [false; 3], None);
         assert!((found.ranked[0].probability - found.ranked[1].probability).abs() < 0.05, "{found:?}");
     }
 }

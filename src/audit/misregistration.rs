@@ -4,10 +4,16 @@
 //! so the totals never claim what was not seen. Must never change what was integrated once.
 
 use super::assessment::CorrectedPower;
-use crate::reading::MonoMs;
+use crate::reading::{CircuitReading, Measured, MonoMs};
+
+/// Milliseconds in an hour.
+pub(super) const MS_PER_HOUR: f64 = 3_600_000.0;
 
 /// A gap in readings longer than this is left out of both sums.
 pub const MAX_GAP_MS: u64 = 60_000;
+
+/// Coverage factor of the bounds: with normal errors about 95 % of them lie within (JCGM 100:2008, 6.3.3; from memory).
+pub const COVERAGE: f64 = 2.0;
 
 /// Sums since the start of the period.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
@@ -16,10 +22,12 @@ pub struct Misregistration {
     pub registered_wh: f64,
     /// Energy by corrected power, Wh.
     pub true_wh: f64,
-    /// Largest error the uncertainty of corrected power can make of it, Wh: the errors of one wiring do not average out.
+    /// One standard uncertainty of it, Wh: the sum over time, for the errors of one wiring do not average out.
     pub uncertainty_wh: f64,
     /// Time covered, ms.
     pub covered_ms: u64,
+    /// Of it, time in which the pump ran, ms.
+    pub running_ms: u64,
     /// Time left out because power could not be corrected or readings were missing, ms.
     pub left_out_ms: u64,
 }
@@ -29,6 +37,38 @@ impl Misregistration {
     pub fn difference_wh(&self) -> f64 {
         self.registered_wh - self.true_wh
     }
+
+    /// Lowest and highest difference by [`COVERAGE`] standard uncertainties either way, Wh.
+    pub fn difference_bounds_wh(&self) -> (f64, f64) {
+        let reach_wh = COVERAGE * self.uncertainty_wh;
+        (self.difference_wh() - reach_wh, self.difference_wh() + reach_wh)
+    }
+
+    /// Share of the time that the sums do not cover, 0..=1; 1 before any time has passed.
+    pub fn left_out_share(&self) -> f64 {
+        let all_ms = self.covered_ms + self.left_out_ms;
+        if all_ms == 0 { 1.0 } else { self.left_out_ms as f64 / all_ms as f64 }
+    }
+}
+
+/// Active power as the monitor registers it, W: its total, else the sum of its channels; blank counts as zero, as it does
+/// in the monitor's own energy register (common practice, no source). `None` when any part of it could not be read, so that
+/// the span is not made up.
+pub fn registered_w(circuit: &CircuitReading) -> Option<f64> {
+    let counted = |value: Measured| match value {
+        Measured::Good(watts) => Some(watts),
+        Measured::NotAvailable | Measured::NotMapped => Some(0.0),
+        Measured::Stale(_) | Measured::OutOfRange(_) | Measured::Failed => None,
+    };
+    if circuit.total_active_power_w.is_mapped() {
+        return counted(circuit.total_active_power_w);
+    }
+    circuit.active_power_w.iter().try_fold(0.0, |sum, value| Some(sum + counted(*value)?))
+}
+
+/// True when the map offers active power at all.
+pub fn registers_power(circuit: &CircuitReading) -> bool {
+    circuit.total_active_power_w.is_mapped() || circuit.active_power_w.iter().any(|value| value.is_mapped())
 }
 
 /// One instant's powers.
@@ -36,6 +76,7 @@ impl Misregistration {
 struct Sample {
     at: MonoMs,
     registered_w: f64,
+    running: bool,
     corrected: Option<(f64, f64)>,
 }
 
@@ -72,16 +113,19 @@ impl EnergyMeter {
             None if !running => Some((0.0, 0.0)),
             None => None,
         };
-        let sample = Sample { at, registered_w, corrected };
+        let sample = Sample { at, registered_w, running, corrected };
         if let Some(last) = self.last.replace(sample) {
             let span_ms = at.since(last.at);
-            let hours = span_ms as f64 / 3_600_000.0;
+            let hours = span_ms as f64 / MS_PER_HOUR;
             match (last.corrected, sample.corrected) {
                 (Some(before), Some(after)) if span_ms <= self.max_gap_ms => {
                     self.sums.registered_wh += f64::midpoint(last.registered_w, registered_w) * hours;
                     self.sums.true_wh += f64::midpoint(before.0, after.0) * hours;
                     self.sums.uncertainty_wh += f64::midpoint(before.1, after.1) * hours;
                     self.sums.covered_ms += span_ms;
+                    if last.running && running {
+                        self.sums.running_ms += span_ms;
+                    }
                 }
                 _ => self.sums.left_out_ms += span_ms,
             }
@@ -117,7 +161,9 @@ mod tests {
         assert!((sums.true_wh - 45_000.0).abs() < 1e-6);
         assert!((sums.difference_wh() + 30_000.0).abs() < 1e-6);
         assert!((sums.uncertainty_wh - 450.0).abs() < 1e-6);
-        assert_eq!((sums.covered_ms, sums.left_out_ms), (3_600_000, 0));
+        let (lowest, highest) = sums.difference_bounds_wh();
+        assert!((lowest + 30_900.0).abs() < 1e-6 && (highest + 29_100.0).abs() < 1e-6, "{lowest} {highest}");
+        assert_eq!((sums.covered_ms, sums.running_ms, sums.left_out_ms), (3_600_000, 3_600_000, 0));
     }
 
     #[test]
@@ -129,7 +175,22 @@ mod tests {
         meter.observe(MonoMs(602_000), 0.0, false, None);
         meter.observe(MonoMs(603_000), 0.0, false, None);
         let sums = meter.sums();
-        assert_eq!((sums.covered_ms, sums.left_out_ms), (1_000, 602_000));
+        assert_eq!((sums.covered_ms, sums.running_ms, sums.left_out_ms), (1_000, 0, 602_000));
+        assert!((sums.left_out_share() - 602.0 / 603.0).abs() < 1e-12);
         assert_eq!(sums.true_wh, 0.0);
+    }
+
+    #[test]
+    fn what_is_registered_is_the_total_or_all_channels_or_nothing() {
+        let good = Measured::Good;
+        let mut circuit = CircuitReading::default();
+        assert!(!registers_power(&circuit));
+        circuit.active_power_w = [good(5.0), Measured::NotAvailable, good(-2.0)];
+        assert_eq!(registered_w(&circuit), Some(3.0));
+        circuit.active_power_w[1] = Measured::Failed;
+        assert_eq!(registered_w(&circuit), None);
+        circuit.total_active_power_w = Measured::NotAvailable;
+        assert_eq!(registered_w(&circuit), Some(0.0), "a blank register registers nothing");
+        assert!(registers_power(&circuit));
     }
 }

@@ -1,7 +1,10 @@
 //! The audit core: checks, wiring hypotheses, diagnosis, correction. Pure: no clock, no socket, no async, no logging.
 //!
 //! One reading takes this way: `run_state` -> `checks` (settled by `persistence`) -> `evidence` -> `likelihood` of every
-//! class of `hypotheses` -> `diagnosis` -> `correction`; `auditor` walks it, `words` says the result.
+//! pattern of `hypotheses`, and `magnitude` of the currents -> `diagnosis` -> `correction`; `auditor` walks it for one circuit.
+//! `monitor` walks it for all circuits of a monitor: `voltage_lead` judges the leads they share, `shared` passes on what each
+//! circuit finds of them, `crossing` finds channels on another pump, `joint` ranks the wirings of all together. `words` says the
+//! result.
 
 pub mod advice;
 pub mod assessment;
@@ -12,9 +15,11 @@ pub mod correction;
 pub mod crossing;
 pub mod detail;
 pub mod diagnosis;
+pub mod energy;
 pub mod evidence;
 pub mod field_check;
 pub mod hypotheses;
+pub mod joint;
 pub mod likelihood;
 pub mod load;
 pub mod magnitude;
@@ -25,6 +30,8 @@ pub mod outcome;
 pub mod persistence;
 pub mod plan;
 pub mod proof;
+pub mod pump;
+pub mod register_fault;
 pub mod remedy;
 pub mod run_state;
 pub mod service;
@@ -33,6 +40,8 @@ pub mod voltage_lead;
 pub mod wiring;
 pub mod words;
 
+#[cfg(test)]
+mod monitor_tests;
 #[cfg(test)]
 pub(crate) mod testbench;
 #[cfg(test)]

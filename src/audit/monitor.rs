@@ -3,12 +3,23 @@
 //!
 //! Pure: a reading in, one assessment a circuit out. Must never let one circuit's missing values hold up another's audit.
 
+use std::sync::Arc;
+
 use super::assessment::Assessment;
 use super::auditor::CircuitAuditor;
-use super::context::CircuitContext;
+use super::context::{CircuitContext, ServiceKind};
 use super::crossing::CrossingTracker;
+use super::joint::{self, JointRanking, SharedState};
 use super::shared::{self, Opinion};
-use crate::reading::MonitorReading;
+use super::voltage_lead::{VoltageEvidence, VoltageMeans, VoltageService};
+use crate::reading::{Measured, MonitorReading};
+
+/// Joint wirings listed.
+const JOINT_LISTED: usize = 5;
+/// States of what is shared below this probability are not drawn out.
+const SHARED_WORTH: f64 = 1e-6;
+/// Readings behind the voltages before anything is said of their leads.
+const READINGS_FOR_VOLTAGE: u64 = 3;
 
 /// The audit of one monitor.
 #[derive(Debug, Clone)]
@@ -16,14 +27,25 @@ pub struct MonitorAuditor {
     circuits: Vec<CircuitAuditor>,
     slots: Vec<usize>,
     crossings: CrossingTracker,
+    voltages: Option<VoltageEvidence>,
+    joint: Option<Arc<JointRanking>>,
+    /// Conclusions of all circuits when `joint` was made.
+    joint_at: u64,
 }
 
 impl MonitorAuditor {
     /// Starts with nothing seen; one context a circuit.
     pub fn new(contexts: Vec<CircuitContext>) -> MonitorAuditor {
         let slots = contexts.iter().map(|c| c.slot).collect();
+        let voltages = contexts.first().map(|context| {
+            VoltageEvidence::new(VoltageService {
+                system: context.service,
+                nominal_v: context.nominal_voltage_v,
+                transformers: context.service == ServiceKind::OpenDelta,
+            })
+        });
         let circuits = contexts.into_iter().map(CircuitAuditor::new).collect();
-        MonitorAuditor { circuits, slots, crossings: CrossingTracker::default() }
+        MonitorAuditor { circuits, slots, crossings: CrossingTracker::default(), voltages, joint: None, joint_at: 0 }
     }
 
     /// The circuits' audits, in the order of their contexts.
@@ -47,19 +69,51 @@ impl MonitorAuditor {
         let rotation = steps.iter().find_map(|s| s.rotation);
         // Rotation is one measurement of what all share: counted once, whoever tells it.
         let common = self.circuits.first().map_or(Opinion::NONE, |c| c.rotation_opinion(rotation));
-        let told = if self.circuits.len() == 1 {
-            vec![common]
-        } else {
-            let sent: Vec<Opinion> = self.circuits.iter().map(|c| c.opinion().unwrap_or(Opinion::NONE)).collect();
-            shared::exchange(&sent, &common)
-        };
+        let alone = self.circuits.len() == 1;
+        let sent: Vec<Opinion> =
+            if alone { Vec::new() } else { self.circuits.iter().map(CircuitAuditor::opinion).collect() };
+        let told = if alone { vec![common] } else { shared::exchange(&sent, &common) };
+        let leads = self.voltages.as_mut().and_then(|voltages| {
+            voltages.add(&VoltageMeans {
+                ln_v: reading.voltage_ln_v.map(Measured::good),
+                ll_v: reading.voltage_ll_v.map(Measured::good),
+                angle_deg: reading.voltage_angle_deg.map(Measured::good),
+            });
+            let enough = voltages.readings() >= READINGS_FOR_VOLTAGE;
+            voltages.diagnosis().filter(|leads| enough && leads.voltages_used > 0).cloned()
+        });
         let epochs: u32 = self.circuits.iter().map(CircuitAuditor::epoch).sum();
         let each = self.circuits.iter_mut().zip(steps).zip(&told);
-        let assessments = each.map(|((circuit, step), told)| circuit.finish(step, told)).collect();
+        let mut assessments: Vec<Assessment> =
+            each.map(|((circuit, step), told)| circuit.finish(step, told, leads.clone())).collect();
         if epochs != self.circuits.iter().map(CircuitAuditor::epoch).sum::<u32>() {
             // Somebody has moved leads: who was on whose pump no longer holds.
             self.crossings.forget();
         }
+        if !alone {
+            self.rank_together(&sent, &common);
+            for assessment in &mut assessments {
+                assessment.joint.clone_from(&self.joint);
+            }
+        }
         assessments
+    }
+
+    /// Ranks the wirings of all circuits together, when a conclusion has changed.
+    fn rank_together(&mut self, sent: &[Opinion], common: &Opinion) {
+        let conclusions = self.circuits.iter().map(CircuitAuditor::conclusions).sum();
+        if conclusions == self.joint_at {
+            return;
+        }
+        self.joint_at = conclusions;
+        let posterior = shared::posterior(sent, common);
+        let states = posterior.iter().enumerate().filter(|(_, p)| **p > SHARED_WORTH).filter_map(|(state, p)| {
+            let (voltage, registers) = shared::state(state);
+            let circuits =
+                self.circuits.iter().map(|c| c.alternatives(voltage, registers)).collect::<Option<Vec<_>>>()?;
+            Some(SharedState { probability: *p, circuits })
+        });
+        let states: Vec<SharedState> = states.collect();
+        self.joint = (!states.is_empty()).then(|| Arc::new(joint::search(&states, JOINT_LISTED)));
     }
 }

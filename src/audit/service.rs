@@ -68,6 +68,34 @@ impl ServiceKind {
         Wiring { current, registers: Registers::AsDeclared, ..Wiring::INTENDED }
     }
 
+    /// Voltage channels in use: on two elements the three leads, whose voltages are taken between them.
+    pub fn voltage_channels(self) -> usize {
+        match self {
+            ServiceKind::SinglePhase => 1,
+            ServiceKind::SplitPhase => 2,
+            _ => 3,
+        }
+    }
+
+    /// Voltages between channels 1-2, 2-3, 3-1 that exist.
+    pub fn line_voltages(self) -> &'static [usize] {
+        match self {
+            ServiceKind::SinglePhase => &[],
+            ServiceKind::SplitPhase => &[0],
+            _ => &[0, 1, 2],
+        }
+    }
+
+    /// The monitor has a neutral lead.
+    pub fn has_neutral(self) -> bool {
+        !self.is_three_wire()
+    }
+
+    /// Three phases without a neutral.
+    pub fn is_three_wire(self) -> bool {
+        matches!(self, ServiceKind::Delta3 | ServiceKind::TwoElement | ServiceKind::OpenDelta)
+    }
+
     /// Nominal voltage of channel `k`, V, of a service whose nominal voltage (between phases; across the load when there is
     /// one phase only) is `nominal_v`. High leg: the mid-tap lies between A and C, so B stands sqrt(3)/2 of it above neutral.
     pub fn nominal_channel_v(self, k: usize, nominal_v: f64) -> f64 {

@@ -94,6 +94,11 @@ pub fn exchange(sent: &[Opinion], common: &Opinion) -> Vec<Opinion> {
         .collect()
 }
 
+/// The state of the voltage leads and the meaning of the registers behind an index of [`posterior`].
+pub fn state(index: usize) -> (usize, Registers) {
+    (index / MEANINGS, Registers::ALL[index % MEANINGS])
+}
+
 /// Posterior probability of every state, from what all circuits found.
 pub fn posterior(sent: &[Opinion], common: &Opinion) -> [f64; STATES] {
     let all = sent.iter().fold(*common, |sum, opinion| sum.and(opinion));

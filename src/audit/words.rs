@@ -5,6 +5,7 @@ use super::assessment::{
 };
 use super::detail::Detail;
 use super::proof::{self, Proof};
+use super::voltage_lead::VoltageDiagnosis;
 use super::wiring::{CurrentSeen, Gain, Registers, Wiring};
 use crate::reading::Phase;
 
@@ -268,6 +269,18 @@ pub fn deciban_words(decibans: f64) -> String {
     format!("{decibans:+.0} dB ({times} times {way})")
 }
 
+/// Stable word for what a change of the wiring came to.
+pub fn proof_key(outcome: proof::Outcome) -> &'static str {
+    match outcome {
+        proof::Outcome::Waiting => "waiting",
+        proof::Outcome::Repaired => "repaired",
+        proof::Outcome::StillWrong => "still_wrong",
+        proof::Outcome::Broken => "broken",
+        proof::Outcome::StillRight => "still_right",
+        proof::Outcome::Disagrees => "disagrees",
+    }
+}
+
 /// What a change of the wiring came to, in one sentence.
 pub fn proof_words(proof: &Proof) -> String {
     let factor = |f: Option<f64>| f.map_or("blank".to_owned(), |f| format!("{f:.2}"));
@@ -310,6 +323,9 @@ pub fn percent(probability: f64) -> String {
 pub fn headline(assessment: &Assessment) -> String {
     let diagnosis = &assessment.diagnosis;
     let wrong_numbers = hard_findings(&assessment.findings);
+    if let Some(line) = assessment.voltage_leads.as_deref().and_then(voltage_line) {
+        return line;
+    }
     match diagnosis.verdict {
         Verdict::NoEvidence => {
             if wrong_numbers.is_empty() {
@@ -349,6 +365,15 @@ pub fn headline(assessment: &Assessment) -> String {
         ),
         Verdict::Fault => fault_line(assessment, &wrong_numbers),
     }
+}
+
+/// What is wrong with the voltage leads or the supply, when that is as good as certain.
+pub fn voltage_line(leads: &VoltageDiagnosis) -> Option<String> {
+    let group = leads.fault()?;
+    let states: Vec<String> = group.states.iter().take(3).map(|state| state.words()).collect();
+    let more = if group.states.len() > 3 { " (or another of its kind)" } else { "" };
+    let unsettled = if states.len() > 1 { "; the readings do not tell which" } else { "" };
+    Some(format!("{}{more} ({} sure{unsettled})", states.join(", or "), percent(group.probability)))
 }
 
 fn fault_line(assessment: &Assessment, wrong_numbers: &[&Finding]) -> String {

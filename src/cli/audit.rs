@@ -54,7 +54,7 @@ pub(super) async fn run(options: Options) -> anyhow::Result<Exit> {
     if options.json {
         print(&(serde_json::to_string_pretty(&json::document(&snapshots, now))? + "\n"))?;
     } else {
-        print(&report::text(&snapshots, now.mono))?;
+        print(&report::text(&snapshots, now))?;
     }
     Ok(exit(&snapshots))
 }
@@ -150,6 +150,8 @@ mod tests {
         let config = Config {
             http_listen: "127.0.0.1:0".parse().unwrap(),
             modbus_server: None,
+            journal: None,
+            history: None,
             stations: vec![station_config("Alder Creek Lift"), station_config("Mill Race Pumping")],
         };
         let error = chosen(config.clone(), Some("Nowhere")).unwrap_err().to_string();

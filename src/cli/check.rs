@@ -7,7 +7,8 @@ use clap::Args;
 
 use super::{Exit, complain, print};
 use crate::config;
-use crate::config::model::{CircuitConfig, Config, ModbusServerConfig, StationConfig};
+use crate::config::model::{CircuitConfig, Config, ModbusServerConfig, StationConfig, WaterSource};
+use crate::faces::json::rfc3339;
 use crate::station::context::circuit_context;
 
 #[derive(Debug, Args)]
@@ -103,6 +104,9 @@ fn station_text(out: &mut String, station: &StationConfig) {
         station.nominal_frequency_hz,
         station.rotation.label()
     );
+    if let Some(tariff) = &station.tariff {
+        let _ = writeln!(out, "    energy at {} {} a kWh", tariff.price_per_kwh, tariff.currency);
+    }
     for monitor in &station.monitors {
         let _ = writeln!(
             out,
@@ -119,14 +123,28 @@ fn station_text(out: &mut String, station: &StationConfig) {
         let monitor = station.monitors.get(circuit.monitor).map_or("?", |m| m.name.as_str());
         let _ = writeln!(
             out,
-            "    circuit \"{}\": {} slot {}, {}{}",
+            "    circuit \"{}\": {} slot {}, {}{}{}",
             circuit.name,
             monitor,
             circuit.slot + 1,
             circuit.load.key(),
-            nameplate(circuit)
+            nameplate(circuit),
+            beside_nameplate(station, circuit)
         );
     }
+}
+
+fn beside_nameplate(station: &StationConfig, circuit: &CircuitConfig) -> String {
+    let mut out = String::new();
+    let own = WaterSource { monitor: circuit.monitor, slot: circuit.slot };
+    if circuit.water != own {
+        let device = station.monitors.get(circuit.water.monitor).map_or("?", |m| m.name.as_str());
+        let _ = write!(out, ", flow and head from {device} slot {}", circuit.water.slot + 1);
+    }
+    if let Some(since) = circuit.fault_since {
+        let _ = write!(out, ", believed wrong since {}", rfc3339(since));
+    }
+    out
 }
 
 fn nameplate(circuit: &CircuitConfig) -> String {

@@ -11,8 +11,10 @@ use tokio_util::sync::CancellationToken;
 use tokio_util::task::TaskTracker;
 
 use super::{Exit, print, signals};
+use crate::audit::register_fault::expected::Expected;
 use crate::clock::Clock;
 use crate::config::model::{MonitorConfig, Transport};
+use crate::config::quantity::{self, Dimension};
 use crate::config::{MapLibrary, MapOrigin};
 use crate::daemon::drain;
 use crate::faces::json::quality_key;
@@ -23,6 +25,7 @@ use crate::modbus::poll::{MonitorJob, PollEvent};
 use crate::modbus::links::Links;
 use crate::modbus::poller;
 use crate::reading::{CircuitReading, Measured, MonitorReading, RunStatus};
+use crate::station::register_watch::of_one_reading;
 use crate::station::snapshot::answered;
 
 /// One answer is awaited for this long; a monitor tried by hand may sit behind a slow gateway.
@@ -61,6 +64,9 @@ struct TryOptions {
     /// How bytes travel
     #[arg(long, value_enum, default_value_t = Wire::Tcp, value_name = "TRANSPORT")]
     transport: Wire,
+    /// Nominal voltage between phases, for example "480 V"; it helps to tell what would fit better
+    #[arg(long, value_name = "VOLTAGE", value_parser = nominal_voltage)]
+    nominal_voltage: Option<f64>,
 }
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
@@ -69,6 +75,10 @@ enum Wire {
     Tcp,
     /// RTU frames over TCP
     RtuOverTcp,
+}
+
+fn nominal_voltage(text: &str) -> Result<f64, String> {
+    quantity::parse(text, Dimension::Voltage).map_err(|error| format!("{}; {}", error.message, error.hint))
 }
 
 pub(super) async fn run(options: Options) -> anyhow::Result<Exit> {
@@ -208,6 +218,10 @@ fn quantity_words(quantity: Quantity) -> (&'static str, &'static str) {
         Quantity::EnergyImport => ("energy import", "Wh"),
         Quantity::EnergyExport => ("energy export", "Wh"),
         Quantity::RunStatus => ("run status", ""),
+        Quantity::Flow => ("flow", "m3/s"),
+        Quantity::Head => ("head", "m"),
+        Quantity::SuctionPressure => ("suction pressure", "Pa"),
+        Quantity::DischargePressure => ("discharge pressure", "Pa"),
     }
 }
 
@@ -281,7 +295,7 @@ async fn try_map(library: &MapLibrary, what: &TryOptions) -> anyhow::Result<Exit
     let event = event
         .with_context(|| format!("no poll finished within {} s", TRY_LIMIT.as_secs()))?
         .context("polling ended without a result")?;
-    print(&tried_text(&event))?;
+    print(&(tried_text(&event) + &better_text(&event, what.nominal_voltage)))?;
     Ok(if answered(&event.reading) { Exit::Well } else { Exit::Error })
 }
 
@@ -309,6 +323,16 @@ fn tried_text(event: &PollEvent) -> String {
         }
     }
     out
+}
+
+/// Another reading of the same words that fits better, if there is one.
+fn better_text(event: &PollEvent, nominal_voltage_v: Option<f64>) -> String {
+    let Some(raw) = &event.raw else { return String::new() };
+    let expected = Expected::unknown(nominal_voltage_v, event.reading.circuits.len());
+    match of_one_reading(&event.reading, raw, &expected) {
+        Some(fault) => format!("\nWould fit better: {}\n", fault.text()),
+        None => String::new(),
+    }
 }
 
 fn monitor_values(out: &mut String, reading: &MonitorReading) {
@@ -340,6 +364,14 @@ fn circuit_values(out: &mut String, circuit: &CircuitReading) {
         ("total power factor", circuit.total_power_factor),
         ("energy import (Wh)", circuit.energy_import_wh),
         ("energy export (Wh)", circuit.energy_export_wh),
+    ] {
+        single(out, name, value);
+    }
+    for (name, value) in [
+        ("flow (m3/s)", circuit.water.flow_m3_per_s),
+        ("head (m)", circuit.water.head_m),
+        ("suction pressure (Pa)", circuit.water.suction_pressure_pa),
+        ("discharge pressure (Pa)", circuit.water.discharge_pressure_pa),
     ] {
         single(out, name, value);
     }

@@ -1,30 +1,32 @@
 //! `wattassay replay`: recorded readings through the same audit as live ones, and what it finds, as text or JSON.
 
-use std::cell::Cell;
-use std::fs::File;
-use std::io::{self, BufRead, BufReader, IsTerminal, Read, Write};
+mod lines;
+mod progress;
+
+use std::collections::VecDeque;
 use std::path::{Path, PathBuf};
-use std::rc::Rc;
+use std::sync::atomic::Ordering;
+use std::sync::mpsc::{RecvTimeoutError, Sender, channel};
+use std::sync::{Mutex, PoisonError};
+use std::thread;
+use std::time::Duration;
 
 use anyhow::Context;
 use clap::Args;
-use flate2::bufread::MultiGzDecoder;
 
+use self::lines::{LONGEST_LINE, Line, next_line};
+use self::progress::{Counts, Progress};
 use super::{ConfigFile, Exit, print};
 use crate::audit::assessment::Verdict;
 use crate::config;
 use crate::faces::replay as face;
+use crate::replay::Columns;
 use crate::replay::rows::RowReader;
 use crate::replay::session::{FileOutcome, Outcome, Session};
-use crate::replay::{Columns, notes::Notes};
 
-/// A longer line is not a row of any table; it is skipped without being held in memory.
-const LONGEST_LINE: usize = 1024 * 1024;
-/// First bytes of every gzip file.
-const GZIP: [u8; 2] = [0x1f, 0x8b];
-const BUFFER: usize = 128 * 1024;
-/// Lines between two looks at the progress bar.
-const LINES_BETWEEN_SHOWS: u64 = 20_000;
+/// Lines between two looks at the count.
+const LINES_BETWEEN_COUNTS: u64 = 20_000;
+const BETWEEN_SHOWS: Duration = Duration::from_millis(200);
 
 const LONG_HELP: &str = "\
 The columns file (TOML) says what each column of the recorded tables is:
@@ -69,7 +71,7 @@ pub(super) struct Options {
     /// Print JSON instead of text
     #[arg(long, conflicts_with = "details")]
     json: bool,
-    /// Recorded tables, plain or gzip; those of one station in order of time
+    /// Recorded tables, plain or gzip; those of one station in order of time. Stations are read in parallel
     #[arg(required = true, value_name = "FILE.csv[.gz]")]
     files: Vec<PathBuf>,
 }
@@ -80,12 +82,7 @@ pub(super) fn run(options: &Options) -> anyhow::Result<Exit> {
     // All names are looked at before the first file is read: it may take long to get to the last one.
     let plans = options.files.iter().map(|path| plan(&columns, path)).collect::<anyhow::Result<Vec<_>>>()?;
     let mut session = Session::new(&columns)?;
-    let mut progress = Progress::new(&options.files);
-    let mut files = Vec::with_capacity(options.files.len());
-    for (path, plan) in options.files.iter().zip(plans) {
-        files.push(read_file(path, plan, &mut session, &mut progress));
-    }
-    progress.clear();
+    let files = read_files(&options.files, &plans, &mut session);
     let outcome = Outcome { files, circuits: session.ranked() };
     if options.json {
         print(&(serde_json::to_string_pretty(&face::document(&outcome))? + "\n"))?;
@@ -119,158 +116,121 @@ fn exit(outcome: &Outcome) -> Exit {
     }
 }
 
-fn read_file(path: &Path, plan: usize, session: &mut Session<'_>, progress: &mut Progress) -> FileOutcome {
-    let name = path.display().to_string();
-    let mut reader = session.reader(plan);
-    let error = match read_lines(path, &mut reader, session, progress) {
-        Ok(()) => None,
-        Err(error) => Some(format!("{error:#}")),
-    };
-    session.finished(&reader);
-    let (rows, readings, notes): (u64, u64, Notes) = (reader.rows(), reader.readings(), reader.notes().clone());
-    FileOutcome { name, rows, readings, notes, error }
+/// Files that share a station, and their part of the session.
+struct Batch<'c> {
+    part: Session<'c>,
+    files: Vec<usize>,
 }
 
-fn read_lines(
-    path: &Path,
-    reader: &mut RowReader<'_>,
-    session: &mut Session<'_>,
-    progress: &mut Progress,
-) -> anyhow::Result<()> {
-    let file = File::open(path).context("cannot be opened")?;
-    let mut plain = BufReader::with_capacity(BUFFER, Counted { file, count: Rc::clone(&progress.read) });
-    let zipped = plain.fill_buf().context("cannot be read")?.starts_with(&GZIP);
-    let mut lines: Box<dyn BufRead> =
-        if zipped { Box::new(BufReader::with_capacity(BUFFER, MultiGzDecoder::new(plain))) } else { Box::new(plain) };
-    let mut line = Vec::new();
-    let mut number = 0;
-    loop {
-        number += 1;
-        match next_line(&mut lines, &mut line) {
-            Ok(Line::Whole) => reader.line(number, &line, |key, reading| session.take(key, reading))?,
-            Ok(Line::Overlong) => reader.overlong(number, LONGEST_LINE),
-            Ok(Line::End) => break,
-            Err(error) => {
-                reader.finish(|key, reading| session.take(key, reading));
-                return Err(error).with_context(|| format!("cannot be read beyond line {}", number - 1));
-            }
+/// What a thread tells of its work.
+enum News<'c> {
+    File(usize, FileOutcome),
+    Part(Session<'c>),
+}
+
+/// Reads all files: those of one station one after the other, stations side by side on every core.
+fn read_files(paths: &[PathBuf], plans: &[usize], session: &mut Session<'_>) -> Vec<FileOutcome> {
+    let batches = session.independent(plans);
+    let cores = thread::available_parallelism().map_or(1, usize::from);
+    let workers = cores.min(batches.len());
+    let waiting: VecDeque<Batch<'_>> = batches
+        .into_iter()
+        .map(|files| {
+            let of_batch: Vec<usize> = files.iter().map(|file| plans[*file]).collect();
+            Batch { part: session.part(&of_batch), files }
+        })
+        .collect();
+    let waiting = Mutex::new(waiting);
+    let counts = Counts::default();
+    let mut progress = Progress::new(paths, counts.clone());
+    let mut outcomes: Vec<Option<FileOutcome>> = vec![None; paths.len()];
+    thread::scope(|scope| {
+        let (sender, news) = channel();
+        for _ in 0..workers {
+            // Where cores are left over, unpacking has one to itself.
+            let work = Work { paths, plans, counts: counts.clone(), unpack_beside: workers < cores };
+            let (sender, waiting) = (sender.clone(), &waiting);
+            scope.spawn(move || {
+                loop {
+                    let batch = waiting.lock().unwrap_or_else(PoisonError::into_inner).pop_front();
+                    let Some(batch) = batch else { return };
+                    work.read_batch(batch, &sender);
+                }
+            });
         }
-        if number % LINES_BETWEEN_SHOWS == 0 {
-            progress.show(path, number);
-        }
-    }
-    if !reader.finish(|key, reading| session.take(key, reading)) {
-        anyhow::bail!("holds no line of column names");
-    }
-    Ok(())
-}
-
-#[derive(Debug, PartialEq, Eq)]
-enum Line {
-    Whole,
-    Overlong,
-    End,
-}
-
-/// Reads one line without its end into `line`; what is beyond the longest line is thrown away.
-fn next_line(input: &mut impl BufRead, line: &mut Vec<u8>) -> io::Result<Line> {
-    line.clear();
-    let read = input.by_ref().take(LONGEST_LINE as u64 + 2).read_until(b'\n', line)?;
-    if read == 0 {
-        return Ok(Line::End);
-    }
-    if line.pop_if(|last| *last == b'\n').is_some() {
-        line.pop_if(|last| *last == b'\r');
-    } else if read > LONGEST_LINE {
-        input.skip_until(b'\n')?;
-        return Ok(Line::Overlong);
-    }
-    Ok(if line.len() > LONGEST_LINE { Line::Overlong } else { Line::Whole })
-}
-
-/// Counts bytes as they leave the disk, before they are unpacked: that is what the size of a file can be compared with.
-struct Counted {
-    file: File,
-    count: Rc<Cell<u64>>,
-}
-
-impl Read for Counted {
-    fn read(&mut self, buffer: &mut [u8]) -> io::Result<usize> {
-        let read = self.file.read(buffer)?;
-        self.count.set(self.count.get() + read as u64);
-        Ok(read)
-    }
-}
-
-/// A line of progress on a terminal, and nothing elsewhere.
-struct Progress {
-    read: Rc<Cell<u64>>,
-    total: u64,
-    shown: bool,
-    terminal: bool,
-}
-
-impl Progress {
-    fn new(files: &[PathBuf]) -> Progress {
-        let total = files.iter().filter_map(|path| path.metadata().ok()).map(|data| data.len()).sum();
-        Progress { read: Rc::default(), total, shown: false, terminal: io::stderr().is_terminal() }
-    }
-
-    fn show(&mut self, path: &Path, line: u64) {
-        if self.terminal {
-            let name = path.file_name().map(|name| name.to_string_lossy().into_owned()).unwrap_or_default();
-            let text = bar(self.read.get(), self.total, line, &name);
-            self.shown = write!(io::stderr().lock(), "\r\x1b[K{text}").is_ok();
-        }
-    }
-
-    fn clear(&mut self) {
-        if self.shown {
-            let _ = write!(io::stderr().lock(), "\r\x1b[K");
-        }
-    }
-}
-
-fn bar(read: u64, total: u64, line: u64, name: &str) -> String {
-    const WIDTH: usize = 30;
-    let share = if total == 0 { 0.0 } else { (read as f64 / total as f64).min(1.0) };
-    let full = (share * WIDTH as f64) as usize;
-    let name: String = name.chars().filter(|c| !c.is_control()).take(30).collect();
-    format!(
-        "[{}{}] {:>3.0} %  {name}: line {}",
-        "#".repeat(full),
-        ".".repeat(WIDTH - full),
-        100.0 * share,
-        face::grouped(line)
-    )
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn lines_are_read_whole_and_never_held_when_too_long() {
-        let mut text = b"a,b\r\nc\n".to_vec();
-        text.extend(vec![b'x'; 3 * LONGEST_LINE]);
-        text.extend(b"\nlast");
-        let (mut input, mut line, mut seen) = (&text[..], Vec::new(), Vec::new());
+        drop(sender);
+        let mut done = 0;
         loop {
-            match next_line(&mut input, &mut line).unwrap() {
-                Line::Whole => seen.push(String::from_utf8(line.clone()).unwrap()),
-                Line::Overlong => seen.push("overlong".to_owned()),
-                Line::End => break,
+            match news.recv_timeout(BETWEEN_SHOWS) {
+                Ok(News::File(file, outcome)) => {
+                    done += 1;
+                    outcomes[file] = Some(outcome);
+                }
+                Ok(News::Part(part)) => session.put_back(part),
+                Err(RecvTimeoutError::Timeout) => progress.show(done),
+                Err(RecvTimeoutError::Disconnected) => break,
             }
-            assert!(line.len() <= LONGEST_LINE + 2);
         }
-        assert_eq!(seen, ["a,b", "c", "overlong", "last"]);
+    });
+    progress.clear();
+    outcomes.into_iter().flatten().collect()
+}
+
+/// What every thread that reads knows.
+struct Work<'a> {
+    paths: &'a [PathBuf],
+    plans: &'a [usize],
+    counts: Counts,
+    unpack_beside: bool,
+}
+
+impl Work<'_> {
+    fn read_batch<'c>(&self, batch: Batch<'c>, news: &Sender<News<'c>>) {
+        let Batch { mut part, files } = batch;
+        for file in files {
+            let outcome = self.read_file(file, &mut part);
+            // Nobody listens only while the program ends.
+            let _ = news.send(News::File(file, outcome));
+        }
+        let _ = news.send(News::Part(part));
     }
 
-    #[test]
-    fn the_bar_shows_the_share_read() {
-        let shown = bar(50, 100, 1_234_567, "alder\x1b.csv");
-        assert_eq!(shown, "[###############...............]  50 %  alder.csv: line 1,234,567");
-        assert!(bar(7, 0, 1, "").contains("  0 %"));
-        assert!(bar(500, 100, 1, "").contains("100 %"));
+    fn read_file(&self, file: usize, session: &mut Session<'_>) -> FileOutcome {
+        let path = &self.paths[file];
+        let mut reader = session.reader(self.plans[file]);
+        let error = self.read_lines(path, &mut reader, session).err().map(|error| format!("{error:#}"));
+        session.finished(&reader);
+        FileOutcome {
+            name: path.display().to_string(),
+            rows: reader.rows(),
+            readings: reader.readings(),
+            notes: reader.notes().clone(),
+            error,
+        }
+    }
+
+    fn read_lines(&self, path: &Path, reader: &mut RowReader<'_>, session: &mut Session<'_>) -> anyhow::Result<()> {
+        let mut lines = lines::open(path, &self.counts.bytes, self.unpack_beside)?;
+        let mut line = Vec::new();
+        let mut number = 0;
+        loop {
+            number += 1;
+            match next_line(&mut lines, &mut line) {
+                Ok(Line::Whole) => reader.line(number, &line, |key, reading| session.take(key, reading))?,
+                Ok(Line::Overlong) => reader.overlong(number, LONGEST_LINE),
+                Ok(Line::End) => break,
+                Err(error) => {
+                    reader.finish(|key, reading| session.take(key, reading));
+                    return Err(error).with_context(|| format!("cannot be read beyond line {}", number - 1));
+                }
+            }
+            if number % LINES_BETWEEN_COUNTS == 0 {
+                self.counts.lines.fetch_add(LINES_BETWEEN_COUNTS, Ordering::Relaxed);
+            }
+        }
+        if !reader.finish(|key, reading| session.take(key, reading)) {
+            anyhow::bail!("holds no line of column names");
+        }
+        Ok(())
     }
 }

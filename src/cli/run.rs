@@ -16,6 +16,7 @@ pub(super) async fn run(options: Options) -> anyhow::Result<Exit> {
     let config = config::load(&options.config.config)?;
     let stop = signals::stop_token()?;
     let daemon = Daemon::bind(&config).await?;
+    daemon.records().started(&options.config.config).await;
     let monitors: usize = config.stations.iter().map(|s| s.monitors.len()).sum();
     tracing::info!(
         "wattassay {} watches {} stations with {monitors} monitors; pages at http://{}/",

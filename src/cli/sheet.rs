@@ -12,6 +12,7 @@ use crate::config;
 use crate::faces::sheet::{Expected, plan_text, sheet};
 use crate::faces::{sheet_html, sheet_text};
 use crate::station::checks::with_checks;
+use crate::station::context::service_kind;
 
 #[derive(Debug, Args)]
 pub(super) struct Options {
@@ -63,7 +64,11 @@ pub(super) async fn run(options: Options) -> anyhow::Result<Exit> {
     let Some(circuit) = snapshot.circuits.first() else {
         bail!("circuit \"{}\" has no state to show", options.circuit)
     };
-    let expected = Expected { rotation: config.rotation, nominal_voltage_v: config.nominal_voltage_v };
+    let expected = Expected {
+        service: service_kind(config.service),
+        rotation: config.rotation,
+        nominal_voltage_v: config.nominal_voltage_v,
+    };
     if options.plan {
         print(&plan_text(&snapshot, circuit))?;
     } else {

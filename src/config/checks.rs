@@ -395,6 +395,8 @@ mod tests {
         Config {
             http_listen: super::super::load::DEFAULT_HTTP_LISTEN,
             modbus_server: None,
+            journal: None,
+            history: None,
             stations: vec![station_config("Alder Creek Lift")],
         }
     }

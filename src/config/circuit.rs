@@ -4,7 +4,7 @@
 
 use crate::modbus::map::{MapSource, Quantity};
 
-use super::model::{CircuitConfig, CtRatio, LoadKind, RunSource};
+use super::model::{CircuitConfig, CtRatio, LoadKind, RunSource, WaterSource};
 use super::monitor::MonitorDraft;
 use super::problem::quoted;
 use super::quantity::Dimension;
@@ -23,9 +23,10 @@ pub(super) fn read_circuits(
     let field = station.need("circuits", field, "describe at least one circuit under a header [[stations.circuits]]");
     let mut names = Names::new("circuit in this station");
     let mut taken = Vec::new();
+    let mut waters = Vec::new();
     let mut all = Some(Vec::new());
     for table in field.value()? {
-        match (read_circuit(table, monitors, &mut names, &mut taken), &mut all) {
+        match (read_circuit(table, monitors, &mut names, &mut taken, &mut waters), &mut all) {
             (Some(circuit), Some(circuits)) => circuits.push(circuit),
             _ => all = None,
         }
@@ -41,6 +42,7 @@ fn read_circuit(
     monitors: Option<&[MonitorDraft]>,
     names: &mut Names,
     taken: &mut Taken,
+    waters: &mut Taken,
 ) -> Option<CircuitConfig> {
     let name = table.name("name", MAX_NAME_CHARS, "Pump 1");
     let name = names.take(&table, table.need("name", name, "name the circuit, for example name = \"Pump 1\""));
@@ -66,12 +68,16 @@ fn read_circuit(
     let ct_ratio = table.text("ct_ratio", "200:5");
     let ct_ratio = table.check("ct_ratio", ct_ratio, parse_ct_ratio);
     let run_source = read_run_source(&table, map, slot);
+    let own = monitor.zip(slot).map(|(monitor, slot)| WaterSource { monitor, slot });
+    let water = read_water_source(&table, monitors, own, waters);
+    let fault_since = table.day("fault_since");
     table.finish();
     let some_bad = rated_power.is_bad()
         || rated_voltage.is_bad()
         || full_load_current.is_bad()
         || power_factor.is_bad()
-        || ct_ratio.is_bad();
+        || ct_ratio.is_bad()
+        || fault_since.is_bad();
     if some_bad {
         return None;
     }
@@ -86,14 +92,70 @@ fn read_circuit(
         full_load_power_factor: power_factor.value(),
         ct_ratio: ct_ratio.value(),
         run_source: run_source?,
+        water: water?,
+        fault_since: fault_since.value(),
     })
+}
+
+/// Where flow and head come from: the device and slot named, else the circuit's own.
+fn read_water_source(
+    table: &TableReader<'_>,
+    monitors: Option<&[MonitorDraft]>,
+    own: Option<WaterSource>,
+    waters: &mut Taken,
+) -> Option<WaterSource> {
+    let named = table.text("water_monitor", "RTU");
+    let field = table.integer("water_slot", 1..=32);
+    if matches!(named, Field::Absent) {
+        let lone = table.check("water_slot", field, |_| -> Result<(), Fault> {
+            Err(Fault::new("there is no water_monitor that this slot is of", "name it, or take this key out"))
+        });
+        return if lone.is_bad() { None } else { own };
+    }
+    let place = if let Field::Good(slot) = &field { slot.span.clone() } else { table.place().clone() };
+    let monitor = find_monitor(table, "water_monitor", named.located()?, monitors)?;
+    let slot = u8::try_from(field.or(1)? - 1).ok()?;
+    let offers_water = match monitors?.get(monitor)?.map.as_ref() {
+        Some(MapSource::Fixed(map)) => {
+            map.points.iter().any(|point| is_water(point.target.quantity) && point.target.slot == slot)
+        }
+        Some(MapSource::SunSpec { .. }) => false,
+        None => true,
+    };
+    if !offers_water {
+        let message = format!("slot {} of that monitor's map has no flow, head or pressure", slot + 1);
+        let hint = "name a device whose map has a point with quantity = \"flow\", and its slot";
+        table.fault("water_slot", &place, Fault::new(message, hint));
+        return None;
+    }
+    // One flow for two pumps is the flow of the station, and would make either look better than it is.
+    if let Some((_, _, line)) = waters.iter().find(|(other, used, _)| *other == monitor && *used == slot) {
+        let message = format!("the water of slot {} is taken by the circuit at line {line}", slot + 1);
+        table.fault("water_slot", &place, Fault::new(message, "each pump needs a flow of its own"));
+        return None;
+    }
+    waters.push((monitor, slot, table.report().line(table.place())));
+    Some(WaterSource { monitor, slot })
+}
+
+fn is_water(quantity: Quantity) -> bool {
+    matches!(quantity, Quantity::Flow | Quantity::Head | Quantity::SuctionPressure | Quantity::DischargePressure)
 }
 
 fn read_monitor_reference(table: &TableReader<'_>, monitors: Option<&[MonitorDraft]>) -> Option<usize> {
     let field = table.text("monitor", "PM-1");
     let field =
         table.need("monitor", field, "name the monitor whose CTs are on this circuit, for example monitor = \"PM-1\"");
-    let Located { value: wanted, span } = field.located()?;
+    find_monitor(table, "monitor", field.located()?, monitors)
+}
+
+/// Index of the monitor of this station that has the name.
+fn find_monitor(
+    table: &TableReader<'_>,
+    key: &str,
+    Located { value: wanted, span }: Located<&str>,
+    monitors: Option<&[MonitorDraft]>,
+) -> Option<usize> {
     let monitors = monitors?;
     let found = monitors.iter().position(|monitor| monitor.name.as_deref() == Some(wanted));
     // A monitor whose own name is at fault may be the one that is meant.
@@ -106,11 +168,7 @@ fn read_monitor_reference(table: &TableReader<'_>, monitors: Option<&[MonitorDra
                 names.iter().map(|name| quoted(name)).collect::<Vec<_>>().join(", ")
             ),
         };
-        table.fault(
-            "monitor",
-            &span,
-            Fault::new(format!("this station has no monitor named {}", quoted(wanted)), hint),
-        );
+        table.fault(key, &span, Fault::new(format!("this station has no monitor named {}", quoted(wanted)), hint));
     }
     found
 }

@@ -89,19 +89,36 @@ fn read_text_rules(root: &TableReader<'_>) -> Option<TextRules> {
         Ok(comma)
     });
     let skip_lines = root.integer("skip_lines", 0..=1000).or(0);
+    let usual = TextRules::default();
+    let not_available = read_words(root, "not_available", usual.not_available, &["", "NaN", "Bad"]);
+    let running = read_words(root, "running", usual.running, &["ON", "1"]);
+    let stopped = read_words(root, "stopped", usual.stopped, &["OFF", "0"]);
+    let (running, stopped) = (running?, stopped?);
+    if let Some(both) = running.iter().find(|word| stopped.iter().any(|other| other.eq_ignore_ascii_case(word))) {
+        let fault = Fault::new(
+            format!("{} is among the words for running and among those for stopped", quoted(both)),
+            "a word can mean only one of them; where one list is given, check the other",
+        );
+        let written = ["stopped", "running"].into_iter().find_map(|key| Some((key, root.raw(key)?.span())));
+        let (key, place) = written.unwrap_or(("running", root.place().clone()));
+        root.fault(key, &place, fault);
+        return None;
+    }
     Some(TextRules {
         delimiter: delimiter?,
         decimal_comma: decimal.or(false)?,
-        not_available: read_not_available(root)?,
+        not_available: not_available?,
+        running,
+        stopped,
         skip_lines: skip_lines?.unsigned_abs(),
     })
 }
 
-/// Words for "not available". An empty cell holds no value in any file, so that is what is taken when none is named.
-fn read_not_available(root: &TableReader<'_>) -> Option<Vec<String>> {
-    let key = "not_available";
-    let items = match root.array(key, "[\"\", \"NaN\", \"Bad\"]") {
-        Field::Absent => return Some(vec![String::new()]),
+/// A list of words; `usual` where the file has none.
+fn read_words(root: &TableReader<'_>, key: &'static str, usual: Vec<String>, example: &[&str]) -> Option<Vec<String>> {
+    let example = format!("{example:?}");
+    let items = match root.array(key, &example) {
+        Field::Absent => return Some(usual),
         Field::Bad => return None,
         Field::Good(Located { value, .. }) => value,
     };
@@ -112,10 +129,7 @@ fn read_not_available(root: &TableReader<'_>) -> Option<Vec<String>> {
             Err(fault) => root.fault(
                 key,
                 &item.span(),
-                Fault::new(
-                    fault.message,
-                    "write a list of texts, for example not_available = [\"\", \"NaN\", \"Bad\"]",
-                ),
+                Fault::new(fault.message, format!("write a list of texts, for example {key} = {example}")),
             ),
         }
     }

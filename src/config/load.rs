@@ -8,11 +8,13 @@ use std::path::Path;
 use super::builtin::{FOLDER_HINT, MapLibrary, unreadable_folder};
 use super::document::{parse_document, read_text};
 use super::modbus_server::read_modbus_server;
-use super::model::Config;
+use super::model::{Config, HistoryConfig, HistoryPlace};
 use super::problem::{Problem, Problems, quoted};
 use super::reader::{Fault, Field, Located, TableReader};
+use super::records::{read_history, read_journal};
 use super::report::Report;
 use super::station::read_stations;
+use super::tariff::read_tariff;
 
 /// Where the HTTP face listens unless the file says otherwise.
 pub const DEFAULT_HTTP_LISTEN: SocketAddr = SocketAddr::new(std::net::IpAddr::V4(std::net::Ipv4Addr::LOCALHOST), 9184);
@@ -31,7 +33,16 @@ pub fn load_with_maps(path: &Path, library: MapLibrary) -> Result<(Config, MapLi
         Some(folder) => library.add_folder(&base.join(folder)).map(|problems| (library.clone(), problems)),
         None => Ok((library.clone(), Vec::new())),
     });
-    outcome.map(|config| (config, library)).map_err(Problems::new)
+    outcome.map(|config| (beside(base, config), library)).map_err(Problems::new)
+}
+
+/// Folders are meant from where the file is.
+fn beside(base: &Path, mut config: Config) -> Config {
+    config.journal = config.journal.map(|folder| base.join(folder));
+    if let Some(HistoryConfig { place: HistoryPlace::Folder(folder), .. }) = &mut config.history {
+        *folder = base.join(&folder);
+    }
+    config
 }
 
 /// Checks the text of a configuration against the maps given. `[maps]` is checked, but no folder is read.
@@ -52,6 +63,8 @@ fn parse_with(
     if let Some(document) = &document {
         let root = TableReader::new(&report, "", 0..0, document.get_ref());
         let http_listen = read_http(&root);
+        let journal = read_journal(&root);
+        let history = read_history(&root);
         let folder = read_maps_folder(&root);
         let library = match maps(folder.as_ref().map(|folder| folder.value)) {
             Ok((library, of_maps)) => {
@@ -64,12 +77,18 @@ fn parse_with(
                 None
             }
         };
+        let tariff = read_tariff(&root);
         let stations = read_stations(&root, library.as_ref());
         let modbus_server = read_modbus_server(&root, stations.as_deref());
         root.finish();
-        config = match (http_listen, modbus_server, stations) {
-            (Some(http_listen), Some(modbus_server), Some(stations)) => {
-                Some(Config { http_listen, modbus_server, stations })
+        // A bad tariff is among the problems, so that what is made here without it is thrown away.
+        let tariff = tariff.value();
+        config = match (http_listen, modbus_server, journal, history, stations) {
+            (Some(http_listen), Some(modbus_server), Some(journal), Some(history), Some(mut stations)) => {
+                for station in &mut stations {
+                    station.tariff = station.tariff.take().or_else(|| tariff.clone());
+                }
+                Some(Config { http_listen, modbus_server, journal, history, stations })
             }
             _ => None,
         };

@@ -63,6 +63,7 @@ const PHASES_AND_TOTAL: &[(&str, Channel)] =
 
 const VOLTS: &[&str] = &["V", "kV", "mV"];
 const DEGREES: &[&str] = &["deg"];
+const PRESSURES: &[&str] = &["Pa", "kPa", "bar", "psi"];
 const WATT_HOURS: &[&str] = &["Wh", "kWh", "MWh"];
 
 macro_rules! kind {
@@ -93,6 +94,10 @@ const KINDS: &[Kind] = &[
     kind!(EnergyImport, "energy-import", "energy", TOTAL, WATT_HOURS, true, true),
     kind!(EnergyExport, "energy-export", "energy", TOTAL, WATT_HOURS, true, true),
     kind!(RunStatus, "run-status", "run status", TOTAL, &["1"], false, true),
+    kind!(Flow, "flow", "flow", TOTAL, &["m3/s", "m3/h", "l/s", "l/min", "gpm", "MGD"], true, true),
+    kind!(Head, "head", "head", TOTAL, &["m", "ft"], true, true),
+    kind!(SuctionPressure, "suction-pressure", "pressure", TOTAL, PRESSURES, true, true),
+    kind!(DischargePressure, "discharge-pressure", "pressure", TOTAL, PRESSURES, true, true),
 ];
 
 /// True for what each circuit has for itself; false for what the monitor has once.

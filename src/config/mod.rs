@@ -21,8 +21,10 @@ mod monitor;
 pub mod problem;
 pub mod quantity;
 mod reader;
+mod records;
 mod report;
 mod station;
+mod tariff;
 #[cfg(test)]
 mod tests;
 

@@ -3,11 +3,13 @@
 //! Nothing past this point sees the text of a file. Must never hold a value that was not checked.
 
 use std::net::SocketAddr;
+use std::path::PathBuf;
 use std::time::Duration;
 
 use super::address_range::AddressRange;
+use crate::history::keeper::Limits;
 use crate::modbus::map::MapSource;
-use crate::reading::Rotation;
+use crate::reading::{Rotation, UnixMs};
 
 /// Everything the daemon needs to know.
 #[derive(Debug, Clone, PartialEq)]
@@ -16,8 +18,30 @@ pub struct Config {
     pub http_listen: SocketAddr,
     /// The Modbus/TCP server; none when the file asks for none.
     pub modbus_server: Option<ModbusServerConfig>,
+    /// Folder of the journal; none keeps no journal.
+    pub journal: Option<PathBuf>,
+    /// The history; none keeps none.
+    pub history: Option<HistoryConfig>,
     /// All stations, in file order.
     pub stations: Vec<StationConfig>,
+}
+
+/// Where and how much history is kept.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct HistoryConfig {
+    /// Where.
+    pub place: HistoryPlace,
+    /// How much.
+    pub limits: Limits,
+}
+
+/// Where the history is kept.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum HistoryPlace {
+    /// In a file of this folder.
+    Folder(PathBuf),
+    /// In a PostgreSQL server, reached as this text says, which may hold a password.
+    Postgres(String),
 }
 
 /// Audit blocks one unit id has room for: their addresses are 16 bits wide (`faces::modbus::audit_table`).
@@ -117,6 +141,22 @@ impl Service {
     }
 }
 
+/// What energy costs.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Tariff {
+    /// Currency, as people write it.
+    pub currency: String,
+    /// Price of one kWh in it; positive.
+    pub price_per_kwh: f64,
+}
+
+impl Tariff {
+    /// What an amount of energy costs; negative for a negative amount.
+    pub fn cost_of_wh(&self, energy_wh: f64) -> f64 {
+        self.price_per_kwh * energy_wh / 1000.0
+    }
+}
+
 /// One site.
 #[derive(Debug, Clone, PartialEq)]
 pub struct StationConfig {
@@ -130,6 +170,8 @@ pub struct StationConfig {
     pub nominal_frequency_hz: f64,
     /// Rotation expected at the monitor's terminals.
     pub rotation: Rotation,
+    /// The station's own tariff, else the utility's.
+    pub tariff: Option<Tariff>,
     /// Monitors, in file order.
     pub monitors: Vec<MonitorConfig>,
     /// Circuits, in file order.
@@ -248,4 +290,17 @@ pub struct CircuitConfig {
     pub ct_ratio: Option<CtRatio>,
     /// Run state source.
     pub run_source: RunSource,
+    /// Where flow and head come from.
+    pub water: WaterSource,
+    /// Since when a person believes the metering to be wrong: midnight UTC of that day.
+    pub fault_since: Option<UnixMs>,
+}
+
+/// The slot whose map gives flow, head or pressures of a circuit's pump: its own, or one of another device of the station.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct WaterSource {
+    /// Index into [`StationConfig::monitors`].
+    pub monitor: usize,
+    /// Slot on it, from 0.
+    pub slot: u8,
 }

@@ -25,8 +25,16 @@ pub enum Dimension {
     Angle,
     /// Seconds.
     Time,
+    /// m3/s.
+    Flow,
+    /// m.
+    Height,
+    /// Pa.
+    Pressure,
     /// A ratio.
     Ratio,
+    /// Bytes.
+    Size,
 }
 
 impl Dimension {
@@ -42,14 +50,25 @@ impl Dimension {
             Dimension::Frequency => "frequency",
             Dimension::Angle => "angle",
             Dimension::Time => "time",
+            Dimension::Flow => "flow",
+            Dimension::Height => "height",
+            Dimension::Pressure => "pressure",
             Dimension::Ratio => "ratio",
+            Dimension::Size => "size",
         }
     }
 
     /// The word with its article, for messages.
     fn phrase(self) -> String {
         match self {
-            Dimension::Current | Dimension::Voltage | Dimension::Frequency | Dimension::Ratio => {
+            Dimension::Current
+            | Dimension::Voltage
+            | Dimension::Frequency
+            | Dimension::Flow
+            | Dimension::Height
+            | Dimension::Pressure
+            | Dimension::Ratio
+            | Dimension::Size => {
                 format!("a {}", self.word())
             }
             Dimension::Angle => "an angle".to_owned(),
@@ -70,13 +89,24 @@ impl Dimension {
             Dimension::Frequency => (&["Hz"], "\"60 Hz\""),
             Dimension::Angle => (&["deg"], "\"30 deg\""),
             Dimension::Time => (&["ms", "s"], "\"500 ms\", \"1 s\" or \"1 min\""),
+            Dimension::Flow => (&["m3/h", "gpm"], "\"1500 gpm\" or \"340 m3/h\""),
+            Dimension::Height => (&["m", "ft"], "\"30 m\" or \"100 ft\""),
+            Dimension::Pressure => (&["kPa", "psi"], "\"300 kPa\" or \"43 psi\""),
             Dimension::Ratio => (&["%"], "\"2 %\""),
+            Dimension::Size => (&["MB", "GB"], "\"500 MB\" or \"8 GB\""),
         }
     }
 }
 
 /// Watts in one mechanical horsepower (550 foot-pounds-force per second), the unit of motor nameplates.
 pub const HORSEPOWER_W: f64 = 745.699_871_582_270_2;
+
+/// Cubic metres in one US gallon: 231 cubic inches of 25.4 mm, exactly (NIST Handbook 44, appendix C; from memory).
+pub const GALLON_M3: f64 = 3.785_411_784e-3;
+/// Metres in one international foot, exactly.
+const FOOT_M: f64 = 0.3048;
+/// Pascals in one pound-force per square inch: 0.453 592 37 kg x 9.806 65 m/s2 over (25.4 mm)2.
+const PSI_PA: f64 = 6_894.757_293_168_361;
 
 /// Every unit, what it measures, and how many of the SI unit it is.
 const UNITS: &[(&str, Dimension, f64)] = &[
@@ -104,8 +134,24 @@ const UNITS: &[(&str, Dimension, f64)] = &[
     ("s", Dimension::Time, 1.0),
     ("min", Dimension::Time, 60.0),
     ("h", Dimension::Time, 3600.0),
+    ("d", Dimension::Time, 86_400.0),
+    ("m3/s", Dimension::Flow, 1.0),
+    ("m3/h", Dimension::Flow, 1.0 / 3600.0),
+    ("l/s", Dimension::Flow, 1e-3),
+    ("l/min", Dimension::Flow, 1e-3 / 60.0),
+    ("gpm", Dimension::Flow, GALLON_M3 / 60.0),
+    ("MGD", Dimension::Flow, 1e6 * GALLON_M3 / 86_400.0),
+    ("m", Dimension::Height, 1.0),
+    ("ft", Dimension::Height, FOOT_M),
+    ("Pa", Dimension::Pressure, 1.0),
+    ("kPa", Dimension::Pressure, 1e3),
+    ("bar", Dimension::Pressure, 1e5),
+    ("psi", Dimension::Pressure, PSI_PA),
     ("1", Dimension::Ratio, 1.0),
     ("%", Dimension::Ratio, 0.01),
+    ("MB", Dimension::Size, 1e6),
+    ("GB", Dimension::Size, 1e9),
+    ("TB", Dimension::Size, 1e12),
 ];
 
 /// What `unit` measures and how many of the SI unit it is; exact case, since mW and MW differ.
@@ -148,7 +194,7 @@ impl QuantityError {
     }
 }
 
-/// Reads a quantity and gives it in the SI unit (V, A, W, var, VA, Wh, Hz, degrees, seconds, 1).
+/// Reads a quantity and gives it in the SI unit (V, A, W, var, VA, Wh, Hz, degrees, seconds, m3/s, m, Pa, 1).
 ///
 /// The blank between number and unit may be left out. Always finite.
 pub fn parse(text: &str, dimension: Dimension) -> Result<f64, QuantityError> {
@@ -228,6 +274,14 @@ mod tests {
             ("60 Hz", Dimension::Frequency, 60.0),
             ("500 ms", Dimension::Time, 0.5),
             ("1 min", Dimension::Time, 60.0),
+            // 1 US gpm is 6.309 02e-5 m3/s, 1 MGD 694.4 gpm, 1 psi 6.894 757 kPa: NIST SP 811, appendix B (from memory).
+            ("1500 gpm", Dimension::Flow, 0.094_635_294_6),
+            ("1 MGD", Dimension::Flow, 0.043_812_636_388_888_89),
+            ("3600 m3/h", Dimension::Flow, 1.0),
+            ("90 l/min", Dimension::Flow, 0.0015),
+            ("100 ft", Dimension::Height, 30.48),
+            ("2 bar", Dimension::Pressure, 200_000.0),
+            ("100 psi", Dimension::Pressure, 689_475.729_316_836_1),
             ("1.5e3 V", Dimension::Voltage, 1500.0),
             ("-3 A", Dimension::Current, -3.0),
         ] {

@@ -12,6 +12,7 @@ use toml::de::{DeTable, DeValue};
 use super::problem::quoted;
 use super::quantity::{self, Dimension, QuantityError};
 use super::report::{Report, Span};
+use crate::reading::UnixMs;
 
 /// A value and where it stands.
 #[derive(Debug, Clone, PartialEq)]
@@ -267,15 +268,40 @@ impl<'a> TableReader<'a> {
         })
     }
 
-    /// The table under `key`.
-    pub(super) fn table(&self, key: &'static str) -> Option<TableReader<'a>> {
+    /// The table under `key`, where its absence and its fault differ.
+    pub(super) fn optional_table(&self, key: &'static str) -> Field<TableReader<'a>> {
         let path = self.path_of(key);
         let field = self.read(key, |value| match value {
             DeValue::Table(table) => Ok(table),
             DeValue::Array(_) => Err(wrong_type(value, "one table", format!("write the header as [{path}]"))),
             _ => Err(wrong_type(value, "a table", format!("write a header [{path}] and its keys below it"))),
         });
-        field.located().map(|Located { value, span }| TableReader::new(self.report, path, span, value))
+        match field {
+            Field::Absent => Field::Absent,
+            Field::Bad => Field::Bad,
+            Field::Good(Located { value, span }) => {
+                let table = TableReader::new(self.report, path, span.clone(), value);
+                Field::Good(Located { value: table, span })
+            }
+        }
+    }
+
+    /// The table under `key`, when there is a good one.
+    pub(super) fn table(&self, key: &'static str) -> Option<TableReader<'a>> {
+        self.optional_table(key).value()
+    }
+
+    /// A day of the calendar, as TOML writes it without quotes; the midnight it begins with, in UTC.
+    pub(super) fn day(&self, key: &'static str) -> Field<UnixMs> {
+        self.read(key, |value| {
+            let hint = format!("write the day without quotes, for example {key} = 2026-03-01");
+            let DeValue::Datetime(written) = value else { return Err(wrong_type(value, "a day", hint)) };
+            match (written.date, written.time) {
+                (Some(date), None) => midnight(i16::try_from(date.year).ok(), date.month, date.day)
+                    .ok_or_else(|| Fault::new("there is no such day", hint)),
+                _ => Err(Fault::new("this is not a day alone", hint)),
+            }
+        })
     }
 
     /// The tables under `key`, one for each `[[key]]`. Absent and empty are the same: none.
@@ -381,6 +407,12 @@ pub(super) fn integer_of(key: &str, value: &DeValue<'_>, range: &RangeInclusive<
         .ok()
         .filter(|value| range.contains(value))
         .ok_or_else(|| Fault::new(format!("{} is out of range", literal(value)), hint()))
+}
+
+fn midnight(year: Option<i16>, month: u8, day: u8) -> Option<UnixMs> {
+    let date = jiff::civil::Date::new(year?, i8::try_from(month).ok()?, i8::try_from(day).ok()?).ok()?;
+    let midnight = date.to_zoned_datetime(jiff::tz::TimeZone::UTC).ok()?;
+    Some(UnixMs(midnight.timestamp().as_millisecond()))
 }
 
 /// A finite number, if it is one.

@@ -11,6 +11,7 @@ use super::monitor::{MonitorDraft, read_monitors};
 use super::problem::quoted;
 use super::quantity::Dimension;
 use super::reader::{Fault, Field, Located, TableReader, nearest};
+use super::tariff::read_tariff;
 
 /// Longest name of a station, monitor or circuit: it must fit in labels, lists and alarms.
 pub(super) const MAX_NAME_CHARS: usize = 64;
@@ -55,9 +56,13 @@ fn read_station(
     let frequency =
         table.quantity("nominal_frequency", Dimension::Frequency, &(40.0..=70.0), "from 40 Hz to 70 Hz").or(60.0);
     let rotation = table.choice("rotation", ROTATIONS).or(Rotation::Abc);
+    let tariff = read_tariff(&table);
     let drafts = read_monitors(&table, library, devices);
     let circuits = read_circuits(&table, drafts.as_deref());
     table.finish();
+    if tariff.is_bad() {
+        return None;
+    }
     let monitors = drafts?.into_iter().map(|draft: MonitorDraft| draft.config).collect::<Option<Vec<_>>>();
     Some(StationConfig {
         name: name?,
@@ -65,6 +70,7 @@ fn read_station(
         nominal_voltage_v: nominal_voltage.value()?,
         nominal_frequency_hz: frequency?,
         rotation: rotation?,
+        tariff: tariff.value(),
         monitors: monitors?,
         circuits: circuits?,
     })

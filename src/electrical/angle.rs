@@ -4,6 +4,16 @@ use num_complex::Complex64;
 
 /// Brings an angle into (-180, 180] degrees.
 pub fn wrap_deg(angle_deg: f64) -> f64 {
+    // Nearly every angle is within a turn and a half: a remainder costs many times a comparison.
+    if angle_deg > -180.0 && angle_deg <= 180.0 {
+        return angle_deg;
+    }
+    if angle_deg > 180.0 && angle_deg <= 540.0 {
+        return angle_deg - 360.0;
+    }
+    if angle_deg > -540.0 && angle_deg <= -180.0 {
+        return angle_deg + 360.0;
+    }
     let wrapped = angle_deg.rem_euclid(360.0);
     if wrapped > 180.0 { wrapped - 360.0 } else { wrapped }
 }

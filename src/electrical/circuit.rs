@@ -37,6 +37,8 @@ pub struct ChannelPower {
     pub reactive_var: Option<f64>,
     /// |P| / S when only an unsigned power factor is known.
     pub unsigned_power_factor: Option<f64>,
+    /// Kept, because several look at it on every reading.
+    lag_deg: Option<f64>,
 }
 
 impl ChannelPower {
@@ -52,7 +54,7 @@ impl ChannelPower {
 
     /// Angle by which the current lags the voltage of this channel, degrees.
     pub fn lag_deg(&self) -> Option<f64> {
-        Some(arg_deg(Complex64::new(self.active_w?, self.reactive_var?)))
+        self.lag_deg
     }
 }
 
@@ -109,6 +111,8 @@ pub fn reconstruct(
             power.reactive_var = power.reactive_var.or(Some(va * lag_deg.to_radians().sin()));
         }
         power.unsigned_power_factor = circuit.power_factor[k].good().map(f64::abs);
+        let complex = power.active_w.zip(power.reactive_var);
+        power.lag_deg = complex.map(|(w, var)| arg_deg(Complex64::new(w, var)));
         power
     });
     let metered = || channel.iter().enumerate().filter(|(k, _)| !meaning.unused[*k]).map(|(_, c)| c);

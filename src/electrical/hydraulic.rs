@@ -5,9 +5,18 @@
 /// Weight of a cubic metre of water, N.
 const WATER_WEIGHT_N_PER_M3: f64 = 1000.0 * 9.806_65;
 
+/// Cubic metres in a million US gallons (231 cubic inches each).
+pub const MILLION_GALLONS_M3: f64 = 3_785.411_784;
+
 /// Power in the water, W, of a flow (m3/s) lifted through a head (m).
 pub fn water_power_w(flow_m3_per_s: f64, head_m: f64) -> f64 {
     WATER_WEIGHT_N_PER_M3 * flow_m3_per_s * head_m
+}
+
+/// Head, m, between two pressures (Pa) taken at the same height in pipes of the same bore: what differs in height or
+/// velocity between suction and discharge is not in it.
+pub fn head_of_pressures_m(suction_pa: f64, discharge_pa: f64) -> f64 {
+    (discharge_pa - suction_pa) / WATER_WEIGHT_N_PER_M3
 }
 
 /// Wire-to-water efficiency, 0..1 for sound measurements; `None` unless electrical power is positive.
@@ -27,7 +36,6 @@ mod tests {
     const GPM: f64 = 6.309_02e-5;
     const FOOT: f64 = 0.3048;
     const HP: f64 = 745.7;
-    const MILLION_GALLONS_M3: f64 = 3785.41;
 
     /// Fair, Geyer & Okun, Water and Wastewater Engineering (2010), eq. 8.7: WHP = Q H / 3960, and eq. 8.7a in SI.
     #[test]
@@ -60,6 +68,14 @@ mod tests {
         assert!((wire_to_water(flow, 100.0 * FOOT, 40e3).unwrap() - 0.7062).abs() < 1e-3);
         let per_million = specific_energy_wh_per_m3(flow, 40e3).unwrap() * MILLION_GALLONS_M3 / 1000.0;
         assert!((per_million - 444.4).abs() < 0.2, "{per_million}");
+    }
+
+    /// A foot of cold water is 0.433 psi: head H[ft] = 2.31 psi (handbook constant; from memory).
+    #[test]
+    fn pressures_make_head() {
+        const PSI: f64 = 6894.757;
+        let head_m = head_of_pressures_m(-2.0 * PSI, 41.0 * PSI);
+        assert!((head_m / FOOT / (43.0 * 2.31) - 1.0).abs() < 2e-3, "{head_m}");
     }
 
     #[test]

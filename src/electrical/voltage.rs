@@ -3,6 +3,8 @@
 //! Channel 1 is the angle reference. Without measured angles the geometry of the magnitudes gives the angles but not
 //! which way round they go, so the expected rotation is taken and marked as assumed.
 
+use std::sync::LazyLock;
+
 use num_complex::Complex64;
 
 use super::angle::{polar_deg, wrap_deg};
@@ -71,13 +73,21 @@ pub fn reconstruct(reading: &MonitorReading, nominal_ln_v: f64, expected: Rotati
     {
         return Voltages { phasor_v: phasor_v.map(Some), basis: AngleBasis::Triangles, measured_rotation: None };
     }
-    let deg = nominal_angles_deg(expected);
+    let [unit_1, unit_2, unit_3] = &*NOMINAL_UNITS;
+    let unit = match expected {
+        Rotation::Abc => [unit_1, unit_2, unit_3],
+        Rotation::Acb => [unit_1, unit_3, unit_2],
+    };
     Voltages {
-        phasor_v: [0, 1, 2].map(|k| ln[k].map(|v| polar_deg(v, deg[k]))),
+        phasor_v: [0, 1, 2].map(|k| ln[k].map(|v| unit[k].scale(v))),
         basis: AngleBasis::Nominal,
         measured_rotation: None,
     }
 }
+
+/// Unit phasors of a balanced ABC set: most monitors report no angles, and a sine costs more than all else here.
+static NOMINAL_UNITS: LazyLock<[Complex64; 3]> =
+    LazyLock::new(|| nominal_angles_deg(Rotation::Abc).map(|deg| polar_deg(1.0, deg)));
 
 /// Angles of channels 1, 2, 3 of a balanced set, degrees.
 pub fn nominal_angles_deg(rotation: Rotation) -> [f64; 3] {

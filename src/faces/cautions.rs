@@ -3,7 +3,6 @@
 //! Must never be shortened to fit, nor shown after such text.
 
 use crate::audit::assessment::{Assessment, Outcome, Verdict};
-use crate::audit::wiring::Wiring;
 
 pub use crate::audit::remedy::CAUTIONS;
 
@@ -15,7 +14,7 @@ pub fn needed(assessment: &Assessment) -> bool {
         .groups
         .iter()
         .flat_map(|g| &g.members)
-        .any(|m| m.wiring != Wiring::INTENDED && m.probability >= super::report::WORTH_PRINTING);
+        .any(|m| m.wiring != m.wiring.intended() && m.probability >= super::report::WORTH_PRINTING);
     matches!(assessment.diagnosis.verdict, Verdict::Fault | Verdict::Undecided)
         || names_a_wrong_lead
         || assessment.findings.iter().any(|f| f.outcome == Outcome::Failed)
@@ -24,6 +23,7 @@ pub fn needed(assessment: &Assessment) -> bool {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::audit::wiring::Wiring;
     use crate::station::fixtures::{exchanged, snapshot_after};
 
     #[test]

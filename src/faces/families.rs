@@ -31,6 +31,7 @@ const MONITOR_CHANNEL: &[&str] = &["station", "monitor", "channel"];
 const CIRCUIT: &[&str] = &["station", "circuit"];
 const CIRCUIT_CHANNEL: &[&str] = &["station", "circuit", "channel"];
 const CIRCUIT_PHASE: &[&str] = &["station", "circuit", "phase"];
+const CIRCUIT_PERIOD: &[&str] = &["station", "circuit", "period"];
 const CIRCUIT_STATE: &[&str] = &["station", "circuit", "state"];
 
 // The daemon.
@@ -140,6 +141,12 @@ pub(super) const ENERGY_EXPORT: Family = counter(
     "Export energy register of the monitor (1 kWh is 3.6e6 J).",
 );
 
+pub(super) const REGISTER_FAULT: Family = gauge(
+    "wattassay_monitor_register_fault_probability_ratio",
+    &["station", "monitor", "kind"],
+    "Probability of the register fault that is said of the monitor, 0 to 1; absent while none is.",
+);
+
 // What the audit says.
 pub(super) const RUN_STATE: Family =
     gauge("wattassay_circuit_run_state", CIRCUIT_STATE, "Run state of the pump; 1 for the present state, else 0.");
@@ -198,4 +205,73 @@ pub(super) const CORRECTED_FACTOR: Family = gauge(
     "wattassay_corrected_total_power_factor_ratio",
     CIRCUIT,
     "Total power factor, computed for the intended wiring.",
+);
+
+// Energies, over the time in which power could be corrected; `period` is "start" or "wiring". In gauges, since a wrongly
+// wired monitor registers backwards. One kWh is 3.6e6 J.
+pub(super) const REGISTERED_ENERGY: Family = gauge(
+    "wattassay_energy_registered_joules",
+    CIRCUIT_PERIOD,
+    "Energy the monitor registered since the audit began (start) or since the wiring changed (wiring).",
+);
+pub(super) const TRUE_ENERGY: Family = gauge(
+    "wattassay_energy_corrected_joules",
+    CIRCUIT_PERIOD,
+    "Energy by corrected power over the same time; absent while withheld.",
+);
+pub(super) const ENERGY_UNCERTAINTY: Family = gauge(
+    "wattassay_energy_corrected_uncertainty_joules",
+    CIRCUIT_PERIOD,
+    "One standard uncertainty of the energy by corrected power; absent while withheld.",
+);
+pub(super) const MISREGISTERED: Family = gauge(
+    "wattassay_energy_misregistered_joules",
+    CIRCUIT_PERIOD,
+    "Registered less corrected energy, below zero when too little is registered; absent while withheld.",
+);
+pub(super) const MISREGISTERED_COST: Family = gauge(
+    "wattassay_energy_misregistered_cost",
+    &["station", "circuit", "period", "currency"],
+    "Registered less corrected energy at the configured tariff, in the currency; absent while withheld.",
+);
+pub(super) const ENERGY_COVERED: Family =
+    gauge("wattassay_energy_covered_seconds", CIRCUIT_PERIOD, "Time the energies cover.");
+pub(super) const ENERGY_LEFT_OUT: Family = gauge(
+    "wattassay_energy_left_out_seconds",
+    CIRCUIT_PERIOD,
+    "Time left out of the energies: power could not be corrected, or readings are missing.",
+);
+pub(super) const ENERGY_STATE: Family = gauge(
+    "wattassay_energy_misregistered_state",
+    &["station", "circuit", "period", "state"],
+    "Whether misregistered energy is given, or why it is withheld; 1 for the present state, else 0.",
+);
+pub(super) const REGISTER_ADVANCE: Family = gauge(
+    "wattassay_register_import_advance_joules",
+    CIRCUIT,
+    "Advance of the monitor's own import register while it and its power were both read.",
+);
+pub(super) const REGISTER_INTEGRAL: Family = gauge(
+    "wattassay_register_import_integral_joules",
+    CIRCUIT,
+    "Integral of registered power, where positive, over the same time as the advance of the import register.",
+);
+
+// The water side of a pump.
+pub(super) const FLOW: Family =
+    gauge("wattassay_pump_flow_cubic_meters_per_second", CIRCUIT, "Flow through the pump, as reported.");
+pub(super) const HEAD: Family = gauge(
+    "wattassay_pump_head_meters",
+    CIRCUIT,
+    "Total head of the pump, as reported or from the pressures at suction and discharge.",
+);
+pub(super) const SPECIFIC_ENERGY: Family = gauge(
+    "wattassay_pump_specific_energy_joules_per_cubic_meter",
+    CIRCUIT,
+    "Energy a cubic metre takes, from corrected power (1 kWh/m3 is 3.6e6 J/m3); absent while power is in doubt.",
+);
+pub(super) const WIRE_TO_WATER: Family = gauge(
+    "wattassay_pump_wire_to_water_efficiency_ratio",
+    CIRCUIT,
+    "Power in the water over corrected electrical power, 0 to 1; absent while power is in doubt.",
 );

@@ -10,7 +10,10 @@ use prometheus::{CounterVec, Encoder, GaugeVec, Opts, Registry, TextEncoder};
 use super::families::{self as f, Family, Kind};
 use super::process::ProcessFigures;
 use crate::audit::assessment::{Assessment, Check, CorrectedPower, Finding, Outcome, RunState, Verdict};
+use crate::audit::energy::{Period, Withheld};
+use crate::audit::pump::PumpFigures;
 use crate::audit::words;
+use crate::config::model::Tariff;
 use crate::reading::{CircuitReading, Measured, MonitorReading, MonoMs, Phase};
 use crate::station::news::verdict_key;
 use crate::station::snapshot::{CircuitSnapshot, MonitorSnapshot, StationSnapshot};
@@ -167,6 +170,9 @@ fn monitor_figures(
     for (family, count) in counters {
         page.set(family, &labels, count as f64)?;
     }
+    if let Some(fault) = &monitor.register_fault {
+        page.set(&f::REGISTER_FAULT, &[station, &monitor.name, fault.kind], fault.probability.unwrap_or(1.0))?;
+    }
     match &monitor.reading {
         Some(reading) if freshness.is_live() => voltages(page, labels, reading),
         _ => Ok(()),
@@ -196,6 +202,72 @@ fn circuit_figures(
     }
     if let Some(assessment) = &circuit.assessment {
         assessed(page, labels, assessment, live)?;
+    }
+    energies(page, labels, circuit, station.tariff.as_ref())?;
+    if let Some(figures) = station.pump_figures(circuit, now) {
+        pump(page, labels, &figures)?;
+    }
+    Ok(())
+}
+
+fn energies(
+    page: &mut Page,
+    labels: [&str; 2],
+    circuit: &CircuitSnapshot,
+    tariff: Option<&Tariff>,
+) -> Result<(), prometheus::Error> {
+    let report = &circuit.energy;
+    for (name, period) in [("start", &report.since_start), ("wiring", &report.since_change)] {
+        if period.from.is_some() {
+            energies_of_period(page, [labels[0], labels[1], name], period, circuit.verdict(), tariff)?;
+        }
+    }
+    if let Some(advance) = &report.register {
+        page.set(&f::REGISTER_ADVANCE, &labels, advance.import_wh * JOULES_PER_WH)?;
+        page.set(&f::REGISTER_INTEGRAL, &labels, advance.integral_import_wh * JOULES_PER_WH)?;
+    }
+    Ok(())
+}
+
+const ENERGY_GIVEN: &str = "given";
+
+fn energies_of_period(
+    page: &mut Page,
+    labels: [&str; 3],
+    period: &Period,
+    verdict: Verdict,
+    tariff: Option<&Tariff>,
+) -> Result<(), prometheus::Error> {
+    let sums = &period.sums;
+    page.set(&f::ENERGY_COVERED, &labels, sums.covered_ms as f64 / 1000.0)?;
+    page.set(&f::ENERGY_LEFT_OUT, &labels, sums.left_out_ms as f64 / 1000.0)?;
+    if period.registered {
+        page.set(&f::REGISTERED_ENERGY, &labels, sums.registered_wh * JOULES_PER_WH)?;
+    }
+    let withheld = period.withheld(verdict);
+    let states: Vec<&str> = std::iter::once(ENERGY_GIVEN).chain(Withheld::ALL.map(Withheld::key)).collect();
+    page.one_hot(&f::ENERGY_STATE, &labels, &states, withheld.map_or(ENERGY_GIVEN, Withheld::key))?;
+    if withheld.is_some() {
+        return Ok(());
+    }
+    page.set(&f::TRUE_ENERGY, &labels, sums.true_wh * JOULES_PER_WH)?;
+    page.set(&f::ENERGY_UNCERTAINTY, &labels, sums.uncertainty_wh * JOULES_PER_WH)?;
+    page.set(&f::MISREGISTERED, &labels, sums.difference_wh() * JOULES_PER_WH)?;
+    if let Some(tariff) = tariff {
+        let labels = [labels[0], labels[1], labels[2], tariff.currency.as_str()];
+        page.set(&f::MISREGISTERED_COST, &labels, tariff.cost_of_wh(sums.difference_wh()))?;
+    }
+    Ok(())
+}
+
+fn pump(page: &mut Page, labels: [&str; 2], figures: &PumpFigures) -> Result<(), prometheus::Error> {
+    page.set_good(&f::FLOW, &labels, figures.flow_m3_per_s)?;
+    page.set_good(&f::HEAD, &labels, figures.head_m)?;
+    if let Ok(wh) = figures.specific_energy_wh_per_m3 {
+        page.set(&f::SPECIFIC_ENERGY, &labels, wh * JOULES_PER_WH)?;
+    }
+    if let Ok(ratio) = figures.wire_to_water {
+        page.set(&f::WIRE_TO_WATER, &labels, ratio)?;
     }
     Ok(())
 }
@@ -300,7 +372,7 @@ mod tests {
     use super::*;
     use crate::audit::wiring::Wiring;
     use crate::station::fixtures::{
-        exchanged, failed_event, good_event, instant, reading, snapshot_after, station_config,
+        exchanged, failed_event, good_event, instant, priced_snapshot_after, reading, snapshot_after, station_config,
     };
     use crate::station::state::StationState;
 
@@ -329,6 +401,28 @@ mod tests {
         let snapshot = snapshot_after("Alder Creek Lift", &exchanged());
         let page = render(&[snapshot], MonoMs(7200), &NO_PROCESS).unwrap();
         insta::assert_snapshot!(rounded(&page));
+    }
+
+    #[test]
+    fn energies_and_pump_figures_are_in_base_units_and_absent_while_withheld() {
+        let mut station = priced_snapshot_after("Alder Creek Lift", &exchanged()).as_ref().clone();
+        let page = render(&[Box::new(station.clone())], MonoMs(60_200), &NO_PROCESS).unwrap();
+        let own = |name: &str| name.contains("energy") || name.contains("pump") || name.contains("register_");
+        let lines: Vec<String> =
+            rounded(&page).lines().filter(|l| own(l) && !l.starts_with('#')).map(str::to_owned).collect();
+        insta::assert_snapshot!(lines.join("\n"));
+        let mut assessment = station.circuits[0].assessment.as_deref().unwrap().clone();
+        assessment.diagnosis.verdict = Verdict::Undecided;
+        station.circuits[0].assessment = Some(std::sync::Arc::new(assessment));
+        let page = render(&[Box::new(station)], MonoMs(60_200), &NO_PROCESS).unwrap();
+        for family in
+            [&f::TRUE_ENERGY, &f::MISREGISTERED, &f::MISREGISTERED_COST, &f::SPECIFIC_ENERGY, &f::WIRE_TO_WATER]
+        {
+            assert!(!page.contains(family.name), "{}", family.name);
+        }
+        assert!(page.contains(
+            "wattassay_energy_misregistered_state{circuit=\"Pump 1\",period=\"start\",state=\"undecided\",station=\"Alder Creek Lift\"} 1"
+        ));
     }
 
     #[test]

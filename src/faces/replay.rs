@@ -8,9 +8,9 @@ use std::fmt::Write;
 use serde::Serialize;
 
 use super::cautions::{self, CAUTIONS};
-use super::json::{self, Corrected, DiagnosisJson, FindingJson, rfc3339};
-use super::report;
-use crate::audit::misregistration::Misregistration;
+use super::energy_text::{self, kwh};
+use super::json::{self, Corrected, DiagnosisJson, FindingJson, PeriodJson, rfc3339};
+use super::report::{self, paragraph};
 use crate::audit::words;
 use crate::reading::UnixMs;
 use crate::replay::notes::Fault;
@@ -56,41 +56,58 @@ fn heading(out: &mut String, outcome: &Outcome) {
     );
 }
 
-const HEAD: [&str; 6] = ["Verdict", "Fault", "kWh off", "Station", "Circuit", "What was found"];
+/// A column of the table: its heading, and whether numbers are in it, which stand to the right.
+const HEAD: [(&str, bool); 7] = [
+    ("Verdict", false),
+    ("Fault", true),
+    ("kWh off", true),
+    ("Cost of it", true),
+    ("Station", false),
+    ("Circuit", false),
+    ("What was found", false),
+];
+/// The column that is left out where no station has a tariff.
+const COST: usize = 3;
 
 fn table(out: &mut String, circuits: &[CircuitOutcome]) {
-    let rows: Vec<[String; 6]> = circuits
-        .iter()
-        .map(|circuit| {
-            [
-                words::verdict_words(circuit.verdict()).to_owned(),
-                circuit.fault_probability().map_or_else(|| "-".to_owned(), words::percent),
-                circuit.energy.filter(|e| e.covered_ms > 0).map_or_else(|| "-".to_owned(), |e| kwh(e.difference_wh())),
-                circuit.station.clone(),
-                circuit.circuit.clone(),
-                circuit.assessment.as_ref().map_or_else(|| "no reading".to_owned(), words::headline),
-            ]
-        })
-        .collect();
-    let head = HEAD.map(str::to_owned);
-    let width: Vec<usize> = (0..5)
-        .map(|n| std::iter::once(&head).chain(&rows).map(|row| row[n].chars().count()).max().unwrap_or(0))
-        .collect();
-    for row in std::iter::once(&head).chain(&rows) {
-        for (n, cell) in row.iter().enumerate().take(5) {
-            // Numbers to the right, words to the left.
-            let _ = if n == 1 || n == 2 {
-                write!(out, "{cell:>w$}  ", w = width[n])
-            } else {
-                write!(out, "{cell:<w$}  ", w = width[n])
-            };
+    let priced = circuits.iter().any(|circuit| circuit.tariff.is_some());
+    let rows: Vec<[String; 7]> =
+        std::iter::once(HEAD.map(|(heading, _)| heading.to_owned())).chain(circuits.iter().map(row)).collect();
+    let width = |n: usize| rows.iter().map(|row| row[n].chars().count()).max().unwrap_or(0);
+    let last = HEAD.len() - 1;
+    let columns: Vec<(usize, usize)> = (0..last).filter(|n| priced || *n != COST).map(|n| (n, width(n))).collect();
+    for row in &rows {
+        for (n, w) in &columns {
+            let cell = &row[*n];
+            let _ = if HEAD[*n].1 { write!(out, "{cell:>w$}  ") } else { write!(out, "{cell:<w$}  ") };
         }
-        let _ = writeln!(out, "{}", row[5]);
+        let _ = writeln!(out, "{}", row[last]);
     }
     out.push_str(
         "\nFault: probability that power is registered wrong. kWh off: energy registered less energy by corrected power,\n\
-         over the time in which power could be corrected; below zero, the monitor registers too little.\n",
+         over the time in which power could be corrected; below zero, the monitor registers too little. Withheld: no\n\
+         verdict carries it, or too much of the time is left out.\n",
     );
+}
+
+fn row(circuit: &CircuitOutcome) -> [String; 7] {
+    let (off, cost) = match circuit.energy_given() {
+        None => ("-".to_owned(), "-".to_owned()),
+        Some(Err(_)) => ("withheld".to_owned(), "withheld".to_owned()),
+        Some(Ok(sums)) => {
+            let off_wh = sums.difference_wh();
+            (kwh(off_wh), circuit.tariff.as_ref().map_or_else(|| "-".to_owned(), |t| energy_text::money(t, off_wh)))
+        }
+    };
+    [
+        words::verdict_words(circuit.verdict()).to_owned(),
+        circuit.fault_probability().map_or_else(|| "-".to_owned(), words::percent),
+        off,
+        cost,
+        circuit.station.clone(),
+        circuit.circuit.clone(),
+        circuit.assessment.as_ref().map_or_else(|| "no reading".to_owned(), words::headline),
+    ]
 }
 
 fn circuit_text(out: &mut String, circuit: &CircuitOutcome) {
@@ -106,22 +123,15 @@ fn circuit_text(out: &mut String, circuit: &CircuitOutcome) {
     let Some(assessment) = &circuit.assessment else { return };
     let _ = writeln!(out, "  {}", words::headline(assessment));
     out.push_str(&report::conclusions(assessment));
-    match circuit.energy {
-        None => out.push_str("  Energy: no column gives active power\n"),
-        Some(energy) => {
-            let _ = writeln!(
-                out,
-                "  Energy over {:.2} h: registered {} kWh, by corrected power {} kWh (error at most {} kWh): {} kWh\n  \
-                 Left out: {:.2} h in which power could not be corrected or readings were too far apart",
-                hours(energy.covered_ms),
-                kwh(energy.registered_wh),
-                kwh(energy.true_wh),
-                kwh(energy.uncertainty_wh),
-                kwh(energy.difference_wh()),
-                hours(energy.left_out_ms)
-            );
-        }
-    }
+    let Some(energy) = circuit.energy else {
+        out.push_str("  Energy: no column gives active power\n");
+        return;
+    };
+    let what = match energy.withheld(circuit.verdict()) {
+        Some(why) => format!("withheld: {}", why.words()),
+        None => energy_text::difference(&energy.sums, circuit.tariff.as_ref()),
+    };
+    paragraph(out, "  ", &format!("Energy ({}): {what}", energy_text::time_covered(&energy.sums)));
 }
 
 /// Every file that has something to tell.
@@ -155,15 +165,6 @@ fn files_text(out: &mut String, files: &[FileOutcome]) {
             }
         }
     }
-}
-
-fn kwh(wh: f64) -> String {
-    let text = format!("{:.2}", wh / 1000.0);
-    if text == "-0.00" { "0.00".to_owned() } else { text }
-}
-
-fn hours(ms: u64) -> f64 {
-    ms as f64 / 3_600_000.0
 }
 
 fn plural(count: u64) -> &'static str {
@@ -204,20 +205,10 @@ struct CircuitJson {
     from: Option<String>,
     to: Option<String>,
     audit_failures: u64,
-    energy: Option<Energy>,
+    energy: Option<PeriodJson>,
     corrected: Option<Corrected>,
     diagnosis: Option<DiagnosisJson>,
     findings: Vec<FindingJson>,
-}
-
-#[derive(Debug, Serialize)]
-struct Energy {
-    registered_wh: f64,
-    true_wh: f64,
-    difference_wh: f64,
-    uncertainty_wh: f64,
-    covered_ms: u64,
-    left_out_ms: u64,
 }
 
 #[derive(Debug, Serialize)]
@@ -266,21 +257,10 @@ fn circuit(circuit: &CircuitOutcome) -> CircuitJson {
         from: time(|period| period.0),
         to: time(|period| period.1),
         audit_failures: circuit.failures,
-        energy: circuit.energy.map(energy),
+        energy: circuit.energy.map(|e| json::period(&e, circuit.verdict(), circuit.tariff.as_ref())),
         corrected: assessment.and_then(|a| a.corrected.as_ref()).map(json::corrected),
         diagnosis: assessment.map(|a| json::diagnosis(&a.diagnosis)),
         findings: assessment.map_or_else(Vec::new, json::findings),
-    }
-}
-
-fn energy(energy: Misregistration) -> Energy {
-    Energy {
-        registered_wh: energy.registered_wh,
-        true_wh: energy.true_wh,
-        difference_wh: energy.difference_wh(),
-        uncertainty_wh: energy.uncertainty_wh,
-        covered_ms: energy.covered_ms,
-        left_out_ms: energy.left_out_ms,
     }
 }
 
@@ -302,6 +282,11 @@ fn file(file: &FileOutcome) -> File {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::audit::assessment::Verdict;
+    use crate::audit::energy::Period;
+    use crate::audit::misregistration::Misregistration;
+    use crate::config::model::Tariff;
+    use crate::station::fixtures::{exchanged, snapshot_after};
 
     #[test]
     fn thousands_are_set_apart() {
@@ -310,8 +295,55 @@ mod tests {
         }
     }
 
+    /// 30 kWh too little, at 0.11 USD.
+    fn outcome(verdict: Verdict, tariff: Option<Tariff>) -> CircuitOutcome {
+        let snapshot = snapshot_after("Alder Creek Lift", &exchanged());
+        let mut assessment = snapshot.circuits[0].assessment.as_deref().unwrap().clone();
+        assessment.diagnosis.verdict = verdict;
+        let sums = Misregistration {
+            registered_wh: 15_000.0,
+            true_wh: 45_000.0,
+            uncertainty_wh: 450.0,
+            covered_ms: 3_600_000,
+            ..Misregistration::default()
+        };
+        CircuitOutcome {
+            station: "Alder Creek Lift".to_owned(),
+            circuit: "Pump 1".to_owned(),
+            energy: Some(Period { from: Some(assessment.at), sums, registered: true }),
+            assessment: Some(assessment),
+            tariff,
+            readings: 3601,
+            period: None,
+            failures: 0,
+        }
+    }
+
+    fn usd() -> Tariff {
+        Tariff { currency: "USD".to_owned(), price_per_kwh: 0.11 }
+    }
+
     #[test]
-    fn a_rounded_nothing_has_no_sign() {
-        assert_eq!((kwh(-0.4), kwh(-1234.0)), ("0.00".to_owned(), "-1.23".to_owned()));
+    fn misregistered_energy_has_its_cost_where_there_is_a_tariff() {
+        let told = |circuits| text(&Outcome { files: Vec::new(), circuits }, true);
+        let priced = told(vec![outcome(Verdict::Fault, Some(usd()))]);
+        assert!(priced.contains("-30.00   -3.30 USD  Alder Creek Lift"), "{priced}");
+        let joined = priced.split_whitespace().collect::<Vec<_>>().join(" ");
+        assert!(joined.contains("difference -30.00 kWh (between -30.90 and -29.10), -3.30 USD"), "{priced}");
+        let plain = told(vec![outcome(Verdict::Fault, None)]);
+        assert!(plain.contains("-30.00  Alder Creek Lift") && !plain.contains("Cost of it"), "{plain}");
+    }
+
+    #[test]
+    fn what_no_verdict_carries_is_withheld_in_table_details_and_json() {
+        let outcome = Outcome { files: Vec::new(), circuits: vec![outcome(Verdict::Undecided, Some(usd()))] };
+        let text = text(&outcome, true);
+        assert!(text.contains("withheld    withheld  Alder Creek Lift"), "{text}");
+        assert!(!text.contains("-30.00") && !text.contains("USD"), "{text}");
+        let energy = &serde_json::to_value(document(&outcome)).unwrap()["circuits"][0]["energy"];
+        assert_eq!(energy["withheld"]["reason"], "undecided");
+        for key in ["true_wh", "difference_wh", "cost"] {
+            assert_eq!(energy[key], serde_json::Value::Null, "{key}");
+        }
     }
 }

@@ -6,15 +6,17 @@
 use std::fmt::Write;
 
 use super::cautions::{self, CAUTIONS};
+use super::energy_text;
 use super::json;
 use crate::audit::advice;
 use crate::audit::assessment::{
     Assessment, CorrectedPower, Diagnosis, Finding, Outcome, RunState, Verdict, WiringGroup,
 };
+use crate::audit::remedy::{self, Move};
 use crate::audit::wiring::{CurrentSeen, Gain, Registers, Wiring};
 use crate::audit::words;
 use crate::config::checks::RecordedCheck;
-use crate::reading::{CircuitReading, Measured, MonoMs, Phase};
+use crate::reading::{CircuitReading, Instant2, Measured, MonoMs, Phase};
 use crate::station::snapshot::{CircuitSnapshot, Freshness, MonitorSnapshot, StationSnapshot};
 
 /// Wirings less probable than this are left out of a text for people; the JSON has them all.
@@ -24,7 +26,7 @@ const ALTERNATIVES: usize = 8;
 const COLUMN: usize = 12;
 
 /// The report of some stations as of `now`.
-pub fn text<S: AsRef<StationSnapshot>>(stations: &[S], now: MonoMs) -> String {
+pub fn text<S: AsRef<StationSnapshot>>(stations: &[S], now: Instant2) -> String {
     let mut out = String::new();
     let assessments = stations.iter().flat_map(|s| s.as_ref().circuits.iter().filter_map(|c| c.assessment.as_deref()));
     if assessments.into_iter().any(cautions::needed) {
@@ -49,7 +51,7 @@ pub fn caution_text() -> String {
     out
 }
 
-fn circuit_text(out: &mut String, station: &StationSnapshot, circuit: &CircuitSnapshot, now: MonoMs) {
+fn circuit_text(out: &mut String, station: &StationSnapshot, circuit: &CircuitSnapshot, now: Instant2) {
     let assessment = circuit.assessment.as_deref();
     let verdict = assessment.map_or(Verdict::NoEvidence, |a| a.diagnosis.verdict);
     line(out, &format!("{} / {}: {}", station.station, circuit.name, words::verdict_words(verdict).to_uppercase()));
@@ -60,9 +62,9 @@ fn circuit_text(out: &mut String, station: &StationSnapshot, circuit: &CircuitSn
         paragraph(out, "  ", &format!("the audit of this circuit failed inside and started anew: {failure}"));
     }
     if let Some(monitor) = station.monitor_of(circuit) {
-        monitor_text(out, monitor, now);
+        monitor_text(out, monitor, now.mono);
         if let (Some(reading), Some(values)) = (&monitor.reading, station.reported(circuit)) {
-            let shown = |value| monitor.shown(value, now);
+            let shown = |value| monitor.shown(value, now.mono);
             row(out, "volts to neutral", reading.voltage_ln_v.map(shown), None, 1.0, 1);
             row(out, "volts 12, 23, 31", reading.voltage_ll_v.map(shown), None, 1.0, 1);
             reported_rows(out, values, &shown);
@@ -72,8 +74,10 @@ fn circuit_text(out: &mut String, station: &StationSnapshot, circuit: &CircuitSn
     if station.monitor_of(circuit).is_some_and(|m| m.reading.is_none()) {
         return; // Without a single value, all that follows would say so once more.
     }
-    let live = station.monitor_of(circuit).is_some_and(|m| m.freshness(now).is_live());
+    let live = station.monitor_of(circuit).is_some_and(|m| m.freshness(now.mono).is_live());
     conclusions_text(out, assessment, &circuit.checks, live);
+    energy_text::energies(out, circuit, station.tariff.as_ref(), now);
+    energy_text::pump(out, station, circuit, now);
 }
 
 /// What an assessment concludes, lead by lead, with the evidence behind it. Whoever prints it prints the cautions first.
@@ -87,6 +91,7 @@ fn conclusions_text(out: &mut String, assessment: &Assessment, checks: &[Recorde
     let run_state = if live { assessment.run_state } else { RunState::Unknown };
     line(out, &format!("  Pump: {}", words::run_state_words(run_state)));
     diagnosis_text(out, &assessment.diagnosis);
+    together_text(out, assessment);
     checks_text(out, checks, &assessment.diagnosis);
     advice_text(out, &assessment.diagnosis);
     findings_text(out, &assessment.findings, live);
@@ -116,6 +121,9 @@ fn monitor_text(out: &mut String, monitor: &MonitorSnapshot, now: MonoMs) {
     );
     for failure in &monitor.health.failures {
         paragraph(out, "    ", &format!("read failed: {failure}"));
+    }
+    if let Some(fault) = &monitor.register_fault {
+        paragraph(out, "    ", &format!("REGISTER MAP: {}", fault.text()));
     }
 }
 
@@ -215,6 +223,47 @@ fn diagnosis_text(out: &mut String, diagnosis: &Diagnosis) {
     }
 }
 
+/// The most reasons worth a line.
+const REASONS: usize = 5;
+
+/// Why, what the monitor's circuits tell together, and what a change of the wiring came to.
+fn together_text(out: &mut String, assessment: &Assessment) {
+    let diagnosis = &assessment.diagnosis;
+    if !diagnosis.why.is_empty() && diagnosis.verdict != Verdict::NoEvidence {
+        let leader = diagnosis.groups.first().and_then(|g| g.members.first());
+        let kind = if leader.is_some_and(|m| m.power_right) { "right" } else { "wrong" };
+        line(out, &format!("  Why (for power registered {kind}, in decibans: 10 dB are odds of 10 to 1)"));
+        for reason in diagnosis.why.iter().take(REASONS) {
+            let words = words::reason_words(reason.kind);
+            line(out, &format!("    {words}: {}", words::deciban_words(reason.decibans)));
+        }
+    }
+    if let Some(leads) = assessment.voltage_leads.as_deref().filter(|leads| leads.fault().is_some()) {
+        line(out, "  Voltage leads");
+        for (state, probability) in leads.ranked.iter().filter(|(_, p)| *p >= WORTH_PRINTING).take(ALTERNATIVES) {
+            paragraph(out, "    ", &format!("{}: {}", words::percent(*probability), state.words()));
+        }
+        if let Some(check) = leads.check {
+            paragraph(out, "    ", &format!("next check (see the cautions above): {}", check.words()));
+        }
+    }
+    if let Some(joint) = assessment.joint.as_deref().filter(|_| diagnosis.verdict != Verdict::Sound)
+        && let Some(best) = joint.best.first()
+    {
+        line(out, &format!("  All circuits of the monitor together ({}):", words::percent(best.probability)));
+        for (n, wiring) in best.wirings.iter().enumerate() {
+            let words = wiring.as_ref().map_or("none of the wirings considered".to_owned(), words::describe_wiring);
+            paragraph(out, "    ", &format!("circuit {} of the monitor: {words}", n + 1));
+        }
+        let next = joint.best.get(1).map_or(joint.others_at_most, |next| next.probability);
+        line(out, &format!("    any other combination: at most {}", words::percent(next)));
+    }
+    if let Some(proof) = &assessment.proof {
+        line(out, &format!("  Change of the wiring, {}", json::rfc3339(proof.changed_at.wall)));
+        paragraph(out, "    ", &words::proof_words(proof));
+    }
+}
+
 fn checks_text(out: &mut String, checks: &[RecordedCheck], diagnosis: &Diagnosis) {
     if checks.is_empty() {
         return;
@@ -253,6 +302,18 @@ fn advice_text(out: &mut String, diagnosis: &Diagnosis) {
         for (n, step) in moves.iter().enumerate() {
             paragraph(out, &format!("    {}. ", n + 1), &step.words());
         }
+        let leader = diagnosis.groups.first().and_then(|g| g.members.first());
+        if let Some(other) = leader.and_then(|m| remedy::without_voltage_leads(&m.wiring)) {
+            let moves: Vec<String> = other.iter().map(|m| m.words()).collect();
+            let text = format!(
+                "Or, leaving the voltage leads alone (power is right then, labels may differ): {}",
+                moves.join(" ")
+            );
+            paragraph(out, "    ", &text);
+        }
+        if moves.iter().any(|m| matches!(m, Move::TurnPair(_))) {
+            paragraph(out, "    ", TURN_INSTEAD);
+        }
         paragraph(out, "    ", AFTERWARDS);
     }
     if let Some(phase) = advice.lost_phase {
@@ -261,8 +322,12 @@ fn advice_text(out: &mut String, diagnosis: &Diagnosis) {
     }
 }
 
+/// For where a pair's leads cannot be exchanged at its terminals.
+pub const TURN_INSTEAD: &str = "Where a pair's two leads cannot be exchanged: turn the CT over on its conductor (power off), or \
+                                exchange the leads at the shorting block.";
+
 /// What proves a remedy.
-pub const AFTERWARDS: &str = "Afterwards: run the same pump and audit again; the verdict must be \"sound\".";
+pub const AFTERWARDS: &str = "Afterwards: run the same pump; the audit says by itself whether the repair passed.";
 
 /// What to do about a supply phase that is lost.
 pub fn lost_phase_words(phase: Phase) -> String {
@@ -420,7 +485,7 @@ mod tests {
     use crate::station::state::StationState;
 
     fn report(wiring: &Wiring, now_ms: u64) -> String {
-        text(&[snapshot_after("Alder Creek Lift", wiring)], MonoMs(now_ms))
+        text(&[snapshot_after("Alder Creek Lift", wiring)], instant(now_ms))
     }
 
     #[test]
@@ -453,7 +518,7 @@ mod tests {
     fn a_monitor_that_never_answered_is_named_with_the_reason() {
         let mut state = StationState::new(&station_config("Alder Creek Lift")).unwrap();
         state.take(0, failed_event(0));
-        let text = text(&[Box::new(state.snapshot(instant(0)))], MonoMs(100));
+        let text = text(&[Box::new(state.snapshot(instant(0)))], instant(100));
         assert!(text.contains("HAS NEVER ANSWERED") && text.contains("read failed: "), "{text}");
         assert!(text.contains("NOTHING TO JUDGE BY YET"), "{text}");
     }

@@ -11,12 +11,12 @@ use super::phasor_svg::Arrow;
 use super::report;
 use crate::audit::advice;
 use crate::audit::assessment::{Assessment, CorrectedPower, Verdict};
+use crate::audit::context::ServiceKind;
 use crate::audit::field_check::FieldCheck;
 use crate::audit::plan;
 use crate::audit::wiring::Wiring;
 use crate::audit::words;
 use crate::electrical::angle::wrap_deg;
-use crate::electrical::voltage::nominal_angles_deg;
 use crate::reading::{CircuitReading, Instant2, Measured, MonitorReading, Phase, Rotation, UnixMs};
 use crate::station::snapshot::{CircuitSnapshot, Freshness, MonitorSnapshot, StationSnapshot};
 
@@ -32,10 +32,45 @@ const WORTH_LEADS: f64 = 0.5;
 /// What the sheet needs to know that no snapshot carries.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Expected {
+    /// Voltage system.
+    pub service: ServiceKind,
     /// Rotation at the monitor's terminals.
     pub rotation: Rotation,
     /// Voltage between phases, V.
     pub nominal_voltage_v: f64,
+}
+
+impl Expected {
+    /// Angles of the voltage channels of leads as intended, degrees against channel 1.
+    fn voltage_deg(self) -> [f64; 3] {
+        [0, 1, 2].map(|k| self.deg(self.service.voltage_step(k, Phase::ALL)))
+    }
+
+    /// Angle of the voltage that a phase's current meets in its own load, degrees against channel 1.
+    fn current_deg(self, phase: Phase) -> f64 {
+        self.deg(self.service.current_step(phase))
+    }
+
+    fn deg(self, step: i32) -> f64 {
+        let mirror = if self.rotation == Rotation::Acb { -1.0 } else { 1.0 };
+        wrap_deg(mirror * 30.0 * f64::from(step - self.service.voltage_step(0, Phase::ALL)))
+    }
+
+    /// True when a channel's voltage exists in this service.
+    fn has(self, k: usize) -> bool {
+        self.service.channels().contains(&k)
+    }
+
+    /// Voltage that a phase's current is reckoned with, V, when channel `k` reads `volts`.
+    fn phase_v(self, k: usize, volts: f64) -> f64 {
+        let share = volts / self.service.nominal_channel_v(k, self.nominal_voltage_v);
+        share
+            * match self.service {
+                ServiceKind::SinglePhase => self.nominal_voltage_v,
+                ServiceKind::SplitPhase => 0.5 * self.nominal_voltage_v,
+                _ => self.nominal_voltage_v / 3f64.sqrt(),
+            }
+    }
 }
 
 /// One arrow's values, for table and picture; `None` where the monitor gives none.
@@ -286,9 +321,9 @@ fn usable(value: Measured) -> Option<f64> {
 
 /// The phasors as the monitor reports them. Angles it does not give are taken from power where that says them.
 fn reported(monitor: &MonitorReading, circuit: &CircuitReading, expected: Expected) -> Picture {
-    let nominal = nominal_angles_deg(expected.rotation);
+    let nominal = expected.voltage_deg();
     let measured = monitor.voltage_angle_deg.map(usable);
-    let all_measured = measured.iter().all(Option::is_some);
+    let all_measured = (0..3).all(|k| measured[k].is_some() || !expected.has(k));
     let mut picture = Picture::default();
     let mut notes = Vec::new();
     if !all_measured {
@@ -300,6 +335,9 @@ fn reported(monitor: &MonitorReading, circuit: &CircuitReading, expected: Expect
     let mut assumed_lag = false;
     let mut without = false;
     for k in 0..3 {
+        if !expected.has(k) {
+            continue;
+        }
         let voltage_deg = if all_measured { measured[k].unwrap_or(0.0) } else { nominal[k] };
         picture.voltage[k] = Phasor { size: usable(monitor.voltage_ln_v[k]), angle_deg: Some(voltage_deg) };
         let size = usable(circuit.current_a[k]);
@@ -339,24 +377,29 @@ fn reported(monitor: &MonitorReading, circuit: &CircuitReading, expected: Expect
 fn intended(reported: &Picture, corrected: Option<&CorrectedPower>, wiring: &Wiring, expected: Expected) -> Picture {
     /// Lag of a loaded motor, degrees, where the readings do not carry one yet.
     const TYPICAL_LAG_DEG: f64 = 32.0;
-    let nominal = nominal_angles_deg(expected.rotation);
-    let nominal_v = expected.nominal_voltage_v / 3f64.sqrt();
+    let nominal = expected.voltage_deg();
     let mut picture = Picture::default();
     let sizes: Vec<f64> = reported.current.iter().filter_map(|c| c.size).filter(|a| *a >= NO_CURRENT_A).collect();
     let mean_a = (!sizes.is_empty()).then(|| sizes.iter().sum::<f64>() / sizes.len() as f64);
     for k in 0..3 {
+        if !expected.has(k) {
+            continue;
+        }
         // Phase k's voltage is what the channel shows that is on this phase now.
-        let on_phase = wiring.voltage_channel_of(Phase::from_index(k)).unwrap_or(k);
+        let on_phase =
+            wiring.voltage_channel_of(Phase::from_index(k)).filter(|_| expected.service.symmetrical()).unwrap_or(k);
+        let nominal_v = expected.service.nominal_channel_v(k, expected.nominal_voltage_v);
         let volts = reported.voltage[on_phase].size.unwrap_or(nominal_v);
         picture.voltage[k] = Phasor { size: Some(volts), angle_deg: Some(nominal[k]) };
+        let current_deg = expected.current_deg(Phase::from_index(k));
         picture.current[k] = match corrected {
             Some(power) => {
                 let s = power.per_phase_va[k];
-                let size = if volts > 0.0 { s.norm() / volts } else { 0.0 };
-                let angle = (size > 0.0).then(|| wrap_deg(nominal[k] - s.im.atan2(s.re).to_degrees()));
+                let size = if volts > 0.0 { s.norm() / expected.phase_v(k, volts) } else { 0.0 };
+                let angle = (size > 0.0).then(|| wrap_deg(current_deg - s.im.atan2(s.re).to_degrees()));
                 Phasor { size: Some(size), angle_deg: angle }
             }
-            None => Phasor { size: mean_a, angle_deg: mean_a.map(|_| wrap_deg(nominal[k] - TYPICAL_LAG_DEG)) },
+            None => Phasor { size: mean_a, angle_deg: mean_a.map(|_| wrap_deg(current_deg - TYPICAL_LAG_DEG)) },
         };
     }
     picture.note = match (corrected, mean_a) {
@@ -419,4 +462,24 @@ pub fn plan_text(station: &StationSnapshot, circuit: &CircuitSnapshot) -> String
         }
     }
     out
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Element voltages of a two-element service stand 60 degrees apart; a resistive load's currents 30 degrees either side.
+    #[test]
+    fn pictures_follow_the_service() {
+        let expected = Expected { service: ServiceKind::TwoElement, rotation: Rotation::Abc, nominal_voltage_v: 480.0 };
+        let near = |found: f64, deg: f64| assert!((found - deg).abs() < 1e-9, "{found} for {deg}");
+        near(expected.voltage_deg()[0], 0.0);
+        near(expected.voltage_deg()[2], 60.0);
+        near(expected.current_deg(Phase::A), -30.0);
+        near(expected.current_deg(Phase::C), 90.0);
+        near(expected.phase_v(0, 480.0), 480.0 / 3f64.sqrt());
+        let wye = Expected { service: ServiceKind::Wye4, ..expected };
+        near(wye.voltage_deg()[1], -120.0);
+        near(wye.phase_v(1, 270.0), 270.0);
+    }
 }

@@ -134,7 +134,8 @@ mod tests {
     use crate::reading::Rotation;
     use crate::station::fixtures::{exchanged, instant, snapshot_after};
 
-    const EXPECTED: Expected = Expected { rotation: Rotation::Abc, nominal_voltage_v: 480.0 };
+    const EXPECTED: Expected =
+        Expected { service: ServiceKind::Wye4, rotation: Rotation::Abc, nominal_voltage_v: 480.0 };
 
     #[test]
     fn the_page_of_a_miswired_pump() {

@@ -102,7 +102,8 @@ mod tests {
     use crate::station::fixtures::{exchanged, failed_event, instant, snapshot_after, station_config};
     use crate::station::state::StationState;
 
-    const EXPECTED: Expected = Expected { rotation: Rotation::Abc, nominal_voltage_v: 480.0 };
+    const EXPECTED: Expected =
+        Expected { service: ServiceKind::Wye4, rotation: Rotation::Abc, nominal_voltage_v: 480.0 };
 
     #[test]
     fn the_sheet_of_a_miswired_pump() {

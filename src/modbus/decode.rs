@@ -11,7 +11,7 @@
 
 use super::error::RegisterRange;
 use super::map::{Channel, Conventions, MeterMap, Point, PowerFactorSign, PowerSign, Quantity, ReactiveSign, Target};
-use super::plan::{Place, Plan, PlanError};
+use super::plan::{Place, Plan, PlanError, PointPlace};
 use super::value::{Undecodable, Value, bit_value, value};
 use crate::reading::{CircuitReading, Instant2, Measured, MonitorReading, RunStatus};
 
@@ -39,6 +39,14 @@ const POWER_CEILING: f64 = 1.0e13;
 const FREQUENCY_CEILING_HZ: f64 = 1000.0;
 /// A register no counter reaches, Wh.
 const ENERGY_CEILING_WH: f64 = 1.0e19;
+/// The greatest river carries less, m3/s.
+const FLOW_CEILING_M3_PER_S: f64 = 1.0e6;
+/// Higher than any pipeline climbs, m.
+const HEAD_CEILING_M: f64 = 1.0e4;
+/// The pressure of [`HEAD_CEILING_M`] of water, about, Pa.
+const PRESSURE_CEILING_PA: f64 = 1.0e8;
+/// Gauge pressure of a vacuum with the barometer at its highest, Pa (the record is near 1084 hPa; from memory).
+const VACUUM_PA: f64 = -1.09e5;
 /// Angles are given within one turn either way, degrees.
 const ANGLE_CEILING_DEG: f64 = 360.0;
 
@@ -61,22 +69,24 @@ pub fn check(map: &MeterMap) -> Result<(), PlanError> {
 
 /// Decodes the answers of one poll. `blocks` are in the order of the plan's requests; `failures` already tells why
 /// blocks are missing, and registers that do not hold what the map says are added to it.
-pub fn decode(
+pub fn decode(map: &MeterMap, plan: &Plan, blocks: &[Block], at: Instant2, failures: Vec<String>) -> MonitorReading {
+    let reading = MonitorReading { at, failures, ..MonitorReading::default() };
+    decode_points(reading, map, &map.points, plan.places(), blocks)
+}
+
+/// Decodes points found at `places` into `reading`, by the slots and conventions of `map`.
+pub(super) fn decode_points(
+    mut reading: MonitorReading,
     map: &MeterMap,
-    plan: &Plan,
+    points: &[Point],
+    places: &[PointPlace],
     blocks: &[Block],
-    at: Instant2,
-    mut failures: Vec<String>,
 ) -> MonitorReading {
-    let mut reading = MonitorReading {
-        at,
-        circuits: vec![CircuitReading::default(); usize::from(map.slots.max(1))],
-        ..MonitorReading::default()
-    };
-    for (point, place) in map.points.iter().zip(plan.places()) {
+    reading.circuits = vec![CircuitReading::default(); usize::from(map.slots.max(1))];
+    for (point, place) in points.iter().zip(places) {
         let raw = raw_value(point, place.value, place.scale, blocks);
         if let Raw::Read(Value::Undecodable(why)) = raw {
-            failures.push(undecodable_sentence(point, why));
+            reading.failures.push(undecodable_sentence(point, why));
         }
         if point.target.quantity == Quantity::RunStatus {
             if let Some(circuit) = reading.circuits.get_mut(usize::from(point.target.slot)) {
@@ -96,7 +106,6 @@ pub fn decode(
             };
         }
     }
-    reading.failures = failures;
     reading
 }
 
@@ -177,6 +186,10 @@ fn circuit_field(circuit: &mut CircuitReading, quantity: Quantity, phase: Option
         (Quantity::PowerFactor, None) => &mut circuit.total_power_factor,
         (Quantity::EnergyImport, None) => &mut circuit.energy_import_wh,
         (Quantity::EnergyExport, None) => &mut circuit.energy_export_wh,
+        (Quantity::Flow, None) => &mut circuit.water.flow_m3_per_s,
+        (Quantity::Head, None) => &mut circuit.water.head_m,
+        (Quantity::SuctionPressure, None) => &mut circuit.water.suction_pressure_pa,
+        (Quantity::DischargePressure, None) => &mut circuit.water.discharge_pressure_pa,
         _ => return None,
     })
 }
@@ -216,6 +229,10 @@ pub(crate) fn measured(quantity: Quantity, number: f64, conventions: Conventions
         }
         // A net register may count below zero: with reversed CTs that is evidence, not an impossible value.
         Quantity::EnergyImport | Quantity::EnergyExport => within(number, -ENERGY_CEILING_WH, ENERGY_CEILING_WH),
+        // Backward flow, suction lift and a negative head are possible, so both signs are let through.
+        Quantity::Flow => within(number, -FLOW_CEILING_M3_PER_S, FLOW_CEILING_M3_PER_S),
+        Quantity::Head => within(number, -HEAD_CEILING_M, HEAD_CEILING_M),
+        Quantity::SuctionPressure | Quantity::DischargePressure => within(number, VACUUM_PA, PRESSURE_CEILING_PA),
         Quantity::RunStatus => Measured::NotMapped,
     }
 }

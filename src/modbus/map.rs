@@ -129,6 +129,14 @@ pub enum Quantity {
     EnergyExport,
     /// Pump run status, non-zero is running.
     RunStatus,
+    /// Flow through the pump (m3/s).
+    Flow,
+    /// Total head (m).
+    Head,
+    /// Gauge pressure at the suction (Pa).
+    SuctionPressure,
+    /// Gauge pressure at the discharge (Pa).
+    DischargePressure,
 }
 
 /// Which channel of a quantity a point is.
@@ -175,7 +183,7 @@ pub struct Point {
     pub encoding: Encoding,
     /// Byte and word order.
     pub order: ByteOrder,
-    /// Multiplier to the SI unit (V, A, W, var, VA, Wh, Hz, degrees, 1).
+    /// Multiplier to the SI unit (V, A, W, var, VA, Wh, Hz, degrees, m3/s, m, Pa, 1).
     pub scale: f64,
     /// Added after scaling, in the SI unit.
     pub offset: f64,

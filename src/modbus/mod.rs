@@ -1,5 +1,7 @@
 //! Reading monitors over Modbus: register maps, read planning, decoding, the client. Never writes to a device.
 
+pub mod alternatives;
+mod alternatives_words;
 pub mod backoff;
 pub mod client;
 pub mod decode;

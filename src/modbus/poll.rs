@@ -4,6 +4,7 @@
 
 use tokio::sync::mpsc;
 
+use super::alternatives::RawImage;
 use super::error::ModbusError;
 use crate::config::model::MonitorConfig;
 use crate::reading::MonitorReading;
@@ -13,6 +14,8 @@ use crate::reading::MonitorReading;
 pub struct PollEvent {
     /// What was read, decoded; failed values carry their cause in `reading.failures`.
     pub reading: MonitorReading,
+    /// The words it was decoded from, when a map that somebody wrote was used.
+    pub raw: Option<RawImage>,
     /// Every transaction that failed in this poll.
     pub errors: Vec<ModbusError>,
     /// From first request to last answer, milliseconds.

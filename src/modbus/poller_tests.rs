@@ -136,6 +136,7 @@ async fn an_event_without_room_is_dropped_and_counted_and_its_counts_are_not_los
 async fn counts_of_a_dropped_event_go_with_the_next() {
     let (sender, mut receiver) = mpsc::channel(1);
     let event = |connects| PollEvent {
+        raw: None,
         reading: crate::reading::MonitorReading::default(),
         errors: Vec::new(),
         took_ms: 0.0,

@@ -2,10 +2,12 @@
 //!
 //! Must never hold an answer of one poll into the next.
 
+use std::sync::Arc;
 use std::time::Duration;
 
 use tokio::time::Instant;
 
+use super::alternatives::RawImage;
 use super::decode::{self, Block};
 use super::error::Cause;
 use super::map::MeterMap;
@@ -36,7 +38,7 @@ pub(super) enum MapState {
 pub(super) struct Prepared {
     /// The SunSpec model it was made from.
     pub(super) model: Option<Model>,
-    pub(super) map: MeterMap,
+    pub(super) map: Arc<MeterMap>,
     pub(super) plan: Plan,
     /// One for each read.
     pub(super) blocks: Vec<Block>,
@@ -72,7 +74,7 @@ impl MapState {
                 let reads = plan.requests().len();
                 MapState::Ready(Box::new(Prepared {
                     model,
-                    map,
+                    map: Arc::new(map),
                     plan,
                     blocks: vec![Block::Missing; reads],
                     state: vec![ReadState::default(); reads],
@@ -85,6 +87,16 @@ impl MapState {
 }
 
 impl Prepared {
+    /// Hands on the words of this poll. A map found on the device itself has nothing to correct, so it gives none.
+    pub(super) fn take_raw(&mut self) -> Option<RawImage> {
+        if self.model.is_some() {
+            return None;
+        }
+        let empty = vec![Block::Missing; self.blocks.len()];
+        let blocks = std::mem::replace(&mut self.blocks, empty);
+        Some(RawImage { map: Arc::clone(&self.map), requests: self.plan.requests().to_vec(), blocks })
+    }
+
     /// Halves a refused read. Returns the index of its second half.
     pub(super) fn halve(&mut self, read: usize) -> Option<usize> {
         let second = self.plan.halve(read, &self.map.points)?;

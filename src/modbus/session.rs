@@ -88,11 +88,14 @@ impl Session {
     pub async fn poll(&mut self, until: Instant) -> PollEvent {
         let started = Instant::now();
         let mut run = Run::default();
+        let mut raw = None;
         let reading = match self.gather(&mut run, until).await {
-            Ok(()) => match &self.map {
+            Ok(()) => match &mut self.map {
                 MapState::Ready(ready) => {
                     let failures = std::mem::take(&mut run.failures);
-                    decode::decode(&ready.map, &ready.plan, &ready.blocks, self.clock.now(), failures)
+                    let reading = decode::decode(&ready.map, &ready.plan, &ready.blocks, self.clock.now(), failures);
+                    raw = ready.take_raw();
+                    reading
                 }
                 _ => self.nothing_read(std::mem::take(&mut run.failures)),
             },
@@ -105,6 +108,7 @@ impl Session {
         }
         PollEvent {
             reading,
+            raw,
             errors: run.errors,
             took_ms: started.elapsed().as_secs_f64() * 1000.0,
             transactions: run.transactions,

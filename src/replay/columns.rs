@@ -34,8 +34,27 @@ pub struct TextRules {
     pub decimal_comma: bool,
     /// Cells that mean "not available", compared without the blanks around them.
     pub not_available: Vec<String>,
+    /// Words that say a pump runs, compared without regard to capitals.
+    pub running: Vec<String>,
+    /// Words that say it is stopped.
+    pub stopped: Vec<String>,
     /// Lines before the line of column names.
     pub skip_lines: u64,
+}
+
+impl Default for TextRules {
+    fn default() -> TextRules {
+        let words = |words: &[&str]| words.iter().map(|&word| word.to_owned()).collect();
+        TextRules {
+            delimiter: b',',
+            decimal_comma: false,
+            // An empty cell holds no value in any file.
+            not_available: words(&[""]),
+            running: words(&["on", "run", "running", "true", "yes"]),
+            stopped: words(&["off", "stop", "stopped", "false", "no"]),
+            skip_lines: 0,
+        }
+    }
 }
 
 /// Shape of the table.

@@ -5,10 +5,11 @@
 
 use std::collections::HashMap;
 
-use super::cells::{Cell, Splitter, cell};
+use super::cells::{Cell, Splitter, cell, status};
 use super::columns::{Columns, Layout, MonitorKey, TextRules, ValueColumn};
+use super::hour::TimeReader;
 use super::notes::{Fault, Notes, shown};
-use super::time::{self, Read, Step, Timeline};
+use super::time::{Read, Step, Timeline};
 use crate::modbus::decode::{field, measured};
 use crate::modbus::map::{Conventions, MapSource, Quantity};
 use crate::reading::{CircuitReading, Instant2, Measured, MonitorReading, RunStatus, UnixMs};
@@ -77,6 +78,7 @@ struct Heading {
 pub struct RowReader<'c> {
     columns: &'c Columns,
     splitter: Splitter,
+    times: TimeReader<'c>,
     heading: Option<Heading>,
     slots: Vec<Slot>,
     values: Vec<Value<'c>>,
@@ -116,6 +118,7 @@ impl<'c> RowReader<'c> {
         RowReader {
             columns,
             splitter: Splitter::new(columns.text.delimiter),
+            times: TimeReader::new(&columns.time_format, columns.text.decimal_comma),
             heading: None,
             slots,
             values,
@@ -163,7 +166,7 @@ impl<'c> RowReader<'c> {
             return Ok(());
         }
         let text = self.splitter.cell(heading.time);
-        let read = match time::read(text, &self.columns.time_format, self.columns.text.decimal_comma) {
+        let read = match self.times.read(text) {
             Ok(read) => read,
             Err(error) => {
                 self.notes.add(Fault::Time, number, || format!("{} is {error}", shown(text)));
@@ -379,7 +382,8 @@ fn put(
     notes: &mut Notes,
     line: u64,
 ) -> Option<f64> {
-    let found = match cell(bytes, rules) {
+    let read = if of.target.quantity == Quantity::RunStatus { status(bytes, rules) } else { cell(bytes, rules) };
+    let found = match read {
         // Adding zero turns a negative zero, which would print as "-0", into zero.
         Cell::Number(number) => Found::Number(number * of.scale + 0.0),
         Cell::NotAvailable => Found::NotAvailable,

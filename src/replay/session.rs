@@ -1,9 +1,9 @@
 //! The audit of everything a replay holds: each circuit's auditor and energies, fed reading by reading.
 //!
-//! Readings go through `CircuitAuditor::observe`, as live ones do, so that replay and live audit cannot differ. Memory is
+//! Readings go through `MonitorAuditor::observe`, as live ones do, so that replay and live audit cannot differ. Memory is
 //! constant for each circuit.
 
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 use std::panic::{AssertUnwindSafe, catch_unwind};
 
 use super::columns::{Columns, MonitorKey};
@@ -11,10 +11,13 @@ use super::notes::Notes;
 use super::rows::RowReader;
 use super::time::Timeline;
 use crate::audit::assessment::{Assessment, RunState, Verdict};
-use crate::audit::auditor::CircuitAuditor;
-use crate::audit::misregistration::{EnergyMeter, Misregistration};
+use crate::audit::context::CircuitContext;
+use crate::audit::energy::{Period, Withheld};
+use crate::audit::misregistration::{EnergyMeter, Misregistration, registered_w};
+use crate::audit::monitor::MonitorAuditor;
+use crate::config::model::Tariff;
 use crate::modbus::map::Quantity;
-use crate::reading::{CircuitReading, Measured, MonitorReading, UnixMs};
+use crate::reading::{Instant2, MonitorReading, UnixMs};
 use crate::station::context::{ContextError, circuit_context};
 
 /// One circuit being replayed.
@@ -23,9 +26,9 @@ struct Circuit {
     station: usize,
     slot: usize,
     name: String,
-    auditor: CircuitAuditor,
     energy: EnergyMeter,
     registers_power: bool,
+    started_at: Option<Instant2>,
     last: Option<Assessment>,
     readings: u64,
     period: Option<(UnixMs, UnixMs)>,
@@ -42,7 +45,9 @@ pub struct CircuitOutcome {
     /// The assessment after the last reading; `None` without a reading.
     pub assessment: Option<Assessment>,
     /// Energies over the period; `None` when no column gives active power.
-    pub energy: Option<Misregistration>,
+    pub energy: Option<Period>,
+    /// What energy costs at its station.
+    pub tariff: Option<Tariff>,
     /// Readings taken.
     pub readings: u64,
     /// First and last reading.
@@ -63,9 +68,15 @@ impl CircuitOutcome {
         (diagnosis.readings_used > 0).then_some(1.0 - diagnosis.sound_probability)
     }
 
+    /// Energies that the verdict carries; else why they are withheld. `None` when no column gives active power.
+    pub fn energy_given(&self) -> Option<Result<Misregistration, Withheld>> {
+        let energy = self.energy?;
+        Some(energy.withheld(self.verdict()).map_or(Ok(energy.sums), Err))
+    }
+
     /// Size of the misregistration either way, Wh.
     fn misregistered_wh(&self) -> f64 {
-        self.energy.map_or(0.0, |energy| energy.difference_wh().abs())
+        self.energy.map_or(0.0, |energy| energy.sums.difference_wh().abs())
     }
 }
 
@@ -93,14 +104,30 @@ pub struct Outcome {
     pub circuits: Vec<CircuitOutcome>,
 }
 
-/// All circuits of a replay.
+/// One station being replayed.
+#[derive(Debug)]
+struct Station {
+    circuits: Vec<Circuit>,
+    /// By index, so that a reading finds its circuits at once.
+    monitors: Vec<Monitor>,
+    timeline: Timeline,
+}
+
+/// One monitor being replayed.
+#[derive(Debug)]
+struct Monitor {
+    /// Indexes of its circuits among the station's, in the order of their contexts.
+    circuits: Vec<usize>,
+    contexts: Vec<CircuitContext>,
+    auditor: MonitorAuditor,
+}
+
+/// All circuits of a replay, or those of some stations.
 #[derive(Debug)]
 pub struct Session<'c> {
     columns: &'c Columns,
-    circuits: Vec<Circuit>,
-    /// Indexes into `circuits` by station and monitor, so that a reading finds its circuits at once.
-    by_monitor: Vec<Vec<Vec<usize>>>,
-    timelines: Vec<Timeline>,
+    /// By index of the station.
+    stations: BTreeMap<usize, Station>,
 }
 
 impl<'c> Session<'c> {
@@ -119,36 +146,79 @@ impl<'c> Session<'c> {
             .filter(|v| v.target.quantity == Quantity::ActivePower)
             .map(|v| (v.monitor, v.target.slot))
             .collect();
-        let mut circuits = Vec::new();
-        let mut by_monitor = Vec::with_capacity(columns.stations.len());
+        let mut stations = BTreeMap::new();
         for (station, config) in columns.stations.iter().enumerate() {
-            let mut of_station = vec![Vec::new(); config.monitors.len()];
+            let mut circuits = Vec::new();
+            let mut of_monitor: Vec<(Vec<usize>, Vec<CircuitContext>)> =
+                vec![Default::default(); config.monitors.len()];
             for circuit in &config.circuits {
                 let place = (MonitorKey { station, monitor: circuit.monitor }, circuit.slot);
                 if !wanted.contains(&place) {
                     continue;
                 }
                 let context = circuit_context(config, circuit)?;
-                if let Some(of_monitor) = of_station.get_mut(circuit.monitor) {
-                    of_monitor.push(circuits.len());
+                if let Some((indexes, contexts)) = of_monitor.get_mut(circuit.monitor) {
+                    indexes.push(circuits.len());
+                    contexts.push(context);
                 }
                 circuits.push(Circuit {
                     station,
                     slot: usize::from(circuit.slot),
                     name: circuit.name.clone(),
-                    auditor: CircuitAuditor::new(context),
                     energy: EnergyMeter::with_max_gap(columns.longest_gap_ms),
                     registers_power: powered.contains(&place),
+                    started_at: None,
                     last: None,
                     readings: 0,
                     period: None,
                     failures: 0,
                 });
             }
-            by_monitor.push(of_station);
+            let monitors = of_monitor.into_iter().map(|(circuits, contexts)| Monitor {
+                circuits,
+                auditor: MonitorAuditor::new(contexts.clone()),
+                contexts,
+            });
+            stations.insert(station, Station { circuits, monitors: monitors.collect(), timeline: Timeline::default() });
         }
-        let timelines = vec![Timeline::default(); columns.stations.len()];
-        Ok(Session { columns, circuits, by_monitor, timelines })
+        Ok(Session { columns, stations })
+    }
+
+    /// Files of these plans, by index, in groups that share no station; those of a group stay in order.
+    pub fn independent(&self, plans: &[usize]) -> Vec<Vec<usize>> {
+        let mut groups: Vec<(BTreeSet<usize>, Vec<usize>)> = Vec::new();
+        for (file, plan) in plans.iter().enumerate() {
+            let mut joined = (self.stations_of(*plan), vec![file]);
+            let shares_none = |group: &(BTreeSet<usize>, Vec<usize>)| group.0.is_disjoint(&joined.0);
+            let (apart, sharing): (Vec<_>, Vec<_>) = groups.into_iter().partition(shares_none);
+            groups = apart;
+            for (stations, files) in sharing {
+                joined.0.extend(stations);
+                joined.1.extend(files);
+            }
+            joined.1.sort_unstable();
+            groups.push(joined);
+        }
+        groups.sort_by_key(|(_, files)| files.first().copied());
+        groups.into_iter().map(|(_, files)| files).collect()
+    }
+
+    /// Takes out the stations of some plans, to be replayed elsewhere.
+    #[must_use]
+    pub fn part(&mut self, plans: &[usize]) -> Session<'c> {
+        let wanted: BTreeSet<usize> = plans.iter().flat_map(|plan| self.stations_of(*plan)).collect();
+        let taken = |station| Some((station, self.stations.remove(&station)?));
+        Session { columns: self.columns, stations: wanted.into_iter().filter_map(taken).collect() }
+    }
+
+    /// Puts back what [`Session::part`] took out.
+    pub fn put_back(&mut self, part: Session<'c>) {
+        self.stations.extend(part.stations);
+    }
+
+    fn stations_of(&self, plan: usize) -> BTreeSet<usize> {
+        let plan = self.columns.plans.get(plan);
+        plan.into_iter().flat_map(|plan| &plan.values).map(|value| value.monitor.station).collect()
     }
 
     /// A reader for the next file, whose time goes on from earlier files of the same stations.
@@ -156,9 +226,9 @@ impl<'c> Session<'c> {
         let values = self.columns.plans.get(plan).map_or(&[][..], |plan| &plan.values);
         let latest = values
             .iter()
-            .filter_map(|value| self.timelines.get(value.monitor.station))
+            .filter_map(|value| self.stations.get(&value.monitor.station))
+            .map(|station| station.timeline)
             .max_by_key(|timeline| timeline.last().map(|at| at.wall))
-            .copied()
             .unwrap_or_default();
         RowReader::new(self.columns, plan, latest)
     }
@@ -166,27 +236,37 @@ impl<'c> Session<'c> {
     /// Notes that a file has been read to its end.
     pub fn finished(&mut self, reader: &RowReader<'_>) {
         for key in reader.monitors() {
-            if let Some(timeline) = self.timelines.get_mut(key.station) {
-                *timeline = reader.timeline();
+            if let Some(station) = self.stations.get_mut(&key.station) {
+                station.timeline = reader.timeline();
             }
         }
     }
 
     /// Takes one reading of a monitor.
     pub fn take(&mut self, key: MonitorKey, reading: &MonitorReading) {
-        let Some(of_monitor) = self.by_monitor.get(key.station).and_then(|station| station.get(key.monitor)) else {
+        let Some(station) = self.stations.get_mut(&key.station) else { return };
+        let Some(monitor) = station.monitors.get_mut(key.monitor).filter(|monitor| !monitor.circuits.is_empty()) else {
             return;
         };
-        for index in of_monitor {
-            if let Some(circuit) = self.circuits.get_mut(*index) {
-                circuit.take(reading);
+        let auditor = &mut monitor.auditor;
+        // As in the daemon: circuits that fail inside must not end the replay of all others.
+        let assessments = catch_unwind(AssertUnwindSafe(|| auditor.observe(reading)));
+        if assessments.is_err() {
+            monitor.auditor = MonitorAuditor::new(monitor.contexts.clone());
+        }
+        let mut assessments = assessments.ok().map(Vec::into_iter);
+        for index in &monitor.circuits {
+            let assessment = assessments.as_mut().and_then(Iterator::next);
+            if let Some(circuit) = station.circuits.get_mut(*index) {
+                circuit.take(reading, assessment);
             }
         }
     }
 
     /// All circuits, the worst first: by verdict, probability of a fault and size of the misregistration.
     pub fn ranked(&self) -> Vec<CircuitOutcome> {
-        let mut outcomes: Vec<CircuitOutcome> = self.circuits.iter().map(|c| c.outcome(self.columns)).collect();
+        let circuits = self.stations.values().flat_map(|station| &station.circuits);
+        let mut outcomes: Vec<CircuitOutcome> = circuits.map(|c| c.outcome(self.columns)).collect();
         let severity = |verdict| match verdict {
             Verdict::Fault => 0,
             Verdict::Undecided => 1,
@@ -204,15 +284,14 @@ impl<'c> Session<'c> {
 }
 
 impl Circuit {
-    fn take(&mut self, reading: &MonitorReading) {
+    /// Takes a reading with what the audit made of it; `None` when the audit failed inside.
+    fn take(&mut self, reading: &MonitorReading, assessment: Option<Assessment>) {
         self.readings += 1;
+        self.started_at.get_or_insert(reading.at);
         let wall = reading.at.wall;
         self.period = Some(self.period.map_or((wall, wall), |(from, to)| (from.min(wall), to.max(wall))));
-        let auditor = &mut self.auditor;
-        // As in the daemon: one circuit that fails inside must not end the replay of all others.
-        let Ok(assessment) = catch_unwind(AssertUnwindSafe(|| auditor.observe(reading))) else {
+        let Some(assessment) = assessment else {
             self.failures += 1;
-            self.auditor = CircuitAuditor::new(self.auditor.context().clone());
             self.last = None;
             return;
         };
@@ -231,24 +310,15 @@ impl Circuit {
             station: station.map(|station| station.name.clone()).unwrap_or_default(),
             circuit: self.name.clone(),
             assessment: self.last.clone(),
-            energy: self.registers_power.then(|| self.energy.sums()),
+            energy: self.registers_power.then(|| Period {
+                from: self.started_at,
+                sums: self.energy.sums(),
+                registered: true,
+            }),
+            tariff: station.and_then(|station| station.tariff.clone()),
             readings: self.readings,
             period: self.period,
             failures: self.failures,
         }
     }
-}
-
-/// Active power as the monitor registers it, W: its total, else the sum of its channels; blank counts as zero. `None`
-/// when any part of it could not be read, so that the span is not made up.
-fn registered_w(circuit: &CircuitReading) -> Option<f64> {
-    let counted = |value: Measured| match value {
-        Measured::Good(watts) => Some(watts),
-        Measured::NotAvailable | Measured::NotMapped => Some(0.0),
-        Measured::Stale(_) | Measured::OutOfRange(_) | Measured::Failed => None,
-    };
-    if circuit.total_active_power_w.is_mapped() {
-        return counted(circuit.total_active_power_w);
-    }
-    circuit.active_power_w.iter().try_fold(0.0, |sum, value| Some(sum + counted(*value)?))
 }

@@ -123,7 +123,7 @@ fn conventions_of_the_file_stand_before_those_of_the_map() {
 fn cells_and_rows_that_cannot_be_read_are_noted_and_never_guessed() {
     let text = "Time,V1,I1,kW,Run\n\
                 1763588580,0.277,,Bad,0\n\
-                1763588581,n/a,75,NaN,on\n\
+                1763588581,n/a,75,NaN,auto\n\
                 1763588582,0.277,75,1,0,\n\
                 nonsense,0.277,75,1,0\n\
                 1763588583,0.277,\"75,1,0\n\
@@ -144,7 +144,7 @@ fn cells_and_rows_that_cannot_be_read_are_noted_and_never_guessed() {
             "bad_cells 3: column \"V1\" holds \"n/a\"",
             "bad_cells 3: column \"kW\" holds \"NaN\"",
             "bad_cells 3: column \"kW\" holds \"NaN\"",
-            "bad_cells 3: column \"Run\" holds \"on\"",
+            "bad_cells 3: column \"Run\" holds \"auto\"",
         ]
     );
     let [first, second, third] = &found.readings[..] else { panic!("{} readings", found.readings.len()) };
@@ -226,6 +226,45 @@ fn a_second_file_of_a_station_goes_on_in_time() {
     }
 }
 
+#[test]
+fn a_run_status_may_be_a_word() {
+    let text = "Time,V1,I1,kW,Run\n1763588580,0.277,75,1,ON\n1763588581,0.277,75,1,Stop\n1763588582,0.277,75,1,1\n";
+    let states = |columns: &str| {
+        let found = replay(columns, text).unwrap();
+        found.readings.iter().map(|(_, reading)| reading.circuits[0].run_status).collect::<Vec<_>>()
+    };
+    assert_eq!(states(WIDE), [RunStatus::Running, RunStatus::Stopped, RunStatus::Running]);
+    let own = format!("running = [\"stop\"]\nstopped = [\"1\"]\n{WIDE}");
+    assert_eq!(states(&own), [RunStatus::Failed, RunStatus::Running, RunStatus::Stopped]);
+}
+
+#[test]
+fn stations_that_share_no_file_are_taken_apart_and_put_together_again() {
+    let second = STATIONS.replace("Alder Creek Lift", "Birch Hollow Lift").replace("unit = 1", "unit = 2");
+    let config = parse("stations.toml", &format!("{STATIONS}{second}"), &MapLibrary::builtin()).unwrap();
+    let of = |name: &str, station: &str| format!("[[files]]\nname = \"{name}\"\nstation = \"{station}\"\n");
+    let files = of("alder-*", "Alder Creek Lift") + &of("birch-*", "Birch Hollow Lift");
+    let columns = parse_columns("columns.toml", &(WIDE.to_owned() + &files), &config).unwrap();
+    let mut session = Session::new(&columns).unwrap();
+    assert_eq!(session.independent(&[1, 0, 1, 0, 0]), [vec![0, 2], vec![1, 3, 4]]);
+    for (plan, rows) in [(1, 3u64), (0, 2)] {
+        let mut part = session.part(&[plan]);
+        let mut reader = part.reader(plan);
+        reader.line(1, b"Time,V1,I1,kW,Run", |_, _| ()).unwrap();
+        for n in 0..rows {
+            let line = format!("{},0.277,75,12,1", 1_763_588_580 + n);
+            reader.line(n + 2, line.as_bytes(), |key, reading| part.take(key, reading)).unwrap();
+        }
+        part.finished(&reader);
+        session.put_back(part);
+    }
+    let mut found: Vec<(String, u64)> = session.ranked().into_iter().map(|o| (o.station, o.readings)).collect();
+    found.sort();
+    let expected =
+        [("Alder Creek Lift", 2), ("Alder Creek Lift", 2), ("Birch Hollow Lift", 3), ("Birch Hollow Lift", 3)];
+    assert_eq!(found, expected.map(|(station, readings)| (station.to_owned(), readings)));
+}
+
 fn survives(columns_text: &str, lines: &[Vec<u8>]) {
     let columns = columns(columns_text);
     let mut session = Session::new(&columns).unwrap();
@@ -240,6 +279,56 @@ fn survives(columns_text: &str, lines: &[Vec<u8>]) {
     session.finished(&reader);
     assert!(session.ranked().iter().all(|outcome| outcome.failures == 0));
     assert!(reader.rows() <= lines.len() as u64);
+}
+
+/// A cell of a row, as recorders and slips write it; never with a quote or a delimiter in it.
+fn odd_cell() -> impl Strategy<Value = String> {
+    let odd = vec![
+        "",
+        "Bad",
+        " 12.5 ",
+        "NaN",
+        "-0",
+        "1e3",
+        "1e400",
+        ".5",
+        "+7.",
+        "1.2.3",
+        "-",
+        "on",
+        "OFF",
+        "\u{feff}1",
+        "\u{e9}",
+    ];
+    prop_oneof![
+        4 => (-1e6..1e6f64).prop_map(|n| format!("{n:.3}")),
+        1 => any::<f64>().prop_map(|n| n.to_string()),
+        1 => any::<i64>().prop_map(|n| n.to_string()),
+        3 => proptest::sample::select(odd).prop_map(str::to_owned),
+    ]
+}
+
+/// Times of rows that mostly go on, within an hour and over its end.
+fn odd_times() -> impl Strategy<Value = Vec<String>> {
+    let slip = proptest::sample::select(vec![
+        "nonsense",
+        "2025-11-19T21:43:60Z",
+        "2025-11-19 21:43",
+        "",
+        "2025-11-19T21:43:00",
+    ]);
+    let step = prop_oneof![6 => (-2i64..900, 0i64..1000).prop_map(Ok), 1 => slip.prop_map(Err)];
+    proptest::collection::vec(step, 1..40).prop_map(|steps| {
+        let mut at_s = 1_763_588_580;
+        let text = |step: Result<(i64, i64), &str>| match step {
+            Ok((by_s, ms)) => {
+                at_s += by_s;
+                jiff::Timestamp::from_millisecond(1000 * at_s + ms).unwrap().to_string()
+            }
+            Err(slip) => slip.to_owned(),
+        };
+        steps.into_iter().map(text).collect()
+    })
 }
 
 /// A cell that is often nearly right.
@@ -273,5 +362,49 @@ proptest! {
         };
         survives(WIDE, &below("Time,V1,I1,kW,Run", 5));
         survives(&long("hold = \"1 min\""), &below("Time,Tag,Value", 3));
+    }
+
+    /// The quick way of rows without quotes against the plain one of rows in quotes, and of rows alone: the same readings,
+    /// the same notes.
+    #[test]
+    fn quick_rows_are_read_as_plain_ones(
+        times in odd_times(),
+        cells in proptest::collection::vec(proptest::collection::vec(odd_cell(), 4), 40),
+        crlf in any::<bool>(),
+    ) {
+        let columns_text = WIDE.replace("unix-seconds", "rfc3339");
+        let columns = columns(&columns_text);
+        let end = if crlf { "\r" } else { "" };
+        let rows: Vec<Vec<&str>> = times
+            .iter()
+            .zip(&cells)
+            .map(|(time, cells)| std::iter::once(time.as_str()).chain(cells.iter().map(String::as_str)).collect())
+            .collect();
+        let quick: String = rows.iter().map(|row| row.join(",") + end + "\n").collect();
+        let quoted = |row: &Vec<&str>| row.iter().map(|cell| format!("\"{cell}\"")).collect::<Vec<_>>().join(",");
+        let plain: String = rows.iter().map(|row| quoted(row) + end + "\n").collect();
+        let heading = format!("\u{feff}Time,V1,I1,kW,Run{end}\n");
+        let quick = replay(&columns_text, &(heading.clone() + &quick)).unwrap();
+        let plain = replay(&columns_text, &(heading + &plain)).unwrap();
+        prop_assert_eq!(&quick.readings, &plain.readings);
+        prop_assert_eq!((quick.rows, quick.notes), (plain.rows, plain.notes));
+
+        // Each usable row once more, alone: nothing of it came from the rows before.
+        let mut alone = Vec::new();
+        for row in &rows {
+            let mut reader = RowReader::new(&columns, 0, Timeline::default());
+            reader.line(1, b"Time,V1,I1,kW,Run", |_, _| ()).unwrap();
+            let line = quoted(row);
+            reader.line(2, line.as_bytes(), |_, reading| alone.push(reading.clone())).unwrap();
+        }
+        for (_, reading) in &quick.readings {
+            let same = |other: &&MonitorReading| {
+                let mut other = (*other).clone();
+                let wall = other.at.wall == reading.at.wall;
+                other.at = reading.at;
+                wall && other == *reading
+            };
+            prop_assert!(alone.iter().any(|other| same(&other)), "{:?}", reading);
+        }
     }
 }

@@ -23,18 +23,9 @@ pub fn circuit_context(station: &StationConfig, circuit: &CircuitConfig) -> Resu
         .monitors
         .get(circuit.monitor)
         .ok_or_else(|| ContextError::NoSuchMonitor { station: station.name.clone(), circuit: circuit.name.clone() })?;
-    let service = match station.service {
-        Service::Wye4 => ServiceKind::Wye4,
-        Service::Delta3 => ServiceKind::Delta3,
-        Service::Delta3TwoElement => ServiceKind::TwoElement,
-        Service::OpenDelta => ServiceKind::OpenDelta,
-        Service::HighLegDelta => ServiceKind::HighLegDelta,
-        Service::SplitPhase => ServiceKind::SplitPhase,
-        Service::SinglePhase => ServiceKind::SinglePhase,
-    };
     let (conventions, blanking) = rules(&monitor.map);
     Ok(CircuitContext {
-        service,
+        service: service_kind(station.service),
         nominal_voltage_v: station.nominal_voltage_v,
         rotation: station.rotation,
         slot: usize::from(circuit.slot),
@@ -47,6 +38,19 @@ pub fn circuit_context(station: &StationConfig, circuit: &CircuitConfig) -> Resu
         reactive_unsigned: conventions.reactive_power == ReactiveSign::Unsigned,
         blanking: BlankingRule { when_not_positive: blanking.when_not_positive, when_stopped: blanking.when_stopped },
     })
+}
+
+/// The voltage system as the audit knows it.
+pub fn service_kind(service: Service) -> ServiceKind {
+    match service {
+        Service::Wye4 => ServiceKind::Wye4,
+        Service::Delta3 => ServiceKind::Delta3,
+        Service::Delta3TwoElement => ServiceKind::TwoElement,
+        Service::OpenDelta => ServiceKind::OpenDelta,
+        Service::HighLegDelta => ServiceKind::HighLegDelta,
+        Service::SplitPhase => ServiceKind::SplitPhase,
+        Service::SinglePhase => ServiceKind::SinglePhase,
+    }
 }
 
 fn rules(map: &MapSource) -> (Conventions, Blanking) {

@@ -8,7 +8,7 @@ use super::state::StationState;
 use crate::audit::testbench::{LoadState, Offer, context_for};
 use crate::audit::wiring::{CurrentSeen, Wiring};
 use crate::config::model::{
-    CircuitConfig, CtRatio, LoadKind, MonitorConfig, RunSource, Service, StationConfig, Transport,
+    CircuitConfig, CtRatio, LoadKind, MonitorConfig, RunSource, Service, StationConfig, Tariff, Transport, WaterSource,
 };
 use crate::modbus::error::{Cause, ModbusError, Transaction};
 use crate::modbus::map::{Blanking, Conventions, MapSource, MeterMap, ReadFunction, ReadLimits};
@@ -23,6 +23,7 @@ pub(crate) fn station_config(name: &str) -> StationConfig {
         nominal_voltage_v: 480.0,
         nominal_frequency_hz: 60.0,
         rotation: Rotation::Abc,
+        tariff: None,
         monitors: vec![MonitorConfig {
             name: "PM-1".to_owned(),
             address: "127.0.0.1:15021".to_owned(),
@@ -52,6 +53,8 @@ pub(crate) fn station_config(name: &str) -> StationConfig {
             full_load_power_factor: Some(0.86),
             ct_ratio: Some(CtRatio { primary_a: 200.0, secondary_a: 5.0 }),
             run_source: RunSource::Current,
+            water: WaterSource { monitor: 0, slot: 0 },
+            fault_since: None,
         }],
     }
 }
@@ -66,6 +69,7 @@ pub(crate) fn monitor_snapshot() -> MonitorSnapshot {
         poll_period: Duration::from_secs(1),
         health: PollHealth::default(),
         reading: None,
+        register_fault: None,
     }
 }
 
@@ -89,6 +93,7 @@ pub(crate) fn running_reading(at_ms: u64) -> MonitorReading {
 pub(crate) fn good_event(reading: MonitorReading) -> PollEvent {
     PollEvent {
         reading,
+        raw: None,
         errors: Vec::new(),
         took_ms: 12.5,
         transactions: 2,
@@ -121,6 +126,7 @@ pub(crate) fn failed_event(at_ms: u64) -> PollEvent {
     };
     PollEvent {
         reading,
+        raw: None,
         errors: vec![error],
         took_ms: 500.0,
         transactions: 1,
@@ -142,4 +148,23 @@ pub(crate) fn snapshot_after(name: &str, wiring: &Wiring) -> Arc<StationSnapshot
         state.take(0, good_event(reading(wiring, 1000 * second)));
     }
     Arc::new(state.snapshot(instant(7200)))
+}
+
+/// The same after a minute, at a tariff, with 0.14 m3/s against 20 m and an energy register, and a fault said to stand since
+/// 2023-11-01.
+pub(crate) fn priced_snapshot_after(name: &str, wiring: &Wiring) -> Arc<StationSnapshot> {
+    let mut config = station_config(name);
+    config.tariff = Some(Tariff { currency: "USD".to_owned(), price_per_kwh: 0.11 });
+    config.circuits[0].fault_since = Some(UnixMs(1_698_796_800_000));
+    let mut state = StationState::new(&config).unwrap();
+    for second in 0..=60 {
+        let mut reading = reading(wiring, 1000 * second);
+        let circuit = &mut reading.circuits[0];
+        let watts = circuit.total_active_power_w.good().unwrap();
+        circuit.energy_import_wh = Measured::Good(1.0e6 + watts * second as f64 / 3600.0);
+        circuit.water.flow_m3_per_s = Measured::Good(0.14);
+        circuit.water.head_m = Measured::Good(20.0);
+        state.take(0, good_event(reading));
+    }
+    Arc::new(state.snapshot(instant(60_200)))
 }

@@ -5,6 +5,7 @@ use tokio_util::sync::CancellationToken;
 use tokio_util::task::TaskTracker;
 
 use super::context::ContextError;
+use super::record::Record;
 use super::snapshot::SnapshotReader;
 use super::state::StationState;
 use super::task::{EVENT_QUEUE, StationTask};
@@ -49,6 +50,13 @@ impl Fleet {
     /// The ways to the monitors, which others may read on too.
     pub fn links(&mut self) -> &mut Links {
         &mut self.links
+    }
+
+    /// Says where the records of each station go, in file order.
+    pub fn keep_records(&mut self, records: Vec<Record>) {
+        for (task, record) in self.tasks.iter_mut().zip(records) {
+            task.keep_records(record);
+        }
     }
 
     /// Starts every station and then the polling of its monitors.

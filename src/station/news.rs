@@ -5,7 +5,8 @@ use std::collections::HashSet;
 use crate::audit::assessment::{Assessment, Check, Verdict, WiringGroup};
 use crate::audit::wiring::Wiring;
 use crate::audit::words;
-use crate::reading::Phase;
+use crate::journal::{Entry, Kind};
+use crate::reading::{Phase, UnixMs};
 
 /// Readings or polls in a row that a change must last before it is told.
 pub const TELL_AFTER: u32 = 3;
@@ -67,44 +68,62 @@ pub enum News {
 }
 
 impl News {
-    /// Writes the line.
-    pub fn log(&self, station: &str) {
+    /// What happened, in one sentence that names the station.
+    pub fn sentence(&self, station: &str) -> String {
         match self {
-            News::Diagnosis { circuit, verdict: Verdict::Fault, headline } => {
-                tracing::warn!(station, circuit, verdict = "fault", "{station} / {circuit}: {headline}");
-            }
-            News::Diagnosis { circuit, verdict, headline } => {
-                let verdict = verdict_key(*verdict);
-                tracing::info!(station, circuit, verdict, "{station} / {circuit}: {headline}");
-            }
-            News::MonitorAnswers { monitor, place } => {
-                tracing::info!(station, monitor, "{station} / {monitor} ({place}) answers every read");
-            }
+            News::Diagnosis { circuit, headline, .. } => format!("{station} / {circuit}: {headline}"),
+            News::MonitorAnswers { monitor, place } => format!("{station} / {monitor} ({place}) answers every read"),
             News::MonitorAnswersInPart { monitor, place, cause } => {
-                tracing::warn!(
-                    station,
-                    monitor,
-                    cause,
-                    "{station} / {monitor} ({place}) gives only some of its values: {cause}"
-                );
+                format!("{station} / {monitor} ({place}) gives only some of its values: {cause}")
             }
             News::MonitorSilent { monitor, place, cause } => {
-                tracing::warn!(station, monitor, cause, "{station} / {monitor} ({place}) gives no values: {cause}");
+                format!("{station} / {monitor} ({place}) gives no values: {cause}")
             }
             News::ClockJump { by_ms } => {
-                let by_s = *by_ms as f64 / 1000.0;
-                tracing::warn!(station, by_ms, "{station}: the wall clock jumped by {by_s:+.1} s between two readings");
+                format!("{station}: the wall clock jumped by {:+.1} s between two readings", *by_ms as f64 / 1000.0)
             }
             News::CoreFailed { circuit, message } => {
-                tracing::error!(
-                    station,
-                    circuit,
-                    "{station} / {circuit}: the audit failed inside and starts anew: {message}"
-                );
+                format!("{station} / {circuit}: the audit failed inside and starts anew: {message}")
             }
-            News::CoreRecovered { circuit } => {
-                tracing::info!(station, circuit, "{station} / {circuit}: the audit works again");
+            News::CoreRecovered { circuit } => format!("{station} / {circuit}: the audit works again"),
+        }
+    }
+
+    /// Writes the line.
+    pub fn log(&self, station: &str) {
+        let sentence = self.sentence(station);
+        match self {
+            News::Diagnosis { circuit, verdict: Verdict::Fault, .. } => {
+                tracing::warn!(station, circuit, verdict = "fault", "{sentence}");
             }
+            News::Diagnosis { circuit, verdict, .. } => {
+                tracing::info!(station, circuit, verdict = verdict_key(*verdict), "{sentence}");
+            }
+            News::MonitorAnswers { monitor, .. } => tracing::info!(station, monitor, "{sentence}"),
+            News::MonitorAnswersInPart { monitor, cause, .. } | News::MonitorSilent { monitor, cause, .. } => {
+                tracing::warn!(station, monitor, cause, "{sentence}");
+            }
+            News::ClockJump { by_ms } => tracing::warn!(station, by_ms, "{sentence}"),
+            News::CoreFailed { circuit, .. } => tracing::error!(station, circuit, "{sentence}"),
+            News::CoreRecovered { circuit } => tracing::info!(station, circuit, "{sentence}"),
+        }
+    }
+
+    /// The same for the journal.
+    pub fn entry(&self, station: &str, at: UnixMs) -> Entry {
+        let (kind, subject) = match self {
+            News::Diagnosis { circuit, .. } => (Kind::Diagnosis, circuit.as_str()),
+            News::MonitorAnswers { monitor, .. }
+            | News::MonitorAnswersInPart { monitor, .. }
+            | News::MonitorSilent { monitor, .. } => (Kind::Monitor, monitor.as_str()),
+            News::ClockJump { .. } => (Kind::Clock, ""),
+            News::CoreFailed { circuit, .. } | News::CoreRecovered { circuit } => (Kind::Program, circuit.as_str()),
+        };
+        let entry = Entry::new(at.0, kind, self.sentence(station)).about(station, subject);
+        match self {
+            News::Diagnosis { verdict, .. } => entry.with(&serde_json::json!({ "verdict": verdict_key(*verdict) })),
+            News::ClockJump { by_ms } => entry.with(&serde_json::json!({ "by_ms": by_ms })),
+            _ => entry,
         }
     }
 }

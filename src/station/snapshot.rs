@@ -8,10 +8,13 @@ use std::time::Duration;
 
 use tokio::sync::watch;
 
-use crate::audit::assessment::Assessment;
+use crate::audit::assessment::{Assessment, Verdict};
+use crate::audit::energy::EnergyReport;
+use crate::audit::pump::{self, PumpFigures};
+use crate::audit::register_fault::RegisterFault;
 use crate::config::checks::RecordedCheck;
-use crate::config::model::LoadKind;
-use crate::reading::{CircuitReading, Instant2, Measured, MonitorReading, MonoMs, RunStatus};
+use crate::config::model::{LoadKind, Tariff, WaterSource};
+use crate::reading::{CircuitReading, Instant2, Measured, MonitorReading, MonoMs, RunStatus, UnixMs, WaterReading};
 
 /// A reading older than this many poll periods is stale: two polls may be lost before anyone is told.
 pub const STALE_AFTER_PERIODS: u32 = 3;
@@ -25,6 +28,8 @@ pub struct StationSnapshot {
     pub at: Instant2,
     /// Monitors, in file order.
     pub monitors: Vec<MonitorSnapshot>,
+    /// What energy costs here.
+    pub tariff: Option<Tariff>,
     /// Circuits, in file order.
     pub circuits: Vec<CircuitSnapshot>,
     /// Jumps of the wall clock seen between readings.
@@ -44,6 +49,20 @@ impl StationSnapshot {
     /// What the circuit's monitor reported in its newest reading, whatever its age.
     pub fn reported(&self, circuit: &CircuitSnapshot) -> Option<&CircuitReading> {
         self.monitor_of(circuit)?.reading.as_ref()?.circuits.get(circuit.slot)
+    }
+
+    /// Pump figures of a circuit as they may be shown at `now`; `None` where no instrument is on its water side.
+    pub fn pump_figures(&self, circuit: &CircuitSnapshot, now: MonoMs) -> Option<PumpFigures> {
+        let device = self.monitors.get(circuit.water.monitor)?;
+        let read = device.reading.as_ref()?.circuits.get(usize::from(circuit.water.slot))?.water;
+        let water = WaterReading {
+            flow_m3_per_s: device.shown(read.flow_m3_per_s, now),
+            head_m: device.shown(read.head_m, now),
+            suction_pressure_pa: device.shown(read.suction_pressure_pa, now),
+            discharge_pressure_pa: device.shown(read.discharge_pressure_pa, now),
+        };
+        let live = self.monitor_of(circuit).is_some_and(|m| m.freshness(now).is_live());
+        pump::figures(&water, circuit.assessment.as_deref().filter(|_| live))
     }
 }
 
@@ -73,6 +92,8 @@ pub struct MonitorSnapshot {
     pub health: PollHealth,
     /// Newest reading in which the monitor answered; `None` when it never has.
     pub reading: Option<Arc<MonitorReading>>,
+    /// The map says something other than what the device does; `None` while nothing of the kind is sure.
+    pub register_fault: Option<Arc<RegisterFault>>,
 }
 
 /// How polling of one monitor goes. Counters start at zero with the process.
@@ -191,8 +212,21 @@ pub struct CircuitSnapshot {
     pub assessment: Option<Arc<Assessment>>,
     /// Set while the audit of this circuit fails inside: what it said last.
     pub core_failure: Option<String>,
+    /// Where flow and head come from.
+    pub water: WaterSource,
+    /// Energies registered and true.
+    pub energy: EnergyReport,
+    /// Since when a person believes the metering to be wrong.
+    pub fault_since: Option<UnixMs>,
     /// What people found at the panel and what the assessment therefore counts.
     pub checks: Arc<[RecordedCheck]>,
+}
+
+impl CircuitSnapshot {
+    /// The verdict on the circuit.
+    pub fn verdict(&self) -> Verdict {
+        self.assessment.as_ref().map_or(Verdict::NoEvidence, |a| a.diagnosis.verdict)
+    }
 }
 
 /// True when the monitor answered anything in this poll.
@@ -217,6 +251,10 @@ pub fn answered(reading: &MonitorReading) -> bool {
                 &circuit.total_power_factor,
                 &circuit.energy_import_wh,
                 &circuit.energy_export_wh,
+                &circuit.water.flow_m3_per_s,
+                &circuit.water.head_m,
+                &circuit.water.suction_pressure_pa,
+                &circuit.water.discharge_pressure_pa,
             ];
             channels.into_iter().flatten().any(told)
                 || totals.into_iter().any(told)
@@ -249,7 +287,6 @@ impl SnapshotReader {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::reading::UnixMs;
     use crate::station::fixtures::{monitor_snapshot, running_reading};
 
     fn at(mono: u64) -> Instant2 {

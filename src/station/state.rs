@@ -9,15 +9,19 @@ use std::sync::Arc;
 
 use super::context::{ContextError, circuit_context};
 use super::news::{Debounced, DiagnosisKey, News, TELL_AFTER};
+use super::register_watch::{RegisterWatch, Signs};
 use super::snapshot::{
     CircuitSnapshot, ClockJump, MonitorSnapshot, PollHealth, StationSnapshot, answered, stale_after_ms,
 };
 use crate::audit::assessment::Assessment;
 use crate::audit::checks::values::CLOCK_JUMP_MS;
 use crate::audit::context::CircuitContext;
+use crate::audit::energy::{EnergyAccount, EnergyReport};
+use crate::audit::misregistration::MAX_GAP_MS;
 use crate::audit::monitor::MonitorAuditor;
+use crate::audit::register_fault::expected::Expected;
 use crate::audit::words;
-use crate::config::model::StationConfig;
+use crate::config::model::{MonitorConfig, StationConfig, Tariff};
 use crate::modbus::poll::PollEvent;
 use crate::reading::{Instant2, MonitorReading, MonoMs};
 
@@ -55,10 +59,12 @@ struct Monitor {
     circuits: Vec<usize>,
     contexts: Vec<CircuitContext>,
     audit: Box<dyn MonitorAudit>,
+    registers: RegisterWatch,
 }
 
 struct Circuit {
     shown: CircuitSnapshot,
+    energy: EnergyAccount,
     diagnosis: Debounced<DiagnosisKey>,
 }
 
@@ -68,6 +74,7 @@ pub struct StationState {
     factory: AuditFactory,
     monitors: Vec<Monitor>,
     circuits: Vec<Circuit>,
+    tariff: Option<Tariff>,
     previous: Option<Instant2>,
     clock_jumps: u64,
     last_clock_jump: Option<ClockJump>,
@@ -101,8 +108,10 @@ impl StationState {
                     poll_period: monitor.poll_period,
                     health: PollHealth::default(),
                     reading: None,
+                    register_fault: None,
                 },
                 link: Debounced::default(),
+                registers: RegisterWatch::new(Expected::of(&contexts)),
                 circuits: own,
                 audit: factory(&contexts),
                 contexts,
@@ -122,8 +131,12 @@ impl StationState {
                     load: circuit.load,
                     assessment: None,
                     core_failure: None,
+                    water: circuit.water,
+                    energy: EnergyReport::default(),
+                    fault_since: circuit.fault_since,
                     checks: Arc::default(),
                 },
+                energy: EnergyAccount::new(longest_gap_ms(config.monitors.get(circuit.monitor))),
                 diagnosis: Debounced::default(),
             })
         });
@@ -133,6 +146,7 @@ impl StationState {
             factory,
             monitors,
             circuits,
+            tariff: config.tariff.clone(),
             previous: None,
             clock_jumps: 0,
             last_clock_jump: None,
@@ -153,6 +167,16 @@ impl StationState {
         let Some(entry) = self.monitors.get_mut(monitor) else { return news };
         note_poll(&self.name, entry, &event, &reading, &mut news);
         self.core_failures += audit_reading(entry, &mut self.circuits, self.factory, &reading, &mut news);
+        let mut signs = Signs::default();
+        for index in &entry.circuits {
+            if let Some(assessment) = &self.circuits[*index].shown.assessment {
+                signs.note(assessment);
+            }
+        }
+        if !entry.shown.health.silent {
+            entry.registers.take(&reading, event.raw.as_ref(), signs);
+            entry.shown.register_fault = entry.registers.shown();
+        }
         news
     }
 
@@ -188,6 +212,7 @@ impl StationState {
             station: self.name.clone(),
             at,
             monitors: self.monitors.iter().map(|m| m.shown.clone()).collect(),
+            tariff: self.tariff.clone(),
             circuits: self.circuits.iter().map(|c| c.shown.clone()).collect(),
             clock_jumps: self.clock_jumps,
             last_clock_jump: self.last_clock_jump,
@@ -209,6 +234,11 @@ impl StationState {
         }
         self.previous = Some(at);
     }
+}
+
+/// Two polls lost are bridged in the energies, as they are in what is shown; a minute is, whatever the poll period.
+fn longest_gap_ms(monitor: Option<&MonitorConfig>) -> u64 {
+    monitor.map_or(MAX_GAP_MS, |m| stale_after_ms(m.poll_period).max(MAX_GAP_MS))
 }
 
 fn note_poll(
@@ -293,7 +323,7 @@ fn audit_reading(
     match catch_unwind(AssertUnwindSafe(|| audit.observe(reading))) {
         Ok(assessments) => {
             for (index, assessment) in monitor.circuits.iter().zip(assessments) {
-                conclude(&mut circuits[*index], assessment, news);
+                conclude(&mut circuits[*index], assessment, reading, news);
             }
             0
         }
@@ -314,7 +344,7 @@ fn audit_reading(
     }
 }
 
-fn conclude(circuit: &mut Circuit, assessment: Assessment, news: &mut Vec<News>) {
+fn conclude(circuit: &mut Circuit, assessment: Assessment, reading: &MonitorReading, news: &mut Vec<News>) {
     if circuit.shown.core_failure.take().is_some() {
         news.push(News::CoreRecovered { circuit: circuit.shown.name.clone() });
     }
@@ -326,6 +356,14 @@ fn conclude(circuit: &mut Circuit, assessment: Assessment, news: &mut Vec<News>)
             verdict: assessment.diagnosis.verdict,
             headline: words::headline(&assessment),
         });
+    }
+    let epoch_before = circuit.shown.assessment.as_ref().map(|before| before.diagnosis.epoch);
+    if epoch_before.is_some_and(|before| before != assessment.diagnosis.epoch) {
+        circuit.energy.restart(reading.at);
+    }
+    if let Some(values) = reading.circuits.get(circuit.shown.slot) {
+        circuit.energy.observe(reading.at, values, &assessment);
+        circuit.shown.energy = circuit.energy.report();
     }
     circuit.shown.assessment = Some(Arc::new(assessment));
 }

@@ -10,6 +10,7 @@ use std::time::Duration;
 use tokio::sync::{mpsc, watch};
 use tokio_util::sync::CancellationToken;
 
+use super::record::Record;
 use super::snapshot::{SnapshotReader, StationSnapshot};
 use super::state::StationState;
 use crate::clock::Clock;
@@ -26,6 +27,7 @@ pub struct StationTask {
     events: Vec<mpsc::Receiver<PollEvent>>,
     publish: watch::Sender<Arc<StationSnapshot>>,
     clock: Clock,
+    record: Record,
 }
 
 impl StationTask {
@@ -36,7 +38,12 @@ impl StationTask {
         clock: Clock,
     ) -> (StationTask, SnapshotReader) {
         let (publish, receiver) = watch::channel(Arc::new(state.snapshot(clock.now())));
-        (StationTask { state, events, publish, clock }, SnapshotReader::new(receiver))
+        (StationTask { state, events, publish, clock, record: Record::default() }, SnapshotReader::new(receiver))
+    }
+
+    /// Says where the station's records go.
+    pub fn keep_records(&mut self, record: Record) {
+        self.record = record;
     }
 
     /// Runs until cancelled, or until no monitor sends any more.
@@ -44,19 +51,25 @@ impl StationTask {
         let mut turn = 0;
         loop {
             let deadline = self.state.next_check();
-            let news = tokio::select! {
+            let (polled, news) = tokio::select! {
                 biased;
                 () = cancel.cancelled() => return,
                 event = next_event(&mut self.events, &mut turn) => match event {
-                    Some((monitor, event)) => self.state.take(monitor, event),
+                    Some((monitor, event)) => (Some(monitor), self.state.take(monitor, event)),
                     None => return,
                 },
-                () = reached(deadline, &self.clock) => self.state.check_ages(self.clock.now().mono),
+                () = reached(deadline, &self.clock) => (None, self.state.check_ages(self.clock.now().mono)),
             };
-            for item in news {
+            let snapshot = Arc::new(self.state.snapshot(self.clock.now()));
+            // In the journal first: what is shown must not be lost by a power cut the next moment.
+            self.record.news(self.state.name(), &news, snapshot.at).await;
+            for item in &news {
                 item.log(self.state.name());
             }
-            self.publish.send_replace(Arc::new(self.state.snapshot(self.clock.now())));
+            if let (Some(history), Some(monitor)) = (&mut self.record.history, polled) {
+                history.take(&snapshot, monitor, &news);
+            }
+            self.publish.send_replace(snapshot);
         }
     }
 }

@@ -3,32 +3,38 @@
 
 #[path = "../../benches/accuracy/cases.rs"]
 mod cases;
+#[path = "../../benches/accuracy/faults.rs"]
+mod faults;
 #[path = "../../benches/accuracy/generator.rs"]
 mod generator;
 #[path = "../../benches/accuracy/healthy.rs"]
 mod healthy;
 #[path = "../../benches/accuracy/loads.rs"]
 mod loads;
+#[path = "../../benches/accuracy/numbers.rs"]
+mod numbers;
 #[path = "../../benches/accuracy/optimum.rs"]
 mod optimum;
 #[path = "../../benches/accuracy/outside.rs"]
 mod outside;
 #[path = "../../benches/accuracy/panel.rs"]
 mod panel;
+#[path = "../../benches/accuracy/sample.rs"]
+mod sample;
 #[path = "../../benches/accuracy/score.rs"]
 mod score;
 #[path = "../../benches/accuracy/stations.rs"]
 mod stations;
 
 const STATIONS: u64 = 240;
-const JUDGED: u64 = 48;
+const JUDGED: u64 = 36;
 
 /// Least share with the true wiring first and in the leading group, by level, over one to three load states.
 const LEAST: [(f64, f64); 4] = [(0.96, 0.985), (0.93, 0.97), (0.83, 0.97), (0.70, 0.94)];
 
 #[test]
 fn random_stations_are_diagnosed_as_well_as_the_bench_says() {
-    let results = cases::run(STATIONS, JUDGED, &generator::possible(&[]));
+    let results = cases::run(STATIONS, JUDGED, &faults::possible(&[]));
     let worst = || results.worst().iter().take(5).map(|miss| miss.words()).collect::<Vec<_>>().join("\n");
     for (level, (first, in_group)) in LEAST.into_iter().enumerate() {
         for (n, tally) in results.core[level].iter().enumerate() {
@@ -56,7 +62,7 @@ fn random_stations_are_diagnosed_as_well_as_the_bench_says() {
 /// The yardstick itself: what the optimum says comes true as often as it says, and nothing beats it by more than chance.
 #[test]
 fn the_optimum_is_calibrated_and_not_beaten() {
-    let results = cases::run(JUDGED, JUDGED, &generator::possible(&[]));
+    let results = cases::run(JUDGED, JUDGED, &faults::possible(&[]));
     for level in 0..4 {
         for n in 0..3 {
             let (core, best) = (&results.compared[level][n], &results.optimum[level][n]);
@@ -83,7 +89,7 @@ fn the_circuit_engines_stations_keep_the_truth_in_the_leading_group() {
 
 #[test]
 fn healthy_days_raise_no_alarm() {
-    let healthy = healthy::run(4, &generator::possible(&[]));
+    let healthy = healthy::run(4, &faults::possible(&[]));
     assert_eq!(healthy.days, 4);
     assert!(healthy.readings > 30_000, "{} readings", healthy.readings);
     assert_eq!(healthy.alarmed, 0, "{:?}", healthy.circumstances);
@@ -92,7 +98,7 @@ fn healthy_days_raise_no_alarm() {
 
 #[test]
 fn the_plan_takes_fewer_checks_than_the_fixed_order() {
-    let visits = panel::run(STATIONS, &generator::possible(&[]));
+    let visits = panel::run(STATIONS, &faults::possible(&[]));
     for (level, [plan, fixed]) in visits.iter().enumerate() {
         assert!(plan.visits > 0 && plan.visits == fixed.visits, "level {level}: nobody was sent");
         assert!(plan.mean() < fixed.mean(), "level {level}: {} against {} checks", plan.mean(), fixed.mean());

@@ -8,6 +8,8 @@ use serde::Deserialize;
 use wattassay::audit::assessment::{Assessment, Verdict};
 use wattassay::audit::auditor::CircuitAuditor;
 use wattassay::audit::context::{BlankingRule, CircuitContext, LoadBehaviour, PowerFactorMeaning};
+use wattassay::audit::register_fault::decoded::DecodedWatch;
+use wattassay::audit::register_fault::expected::Expected;
 use wattassay::audit::wiring::{CurrentSeen, Wiring};
 use wattassay::audit::words;
 use wattassay::reading::Measured::{self, Good, NotAvailable, NotMapped};
@@ -274,4 +276,35 @@ fn corrected_power_is_the_engines_power() {
     }
     assert!(off.is_empty(), "{} of {checked} off:\n{}", off.len(), off.join("\n"));
     assert!(checked > 300, "only {checked} corrected");
+}
+
+/// Right values of real machines under any wiring are never blamed on the register map, at any level; and the same values
+/// with currents in milliamperes are.
+#[test]
+fn no_wiring_is_taken_for_a_wrong_register_map() {
+    let (mut blamed, mut missed) = (Vec::new(), Vec::new());
+    for fixture in &fixtures() {
+        for level in [Level::A, Level::B, Level::C, Level::D] {
+            let expected = Expected::of([&context(&fixture.nameplate, level)]);
+            let (mut right, mut wrong) = (DecodedWatch::new(expected.clone()), DecodedWatch::new(expected));
+            let mut last = (None, None);
+            for (n, window) in fixture.windows.iter().cycle().take(8).enumerate() {
+                let mut reading = reading(window, level, 1000 * n as u64);
+                last.0 = right.observe(&reading);
+                reading.circuits[0].current_a = window.current_a.map(|a| Good(1000.0 * a));
+                last.1 = wrong.observe(&reading);
+            }
+            if let Some(fault) = last.0 {
+                blamed.push(format!("{} at {level:?}: {}", fixture.name, fault.text()));
+            }
+            let found =
+                last.1.is_some_and(|fault| fault.map_says.contains("recorded current") && fault.kind == "scale");
+            // Below level (a) powers in kilowatts under amperes fit almost as well.
+            if level == Level::A && !found {
+                missed.push(fixture.name.clone());
+            }
+        }
+    }
+    assert!(blamed.is_empty(), "{} blamed:\n{}", blamed.len(), blamed.join("\n"));
+    assert!(missed.is_empty(), "{} missed: {missed:?}", missed.len());
 }

@@ -3,8 +3,11 @@
 
 mod accuracy;
 mod circuit_fixtures;
+mod disk_full;
+mod journal_crash;
 mod protocol;
 mod recorder;
+mod registers;
 mod replay;
 mod support;
 mod tidy;

@@ -32,7 +32,7 @@ pub struct Scene {
     pub pump_extra: String,
     /// Magnitude of each supply phase, as a TOML array.
     pub phase_scale: &'static str,
-    /// Load steps of three seconds each.
+    /// Load steps of three seconds each; 0 is a stopped pump.
     pub loads: Vec<f64>,
     /// Lines of `[monitors.protocol]`.
     pub protocol: String,
@@ -40,6 +40,8 @@ pub struct Scene {
     pub transport: &'static str,
     /// Extra lines for the monitor in the daemon's configuration.
     pub monitor_extra: String,
+    /// Text of the map file that `map` names, when it is not a built-in one.
+    pub map_file: Option<String>,
 }
 
 impl Scene {
@@ -58,14 +60,18 @@ impl Scene {
             protocol: String::new(),
             transport: "tcp",
             monitor_extra: String::new(),
+            map_file: None,
         }
     }
 
     /// The simulator's file of the station.
     pub fn station_file(&self, seed: usize) -> String {
         let quoted = |three: &[String; 3]| format!("[\"{}\", \"{}\", \"{}\"]", three[0], three[1], three[2]);
-        let steps: Vec<String> =
-            self.loads.iter().enumerate().map(|(n, load)| format!("{{ at_s = {}.0, load = {load} }}", 3 * n)).collect();
+        let step = |(n, load): (usize, &f64)| match load {
+            0.0 => format!("{{ at_s = {}.0, stop = true }}", 3 * n),
+            load => format!("{{ at_s = {}.0, load = {load} }}", 3 * n),
+        };
+        let steps: Vec<String> = self.loads.iter().enumerate().map(step).collect();
         format!(
             r#"
 name = "{name}"
@@ -151,6 +157,8 @@ pub struct Stage {
     _folder: TempDir,
     /// The configuration.
     pub config: PathBuf,
+    /// Where the monitor of each scene listens, in order.
+    pub addresses: Vec<String>,
 }
 
 impl Drop for Stage {
@@ -170,15 +178,21 @@ impl Stage {
             .map(|(n, scene)| StationFile::from_toml(&scene.station_file(n + 1)).unwrap())
             .collect();
         let running = runtime.block_on(start(files, cancel.clone())).unwrap();
-        let mut text = String::from("[http]\nlisten = \"127.0.0.1:0\"\n");
+        let folder = tempfile::tempdir().unwrap();
+        let mut text = String::from("[http]\nlisten = \"127.0.0.1:0\"\n[maps]\nfolder = \"maps\"\n");
+        std::fs::create_dir(folder.path().join("maps")).unwrap();
+        let mut addresses = Vec::new();
         for scene in scenes {
             let monitor = running.monitors.iter().find(|m| m.station == scene.name).unwrap();
+            addresses.push(monitor.address.to_string());
             text += &scene.config(&monitor.address.to_string(), monitor.unit);
+            if let Some(map) = &scene.map_file {
+                std::fs::write(folder.path().join("maps").join(format!("{}.toml", scene.map)), map).unwrap();
+            }
         }
-        let folder = tempfile::tempdir().unwrap();
         let config = folder.path().join("stations.toml");
         std::fs::write(&config, text).unwrap();
-        Stage { _runtime: runtime, cancel, _folder: folder, config }
+        Stage { _runtime: runtime, cancel, _folder: folder, config, addresses }
     }
 
     /// Runs `wattassay audit --json` for a number of seconds; exit code and document.

@@ -32,7 +32,7 @@ fn every_module_opens_with_what_it_is_for() {
 #[test]
 fn the_core_knows_nothing_of_the_edge() {
     let mut files = vec![root().join("src/reading.rs")];
-    for folder in ["src/electrical", "src/audit"] {
+    for folder in ["src/electrical", "src/audit", "src/alarm"] {
         rust_files(&root().join(folder), &mut files);
     }
     let banned = [
@@ -52,7 +52,9 @@ fn the_core_knows_nothing_of_the_edge() {
     ];
     for file in files {
         let text = fs::read_to_string(&file).unwrap();
-        for word in banned {
+        // Alarms outlive a restart, so their states may be put into a record.
+        let may_be_recorded = file.starts_with(root().join("src/alarm"));
+        for word in banned.into_iter().filter(|word| *word != "serde" || !may_be_recorded) {
             assert!(!text.contains(word), "{} mentions {word}", file.display());
         }
     }

@@ -47,3 +47,19 @@ fn accuracy_moves_every_channel_within_its_class_and_only_then() {
         assert!(error != 0.0 && error.abs() <= 0.005, "gain error {error}");
     }
 }
+
+/// The demonstration's lift pump: flow goes with the load, and what is in the water is a pump's share of what is in the wires.
+#[test]
+fn water_is_lifted_only_by_a_running_pump_with_instruments() {
+    let (_, text) = demo_texts().iter().find(|(name, _)| *name == "alder-creek-lift").expect("a bundled station");
+    let station = Station::from_toml(text).expect("good");
+    let pump = |t_s, slot: usize| station.meter(0, t_s).expect("a monitor").circuits.remove(slot);
+    let running = pump(10.0, 0);
+    close(running.flow_m3_per_s, 0.85 * 0.17, 0.05 * 0.17, "85 % load, which wanders by 2 %");
+    close(running.head_m, 20.0, 1e-12, "head");
+    let share = 9806.65 * running.flow_m3_per_s * running.head_m / running.total_active_power_w;
+    assert!((0.5..0.8).contains(&share), "wire to water {share}");
+    close(pump(1.0, 0).flow_m3_per_s, 0.0, 1e-12, "stopped");
+    close(pump(4.0, 0).flow_m3_per_s, 0.0, 1e-12, "starting");
+    assert!(pump(15.0, 1).flow_m3_per_s.is_nan() && pump(15.0, 1).head_m.is_nan(), "no instruments");
+}

@@ -15,7 +15,7 @@ const PF_TOLERANCE: f64 = 0.04;
 /// S = V I per channel.
 pub fn apparent_power(input: &Input, found: &mut Vec<Observation>) {
     let check = Check::ApparentPowerConsistency;
-    for k in 0..3 {
+    for &k in input.context.service.channels() {
         let reported = input.reading.apparent_power_va[k];
         let channel = &input.circuit.channel[k];
         let product = channel.voltage_v.zip(channel.current_a).map(|(v, i)| v * i);
@@ -38,7 +38,8 @@ pub fn apparent_power(input: &Input, found: &mut Vec<Observation>) {
 /// S^2 >= P^2 + Q^2 per channel, with S from V I.
 pub fn power_triangle(input: &Input, found: &mut Vec<Observation>) {
     let check = Check::PowerTriangle;
-    for (k, channel) in input.circuit.channel.iter().enumerate() {
+    for &k in input.context.service.channels() {
+        let channel = &input.circuit.channel[k];
         let reading = input.reading;
         // Reported values only: what was reconstructed from V and I obeys the triangle by construction.
         let reported = reading.active_power_w[k].good().zip(reading.reactive_power_var[k].good());
@@ -55,7 +56,9 @@ pub fn power_triangle(input: &Input, found: &mut Vec<Observation>) {
             found.push(Observation::idle(check, Some(k), why));
             continue;
         }
-        let right = p.hypot(q) <= vi * (1.0 + TOLERANCE);
+        let largest = vi * (1.0 + TOLERANCE);
+        // Clear of the limit the squares tell; the exact root costs far more.
+        let right = p * p + q * q <= 0.999 * largest * largest || p.hypot(q) <= largest;
         let detail = Detail::Triangle { channel: k, active: p, reactive: q, product: vi };
         found.push(Observation::judged(check, Some(k), right, detail));
     }
@@ -70,8 +73,11 @@ pub fn sums_and_power_factor(input: &Input, found: &mut Vec<Observation>) {
 fn sum_of_channels(input: &Input, found: &mut Vec<Observation>) {
     let check = Check::SumOfChannels;
     let reading = input.reading;
-    let channels = reading.active_power_w.map(Measured::good);
-    let va: Option<f64> = input.circuit.channel.iter().map(|c| c.volt_amps).sum();
+    let used = input.context.service.channels();
+    let present =
+        |values: [Measured; 3]| [0, 1, 2].map(|k| if used.contains(&k) { values[k].good() } else { Some(0.0) });
+    let channels = present(reading.active_power_w);
+    let va: Option<f64> = used.iter().map(|k| input.circuit.channel[*k].volt_amps).sum();
     let (Some(total), [Some(a), Some(b), Some(c)], Some(va)) = (reading.total_active_power_w.good(), channels, va)
     else {
         let missing = first_missing(&[
@@ -91,7 +97,7 @@ fn sum_of_channels(input: &Input, found: &mut Vec<Observation>) {
     let sum = a + b + c;
     let mut right = (sum - total).abs() <= SUM_TOLERANCE * va;
     let mut reactive = None;
-    let channels = reading.reactive_power_var.map(Measured::good);
+    let channels = present(reading.reactive_power_var);
     if let (Some(total), [Some(a), Some(b), Some(c)]) = (reading.total_reactive_power_var.good(), channels)
         && !input.context.reactive_unsigned
     {

@@ -16,14 +16,17 @@ const LOW_LINE_SHARE: f64 = 0.70;
 
 /// Every voltage channel reads something like nominal; on three-wire monitors, every pair of channels does.
 pub fn voltage_missing(input: &Input, found: &mut Vec<Observation>) {
-    let nominal_v = input.context.nominal_voltage_v;
-    let (values, places, nominal_v, share) = if input.monitor.voltage_ln_v.iter().any(|v| v.is_mapped()) {
-        (input.monitor.voltage_ln_v, CHANNEL_PLACES, nominal_v / 3f64.sqrt(), DEAD_VOLTAGE_SHARE)
+    let (service, between_v) = (input.context.service, input.context.nominal_voltage_v);
+    let to_neutral = input.monitor.voltage_ln_v.iter().any(|v| v.is_mapped());
+    let (values, places, channels, share) = if to_neutral {
+        (input.monitor.voltage_ln_v, CHANNEL_PLACES, service.channels(), DEAD_VOLTAGE_SHARE)
     } else {
-        (input.monitor.voltage_ll_v, LINE_PLACES, nominal_v, LOW_LINE_SHARE)
+        (input.monitor.voltage_ll_v, LINE_PLACES, service.line_voltages(), LOW_LINE_SHARE)
     };
     let check = Check::VoltageMissing;
-    for (k, (value, place)) in values.iter().zip(places).enumerate() {
+    for &k in channels {
+        let (value, place) = (&values[k], places[k]);
+        let nominal_v = if to_neutral { service.nominal_channel_v(k, between_v) } else { between_v };
         found.push(match value.good() {
             Some(volts) => {
                 let detail = Detail::Voltage { place, volts, nominal: nominal_v };
@@ -39,7 +42,8 @@ pub fn current_missing(input: &Input, found: &mut Vec<Observation>) {
     let check = Check::CurrentMissing;
     let currents = input.reading.current_a;
     let largest = currents.iter().filter_map(|c| c.good()).fold(0.0, f64::max);
-    for (k, value) in currents.iter().enumerate() {
+    for &k in input.context.service.channels() {
+        let value = &currents[k];
         let Some(amps) = value.good() else {
             let missing = Missing::Value { what: CURRENT_NAMES[k], quality: *value };
             found.push(Observation::not_checkable(check, Some(k), missing));
@@ -58,7 +62,8 @@ pub fn current_missing(input: &Input, found: &mut Vec<Observation>) {
 pub fn current_balance(input: &Input, found: &mut Vec<Observation>) {
     let check = Check::CurrentBalance;
     let currents = input.reading.current_a;
-    let missing = first_missing(&[0, 1, 2].map(|k| (currents[k], CURRENT_NAMES[k])));
+    let used = input.context.service.channels();
+    let missing = used.iter().find_map(|k| first_missing(&[(currents[*k], CURRENT_NAMES[*k])]));
     found.push(if let Some(missing) = missing {
         Observation::not_checkable(check, None, missing)
     } else if let Some(why) = not_running(input.run) {
@@ -98,6 +103,11 @@ pub fn current_while_stopped(input: &Input, found: &mut Vec<Observation>) {
 pub fn voltage_rotation(input: &Input, found: &mut Vec<Observation>) {
     let check = Check::VoltageRotation;
     let expected = input.context.rotation;
+    if !input.context.service.symmetrical() {
+        let why = "the voltage channels of this service are no set of three phases";
+        found.push(Observation::not_checkable(check, None, why));
+        return;
+    }
     let angles = input.monitor.voltage_angle_deg;
     if let Some(rotation) = input.voltages.measured_rotation {
         let detail = Detail::Rotation { found: rotation, expected };
@@ -117,9 +127,16 @@ pub fn voltage_rotation(input: &Input, found: &mut Vec<Observation>) {
 /// Each channel's current lags its own voltage by what the load allows; else the nearest shift of 60 degrees is named.
 pub fn association(input: &Input, found: &mut Vec<Observation>) {
     let check = Check::VoltageCurrentAssociation;
-    let carrying: Vec<f64> = input.circuit.channel.iter().filter_map(|c| c.current_a).collect();
-    let mean_a = carrying.iter().sum::<f64>() / carrying.len().max(1) as f64;
-    for (k, channel) in input.circuit.channel.iter().enumerate() {
+    let carrying = || input.circuit.channel.iter().filter_map(|c| c.current_a);
+    let mean_a = carrying().sum::<f64>() / carrying().count().max(1) as f64;
+    let (lowest, _, _, highest) = load::wide_window(input.context.load);
+    let (expected, lowest, highest) = match load::expected(input.context, mean_a) {
+        Some((centre, _)) => (centre, (centre - 40.0).max(lowest), (centre + 40.0).min(highest.max(88.0))),
+        None => (f64::midpoint(lowest, highest), lowest, highest.max(88.0)),
+    };
+    let by_design = super::shifts_by_design(input.context);
+    for &k in input.context.service.channels() {
+        let channel = &input.circuit.channel[k];
         let Some(lag_deg) = channel.lag_deg() else {
             found.push(Observation::not_checkable(
                 check,
@@ -136,14 +153,15 @@ pub fn association(input: &Input, found: &mut Vec<Observation>) {
             found.push(Observation::not_checkable(check, Some(k), "the channel carries no current"));
             continue;
         }
-        let (lowest, _, _, highest) = load::wide_window(input.context.load);
-        let (expected, lowest, highest) = match load::expected(input.context, mean_a) {
-            Some((centre, _)) => (centre, (centre - 40.0).max(lowest), (centre + 40.0).min(highest.max(88.0))),
-            None => (f64::midpoint(lowest, highest), lowest, highest.max(88.0)),
-        };
+        // Two elements and a high leg stand 30 degrees off their currents by design.
+        let lag_deg = wrap_deg(lag_deg - by_design[k]);
         let right = (lowest..=highest).contains(&lag_deg);
-        let shift = 60.0 * (wrap_deg(lag_deg - expected) / 60.0).round();
-        let detail = if right { Detail::Lag(lag_deg) } else { Detail::WrongLag { lag: lag_deg, expected, shift } };
+        let detail = if right {
+            Detail::Lag(lag_deg)
+        } else {
+            let shift = 60.0 * (wrap_deg(lag_deg - expected) / 60.0).round();
+            Detail::WrongLag { lag: lag_deg, expected, shift }
+        };
         found.push(Observation::judged(check, Some(k), right, detail));
     }
 }

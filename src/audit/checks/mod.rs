@@ -11,11 +11,13 @@ pub mod values;
 use super::assessment::{Check, RunState};
 use super::context::CircuitContext;
 use super::detail::{Detail, Missing};
+use super::hypotheses;
 use super::persistence::{Persistence, Raw};
 use super::run_state::Run;
+use crate::electrical::angle::wrap_deg;
 use crate::electrical::circuit::Circuit;
 use crate::electrical::voltage::Voltages;
-use crate::reading::{CircuitReading, Instant2, Measured, MonitorReading};
+use crate::reading::{CircuitReading, Instant2, Measured, MonitorReading, Rotation};
 
 /// Everything a check may look at.
 #[derive(Debug, Clone, Copy)]
@@ -129,6 +131,16 @@ fn not_running(run: Run) -> Option<&'static str> {
         RunState::Starting => Some("the pump is starting"),
         RunState::Unknown => Some("it is not known whether the pump runs"),
     }
+}
+
+/// Angle by which each channel's voltage leads the load's own by design of the service, degrees.
+fn shifts_by_design(context: &CircuitContext) -> [f64; 3] {
+    if context.service.symmetrical() {
+        return [0.0; 3];
+    }
+    let shift = hypotheses::shifts_of(&context.service.intended(), context.service);
+    let mirror = if context.rotation == Rotation::Acb { -1.0 } else { 1.0 };
+    shift.map(|s| if s == hypotheses::NOTHING { 0.0 } else { wrap_deg(mirror * 30.0 * f64::from(s)) })
 }
 
 /// The first of several values that is not good.

@@ -29,6 +29,7 @@ pub fn blankable(reading: &CircuitReading) -> [(Measured, &'static str); 8] {
 /// A value that a standard makes optional may never be given at all: it counts only where the map says it is blanked, or
 /// once it has been given. A channel without current has no power factor to give.
 pub fn power_blank_while_running(input: &Input, found: &mut Vec<Observation>) {
+    const GIVEN: &str = "kW and PF are given while the pump runs";
     let check = Check::PowerBlankWhileRunning;
     let all = blankable(input.reading);
     if !all.iter().any(|(value, _)| value.is_mapped()) {
@@ -37,6 +38,10 @@ pub fn power_blank_while_running(input: &Input, found: &mut Vec<Observation>) {
     }
     if let Some(why) = not_running(input.run) {
         found.push(Observation::idle(check, None, why));
+        return;
+    }
+    if !all.iter().any(|(value, _)| *value == Measured::NotAvailable) {
+        found.push(Observation::judged(check, None, true, Detail::Words(GIVEN)));
         return;
     }
     let largest = input.reading.current_a.iter().filter_map(|c| c.good()).fold(0.0, f64::max);
@@ -53,7 +58,7 @@ pub fn power_blank_while_running(input: &Input, found: &mut Vec<Observation>) {
     let is_blank = |(n, (value, _)): &(usize, &(Measured, &str))| *value == Measured::NotAvailable && expected(*n);
     let blank: Vec<&str> = all.iter().enumerate().filter(is_blank).map(|(_, (_, what))| *what).collect();
     if blank.is_empty() {
-        found.push(Observation::judged(check, None, true, Detail::Words("kW and PF are given while the pump runs")));
+        found.push(Observation::judged(check, None, true, Detail::Words(GIVEN)));
         return;
     }
     let rule = if input.context.blanking.when_not_positive {
@@ -68,7 +73,8 @@ pub fn power_blank_while_running(input: &Input, found: &mut Vec<Observation>) {
 /// Active power per channel is positive while running.
 pub fn active_power_sign(input: &Input, found: &mut Vec<Observation>) {
     let check = Check::ActivePowerSign;
-    for (k, channel) in input.circuit.channel.iter().enumerate() {
+    for &k in input.context.service.channels() {
+        let channel = &input.circuit.channel[k];
         let Some(p) = channel.p_per_unit() else {
             let missing = first_missing(&[(input.reading.active_power_w[k], POWER_NAMES[k])])
                 .unwrap_or(Missing::Words("voltage or current of the channel is missing"));
@@ -107,10 +113,19 @@ pub fn power_factor_plausible(input: &Input, found: &mut Vec<Observation>) {
     let check = Check::PowerFactorPlausible;
     let usable = |k: &usize| {
         let channel = &input.circuit.channel[*k];
-        channel.current_a.is_some_and(|a| a > 0.0) && input.voltages.phasor_v[*k].is_some()
+        let service = input.context.service;
+        let has_voltage =
+            if service.symmetrical() { input.voltages.phasor_v[*k].is_some() } else { channel.voltage_v.is_some() };
+        service.channels().contains(k) && channel.current_a.is_some_and(|a| a > 0.0) && has_voltage
     };
-    let lags = [0, 1, 2].map(|k| input.circuit.channel[k].lag_deg().filter(|_| usable(&k)));
-    let factors = [0, 1, 2].map(|k| input.circuit.channel[k].p_per_unit().filter(|_| usable(&k)));
+    let by_design = super::shifts_by_design(input.context);
+    let lags = [0, 1, 2].map(|k| {
+        let lag_deg = input.circuit.channel[k].lag_deg().filter(|_| usable(&k))?;
+        Some(wrap_deg(lag_deg - by_design[k]))
+    });
+    // Channels that stand at different angles by design have different factors by design.
+    let alike = by_design == [0.0; 3];
+    let factors = [0, 1, 2].map(|k| input.circuit.channel[k].p_per_unit().filter(|_| alike && usable(&k)));
     let known = |values: &[Option<f64>; 3]| values.iter().flatten().count();
     if known(&lags) < 2 && known(&factors) < 2 {
         found.push(Observation::not_checkable(check, None, "needs kW or PF per channel"));

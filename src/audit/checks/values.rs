@@ -15,6 +15,11 @@ const FROZEN_READINGS: u32 = 40;
 pub fn plausible_values(input: &Input, found: &mut Vec<Observation>) {
     let monitor = input.monitor;
     let reading = input.reading;
+    let check = Check::PlausibleValues;
+    if all_good(input) {
+        found.push(Observation::judged(check, None, true, Detail::Words(ALL_POSSIBLE)));
+        return;
+    }
     let mut wrong = Vec::new();
     let mut failed = 0;
     let mut look = |value: Measured, what: &str, unit: &str, may_be_blank: bool| match value {
@@ -24,27 +29,51 @@ pub fn plausible_values(input: &Input, found: &mut Vec<Observation>) {
         Measured::Failed => failed += 1,
         _ => {}
     };
-    for k in 0..3 {
+    for &k in input.context.service.channels() {
         look(monitor.voltage_ln_v[k], VOLTAGE_NAMES[k], " V", false);
-        look(monitor.voltage_ll_v[k], LINE_NAMES[k], " V", false);
         look(reading.current_a[k], CURRENT_NAMES[k], " A", false);
         look(reading.power_factor[k], FACTOR_NAMES[k], "", true);
         look(reading.active_power_w[k], POWER_NAMES[k], " W", true);
         look(reading.apparent_power_va[k], "apparent power", " VA", true);
     }
+    for &k in input.context.service.line_voltages() {
+        look(monitor.voltage_ll_v[k], LINE_NAMES[k], " V", false);
+    }
     look(monitor.frequency_hz, "frequency", " Hz", false);
     look(reading.total_power_factor, "total power factor", "", true);
     look(reading.total_active_power_w, "total active power", " W", true);
     look(reading.total_apparent_power_va, "total apparent power", " VA", true);
-    let check = Check::PlausibleValues;
     found.push(if !wrong.is_empty() {
         Observation::judged(check, None, false, Detail::Text(wrong.join("; ")))
     } else if failed > 0 {
         let why = monitor.failures.first().map_or("a read failed", String::as_str);
         Observation::not_checkable(check, None, Missing::Text(format!("{failed} values could not be read: {why}")))
     } else {
-        Observation::judged(check, None, true, Detail::Words("every value is present and possible"))
+        Observation::judged(check, None, true, Detail::Words(ALL_POSSIBLE))
     });
+}
+
+const ALL_POSSIBLE: &str = "every value is present and possible";
+
+/// True where nothing needs a closer look, as on nearly every reading.
+fn all_good(input: &Input) -> bool {
+    let fine = |value: &Measured| matches!(value, Measured::Good(_) | Measured::NotMapped);
+    let (monitor, reading) = (input.monitor, input.reading);
+    let by_channel = [
+        &monitor.voltage_ln_v,
+        &monitor.voltage_ll_v,
+        &reading.current_a,
+        &reading.power_factor,
+        &reading.active_power_w,
+        &reading.apparent_power_va,
+    ];
+    let single = [
+        &monitor.frequency_hz,
+        &reading.total_power_factor,
+        &reading.total_active_power_w,
+        &reading.total_apparent_power_va,
+    ];
+    by_channel.into_iter().flatten().chain(single).all(fine)
 }
 
 /// A running pump's values move from reading to reading: forty the same to the last digit are a device that has stopped

@@ -1,25 +1,27 @@
 //! Lists the wirings of a service: every order and polarity, and the rarer mistakes alone or beside one other.
 
-use std::collections::HashMap;
+use std::collections::{HashMap, HashSet};
 
 use super::odds::{self, PERMUTATIONS};
-use super::{Class, Classes, Member, NOTHING, ROTATES_BACK, UNEXPLAINED_PRIOR, VOLTAGE_STATES, power_right, shifts_of};
+use super::{
+    Class, Classes, Member, NOTHING, Pattern, ROTATES_BACK, UNEXPLAINED_PRIOR, VOLTAGE_STATES, power_right, shifts_of,
+};
 use crate::audit::context::ServiceKind;
 use crate::audit::wiring::{CurrentSeen, Gain, Registers, Wiring};
 use crate::reading::Phase;
 
-type Key = ([u8; 3], bool, bool, Registers, Gain);
-
 struct Builder {
     service: ServiceKind,
     classes: Vec<Class>,
-    by_key: HashMap<Key, usize>,
-    seen: std::collections::HashSet<Wiring>,
+    patterns: Vec<Pattern>,
+    /// Classes by what they show and whether the rotation is reversed.
+    by_key: HashMap<(Pattern, bool), usize>,
+    seen: HashSet<Wiring>,
 }
 
 pub(super) fn build(service: ServiceKind) -> Classes {
     let mut builder =
-        Builder { service, classes: Vec::new(), by_key: HashMap::new(), seen: std::collections::HashSet::new() };
+        Builder { service, classes: Vec::new(), patterns: Vec::new(), by_key: HashMap::new(), seen: HashSet::new() };
     let orders: &[usize] = match service {
         // With two leads there is one exchange; with one there is none.
         ServiceKind::SplitPhase => &[0, 3],
@@ -41,23 +43,28 @@ impl Builder {
             return;
         }
         let rotation_reversed = voltage == ROTATES_BACK || odds::is_odd(PERMUTATIONS[voltage]);
-        let shift = shifts_of(&wiring, self.service);
-        let lost_phase = wiring.lost_phase.is_some();
-        let common_gain = if wiring.gain[0] == wiring.gain[1] { wiring.gain[0] } else { Gain::AsRated };
-        let key = (shift, rotation_reversed, lost_phase, wiring.registers, common_gain);
-        let index = *self.by_key.entry(key).or_insert_with(|| {
-            self.classes.push(Class {
-                shift,
+        let pattern = Pattern {
+            shift: shifts_of(&wiring, self.service),
+            lost_phase: wiring.lost_phase.is_some(),
+            registers: wiring.registers,
+            common_gain: if wiring.gain[0] == wiring.gain[1] { wiring.gain[0] } else { Gain::AsRated },
+        };
+        let (classes, patterns) = (&mut self.classes, &mut self.patterns);
+        let index = *self.by_key.entry((pattern, rotation_reversed)).or_insert_with(|| {
+            let pattern_index = patterns.iter().position(|p| *p == pattern).unwrap_or_else(|| {
+                patterns.push(pattern);
+                patterns.len() - 1
+            });
+            classes.push(Class {
+                pattern,
+                pattern_index,
                 rotation_reversed,
-                lost_phase,
-                registers: wiring.registers,
-                common_gain,
                 power_right: power_right(&wiring, self.service),
                 members: Vec::new(),
                 prior: 0.0,
                 prior_by_voltage: [0.0; VOLTAGE_STATES],
             });
-            self.classes.len() - 1
+            classes.len() - 1
         });
         self.classes[index].members.push(Member { wiring, voltage, prior: weight });
     }
@@ -176,7 +183,9 @@ impl Builder {
                 }
             }
             let mut all = intended;
-            used.iter().for_each(|k| turn(&mut all, *k));
+            for &k in used {
+                turn(&mut all, k);
+            }
             self.add(all, 0, weight * odds::ALL_REVERSED);
         }
     }
@@ -195,11 +204,11 @@ impl Builder {
         }
         let intended = self.service.intended();
         let index = all.iter().position(|c| c.members[0].wiring == intended).unwrap_or(0);
-        let mut shifts_in_use: Vec<u8> = all.iter().flat_map(|c| c.shift).filter(|s| *s != NOTHING).collect();
+        let mut shifts_in_use: Vec<u8> = all.iter().flat_map(|c| c.pattern.shift).filter(|s| *s != NOTHING).collect();
         // A supply that rotates ACB shows the mirror images.
         shifts_in_use.extend(shifts_in_use.clone().iter().map(|s| (12 - s) % 12));
         shifts_in_use.sort_unstable();
         shifts_in_use.dedup();
-        Classes { all, intended: index, shifts_in_use }
+        Classes { patterns: self.patterns, all, intended: index, shifts_in_use }
     }
 }

@@ -44,7 +44,7 @@ pub(super) fn is_odd(permutation: [usize; 3]) -> bool {
 /// A state of the voltage leads.
 pub(super) fn voltage(state: usize) -> f64 {
     const ODDS: [f64; VOLTAGE_STATES] = [1.0, 0.02, 0.02, 0.02, 0.006, 0.006, SUPPLY_ROTATES_BACK];
-    debug_assert!(ODDS[ROTATES_BACK] == SUPPLY_ROTATES_BACK);
+    const { assert!(ODDS[ROTATES_BACK] == SUPPLY_ROTATES_BACK) };
     ODDS[state]
 }
 
@@ -63,9 +63,10 @@ pub(super) fn current(permutation: [usize; 3]) -> f64 {
 pub(super) fn registers(registers: Registers) -> f64 {
     match registers {
         Registers::AsDeclared => 1.0,
-        Registers::ReactiveSign => 0.005,
-        Registers::BothSigns => 0.005,
-        Registers::FactorLagPositive | Registers::FactorLagNegative => 0.005,
+        Registers::ReactiveSign
+        | Registers::BothSigns
+        | Registers::FactorLagPositive
+        | Registers::FactorLagNegative => 0.005,
         Registers::ActiveSign | Registers::Exchanged => 0.002,
     }
 }

@@ -1,3 +1,5 @@
+//! The hypotheses: every wiring once, priors that sum to one, shifts that follow from theory.
+
 use std::collections::HashSet;
 
 use super::*;

@@ -4,7 +4,7 @@
 
 use std::sync::LazyLock;
 
-use super::{CHANNEL_SPREAD_DEG, DRIVE_DISTORTION, DRIVE_SPREAD_DEG, POWER_ERROR, STRAY, fast_gauss};
+use super::{DRIVE_DISTORTION, POWER_ERROR, STRAY, channel_spread_deg, fast_gauss};
 use crate::audit::context::{CircuitContext, LoadBehaviour};
 use crate::audit::evidence::Features;
 use crate::audit::hypotheses::{NOTHING, Shift};
@@ -64,7 +64,7 @@ impl ChannelTables {
     ) -> ChannelTables {
         let predicted = predicted(registers);
         let drive = context.load == LoadBehaviour::Drive;
-        let spread_deg = if drive { DRIVE_SPREAD_DEG } else { CHANNEL_SPREAD_DEG };
+        let spread_deg = channel_spread_deg(features, context);
         let spread_rad = spread_deg.to_radians();
         let mut density = [[[1.0; GRID]; 12]; 3];
         let mut ln_flat = [0.0; 3];
@@ -114,31 +114,22 @@ impl ChannelTables {
         self.ln_flat[k]
     }
 
-    pub(super) fn product_at(&self, shift: [Shift; 3], features: &Features, g: usize) -> f64 {
-        (0..3)
-            .map(|k| {
-                if shift[k] == NOTHING || !features.current_alive[k] {
-                    1.0
-                } else {
-                    self.density[k][shift[k] as usize][g]
-                }
-            })
-            .product()
-    }
-
-    pub(super) fn ln_marginal(&self, shift: [Shift; 3], features: &Features, prior: &[f64; GRID]) -> f64 {
+    /// Product of the channels' densities over the lag grid. A channel that sees nothing, or shows nothing, adds nothing.
+    pub(super) fn product(&self, shift: [Shift; 3], features: &Features) -> [f64; GRID] {
         const ONES: [f64; GRID] = [1.0; GRID];
         let row = |k: usize| {
             if shift[k] == NOTHING || !features.current_alive[k] { &ONES } else { &self.density[k][shift[k] as usize] }
         };
         let (a, b, c) = (row(0), row(1), row(2));
-        let mut sum = 0.0;
+        let mut product = [0.0; GRID];
         for g in 0..GRID {
-            sum += prior[g] * a[g] * b[g] * c[g];
+            product[g] = a[g] * b[g] * c[g];
         }
-        // A channel that shows current although the class says open contributes the flat density.
-        let stray: f64 =
-            (0..3).filter(|k| shift[*k] == NOTHING && features.current_alive[*k]).map(|k| self.ln_flat[k]).sum();
-        sum.max(f64::MIN_POSITIVE).ln() + stray
+        product
+    }
+
+    /// A channel that shows current although the pattern says open contributes the flat density.
+    pub(super) fn ln_stray(&self, shift: [Shift; 3], features: &Features) -> f64 {
+        (0..3).filter(|k| shift[*k] == NOTHING && features.current_alive[*k]).map(|k| self.ln_flat[k]).sum()
     }
 }

@@ -42,7 +42,7 @@ impl VoltageCheck {
     /// Every check for this service.
     pub fn all(service: VoltageService) -> Vec<VoltageCheck> {
         let mut all = vec![VoltageCheck::RatioSetting];
-        for k in 0..service.system.channels() {
+        for k in 0..service.system.voltage_channels() {
             all.extend([VoltageCheck::FuseContinuity(k), VoltageCheck::TraceLead(k)]);
             if service.transformers {
                 all.push(VoltageCheck::TransformerPlate(k));

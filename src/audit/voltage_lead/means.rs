@@ -3,9 +3,11 @@
 //! When three readings in a row disagree with the mean, the state of the leads has changed (or the running pumps have, on
 //! a phase they hold up): the mean is dropped and an epoch begins. Must never weigh states by anything but the mean.
 
+use std::sync::Arc;
+
+use super::VoltageService;
 use super::model::Model;
 use super::weigh::{VoltageDiagnosis, weigh_by};
-use super::{VoltageService, VoltageSystem};
 use crate::electrical::angle::wrap_deg;
 
 /// What the voltage channels show, as read or as mean. `None` is not mapped, blank or failed; 0 is a reading.
@@ -53,7 +55,7 @@ pub struct VoltageEvidence {
     service: VoltageService,
     model: Model,
     mean: Option<VoltageMeans>,
-    weighed: Option<(VoltageMeans, VoltageDiagnosis)>,
+    weighed: Option<(VoltageMeans, Arc<VoltageDiagnosis>)>,
     readings: u64,
     contradictions: u32,
 }
@@ -102,21 +104,16 @@ impl VoltageEvidence {
     }
 
     /// What the mean tells; `None` before the first reading. Weighed again only when the mean has moved.
-    pub fn diagnosis(&mut self) -> Option<&VoltageDiagnosis> {
+    pub fn diagnosis(&mut self) -> Option<&Arc<VoltageDiagnosis>> {
         let mean = self.mean?;
         let unit_v = self.service.unit_v();
         let stands = self.weighed.as_ref().is_some_and(|(at, _)| {
             at.movement(&mean, unit_v).is_some_and(|(share, deg)| share < NEGLIGIBLE_SHARE && deg < NEGLIGIBLE_DEG)
         });
         if !stands {
-            self.weighed = Some((mean, weigh_by(&self.model, self.service, &mean)));
+            self.weighed = Some((mean, Arc::new(weigh_by(&self.model, self.service, &mean))));
         }
         self.weighed.as_ref().map(|(_, diagnosis)| diagnosis)
-    }
-
-    /// System of the channels.
-    pub fn system(&self) -> VoltageSystem {
-        self.service.system
     }
 
     fn begin(&mut self, reading: VoltageMeans) {

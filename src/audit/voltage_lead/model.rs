@@ -12,7 +12,8 @@
 
 use num_complex::Complex64;
 
-use super::{VoltageService, VoltageState, VoltageSystem};
+use super::{VoltageService, VoltageState};
+use crate::audit::context::ServiceKind;
 use crate::electrical::angle::{arg_deg, polar_deg};
 
 /// One way a state shows: three voltages to neutral and three between lines (1-2, 2-3, 3-1).
@@ -68,10 +69,10 @@ impl Model {
         let system = service.system;
         let sound = intended(system).seen(1.0).magnitude;
         let in_use = match system {
-            VoltageSystem::Wye4 | VoltageSystem::Delta3 | VoltageSystem::HighLegDelta => [true; 6],
-            VoltageSystem::TwoElement | VoltageSystem::OpenDelta => [false, false, false, true, true, true],
-            VoltageSystem::SplitPhase => [true, true, false, true, false, false],
-            VoltageSystem::SinglePhase => [true, false, false, false, false, false],
+            ServiceKind::Wye4 | ServiceKind::Delta3 | ServiceKind::HighLegDelta => [true; 6],
+            ServiceKind::TwoElement | ServiceKind::OpenDelta => [false, false, false, true, true, true],
+            ServiceKind::SplitPhase => [true, true, false, true, false, false],
+            ServiceKind::SinglePhase => [true, false, false, false, false, false],
         };
         let states = VoltageState::all(service);
         let total: f64 = states.iter().map(|s| s.1).sum();
@@ -80,7 +81,7 @@ impl Model {
             .map(|(state, odds)| Candidate { state, prior: odds / total, sightings: sightings(system, state) })
             .collect();
         // Two-element monitors disagree on what their angles mean; with a single channel there is nothing to compare.
-        let angles_in_use = !system.is_two_element() && system.channels() > 1;
+        let angles_in_use = !system.between_lines() && system.voltage_channels() > 1;
         Model { candidates, sound, in_use, angles_in_use }
     }
 }
@@ -145,16 +146,16 @@ impl Sighting {
     }
 }
 
-fn intended(system: VoltageSystem) -> Terminals {
+fn intended(system: ServiceKind) -> Terminals {
     let at = match system {
-        VoltageSystem::HighLegDelta => [polar_deg(1.0, 0.0), polar_deg(3f64.sqrt(), -90.0), polar_deg(1.0, 180.0)],
-        VoltageSystem::SplitPhase => [polar_deg(1.0, 0.0), polar_deg(1.0, 180.0), Complex64::ZERO],
+        ServiceKind::HighLegDelta => [polar_deg(1.0, 0.0), polar_deg(3f64.sqrt(), -90.0), polar_deg(1.0, 180.0)],
+        ServiceKind::SplitPhase => [polar_deg(1.0, 0.0), polar_deg(1.0, 180.0), Complex64::ZERO],
         _ => [polar_deg(1.0, 0.0), polar_deg(1.0, -120.0), polar_deg(1.0, 120.0)],
     };
     Terminals { at, zero: Complex64::ZERO }
 }
 
-fn sightings(system: VoltageSystem, state: VoltageState) -> Vec<Sighting> {
+fn sightings(system: ServiceKind, state: VoltageState) -> Vec<Sighting> {
     let sound = intended(system);
     // Where there is no neutral lead, a changed terminal takes the monitor's zero along.
     let settle = |t: Terminals| if system.is_three_wire() { Terminals::balanced(t.at) } else { t };
@@ -188,7 +189,7 @@ fn sightings(system: VoltageSystem, state: VoltageState) -> Vec<Sighting> {
         VoltageState::NeutralOpen => {
             // Three equal impedances hold the zero in the middle, and nothing shows; unequal ones let it wander.
             let middle = match system {
-                VoltageSystem::HighLegDelta => Terminals::balanced(sound.at),
+                ServiceKind::HighLegDelta => Terminals::balanced(sound.at),
                 _ => sound,
             };
             let mut ways = displaced(&sound, &DISPLACED, 0.6);
@@ -205,20 +206,20 @@ fn sightings(system: VoltageSystem, state: VoltageState) -> Vec<Sighting> {
 }
 
 /// A terminal with nothing on it: half of the monitors show its zero as zero, half what couples into the lead.
-fn floating(system: VoltageSystem, k: usize) -> Vec<Sighting> {
+fn floating(system: ServiceKind, k: usize) -> Vec<Sighting> {
     let sound = intended(system);
     let (next, last) = ((k + 1) % 3, (k + 2) % 3);
     let mut ways = if system.is_three_wire() {
         let middle = (sound.at[next] + sound.at[last]) / 2.0;
         let between = Terminals { at: sound.with(k, middle).at, zero: middle };
-        let other = if system.is_two_element() && k != 1 {
+        let other = if system.between_lines() && k != 1 {
             // The channel between this terminal and the common one has no voltage across it.
             Terminals::balanced(sound.with(k, sound.at[1]).at)
         } else {
             sound.with(k, Complex64::ZERO)
         };
         // A transformer whose primary is dead gives nothing; a direct lead mostly floats to the middle.
-        let share = if system == VoltageSystem::OpenDelta && k != 1 { 0.7 } else { 0.3 };
+        let share = if system == ServiceKind::OpenDelta && k != 1 { 0.7 } else { 0.3 };
         vec![between.seen(0.8 - share), other.seen(share), between.seen(0.0).lines_blanked(k, 0.2)]
     } else {
         let drawn = sound.with(k, Complex64::ZERO).seen(0.8);
@@ -232,17 +233,17 @@ fn floating(system: VoltageSystem, k: usize) -> Vec<Sighting> {
 }
 
 /// A phase of the supply gone: as a floating terminal, or drawn to another phase by what is connected between them.
-fn lost(system: VoltageSystem, k: usize) -> Vec<Sighting> {
+fn lost(system: ServiceKind, k: usize) -> Vec<Sighting> {
     let sound = intended(system);
     let mut ways = floating(system, k);
     for way in &mut ways {
         way.weight *= 0.6;
     }
-    for other in (0..system.channels()).filter(|j| *j != k) {
+    for other in (0..system.voltage_channels()).filter(|j| *j != k) {
         for share in [0.5, 1.0] {
             let drawn = sound.with(k, sound.at[other] * share);
             let drawn = if system.is_three_wire() { Terminals::balanced(drawn.at) } else { drawn };
-            let weight = 0.4 / (2.0 * (system.channels() - 1) as f64);
+            let weight = 0.4 / (2.0 * (system.voltage_channels() - 1) as f64);
             ways.push(drawn.seen(weight).spread_at(k, FLOATING_SPREAD));
         }
     }
@@ -286,7 +287,7 @@ fn displaced(sound: &Terminals, sizes: &[f64], weight: f64) -> Vec<Sighting> {
 }
 
 /// One channel's voltage multiplied by `factor`: between its terminals for two elements, else to neutral.
-fn element(system: VoltageSystem, sound: &Terminals, k: usize, factor: f64) -> Terminals {
-    let from = if system.is_two_element() { sound.at[1] } else { Complex64::ZERO };
+fn element(system: ServiceKind, sound: &Terminals, k: usize, factor: f64) -> Terminals {
+    let from = if system.between_lines() { sound.at[1] } else { Complex64::ZERO };
     sound.with(k, from + (sound.at[k] - from) * factor)
 }

@@ -1,7 +1,8 @@
 //! The states of the voltage leads that are told apart, and their plain words. Channels are 0-based.
 //! Must never look at a reading.
 
-use super::{VoltageService, VoltageSystem};
+use super::VoltageService;
+use crate::audit::context::ServiceKind;
 use crate::reading::Phase;
 
 /// What is the matter with the voltage leads.
@@ -146,25 +147,25 @@ impl VoltageState {
         for ratio in WrongRatio::ALL {
             all.push((VoltageState::RatioWrongOnAll(ratio), odds::RATIO_OF_ALL));
         }
-        for k in 0..system.channels() {
+        for k in 0..system.voltage_channels() {
             all.push((VoltageState::LeadOff(k), odds::LEAD_OFF));
             all.push((VoltageState::FuseBlown(k), odds::FUSE_BLOWN));
             all.push((VoltageState::PhaseLost(k), odds::PHASE_LOST));
-            if system.channels() == 3 {
+            if system.voltage_channels() == 3 {
                 all.push((VoltageState::BackFed(k), odds::BACK_FED));
             }
-            if system == VoltageSystem::Wye4 {
+            if system == ServiceKind::Wye4 {
                 all.push((VoltageState::PrimaryLost(k), odds::PRIMARY_LOST));
             }
             if system.has_neutral() {
                 all.push((VoltageState::LeadOnNeutral(k), odds::ON_NEUTRAL));
             }
-            if system.has_neutral() && system.channels() > 1 {
+            if system.has_neutral() && system.voltage_channels() > 1 {
                 all.push((VoltageState::NeutralExchanged(k), odds::NEUTRAL_EXCHANGED));
             }
             // Lead 2 of two elements has no transformer of its own; a single voltage has no other to be turned against.
-            let own_transformer = !(system.is_two_element() && k == 1) && system != VoltageSystem::Delta3;
-            if own_transformer && system.channels() > 1 {
+            let own_transformer = !(system.between_lines() && k == 1) && system != ServiceKind::Delta3;
+            if own_transformer && system.voltage_channels() > 1 {
                 all.push((VoltageState::TransformerReversed(k), odds::REVERSED * by_transformer));
                 for ratio in WrongRatio::ALL {
                     let ten = matches!(ratio, WrongRatio::TenTimes | WrongRatio::Tenth);
@@ -172,21 +173,33 @@ impl VoltageState {
                     all.push((VoltageState::RatioWrong(k, ratio), odds * by_transformer));
                 }
             }
-            for j in (0..system.channels()).filter(|j| *j != k) {
+            for j in (0..system.voltage_channels()).filter(|j| *j != k) {
                 all.push((VoltageState::SamePhase(k, j), odds::SAME_PHASE));
             }
         }
         match system {
-            VoltageSystem::Wye4 | VoltageSystem::HighLegDelta | VoltageSystem::SplitPhase => {
+            ServiceKind::Wye4 | ServiceKind::HighLegDelta | ServiceKind::SplitPhase => {
                 all.push((VoltageState::NeutralOpen, odds::NEUTRAL_OPEN));
             }
-            VoltageSystem::Delta3 => all.push((VoltageState::EarthFault, odds::EARTH_FAULT)),
-            VoltageSystem::TwoElement | VoltageSystem::OpenDelta | VoltageSystem::SinglePhase => {}
+            ServiceKind::Delta3 => all.push((VoltageState::EarthFault, odds::EARTH_FAULT)),
+            ServiceKind::TwoElement | ServiceKind::OpenDelta | ServiceKind::SinglePhase => {}
         }
-        if system == VoltageSystem::HighLegDelta {
+        if system == ServiceKind::HighLegDelta {
             all.extend([0, 2].map(|k| (VoltageState::HighLegOn(k), odds::HIGH_LEG)));
         }
         all
+    }
+
+    /// True when power is registered wrong under this state. What befalls the supply is registered as it is.
+    pub fn registers_wrong(self) -> bool {
+        !matches!(
+            self,
+            VoltageState::Sound
+                | VoltageState::PhaseLost(_)
+                | VoltageState::PrimaryLost(_)
+                | VoltageState::EarthFault
+                | VoltageState::AllDead
+        )
     }
 
     /// Channel this state is about, when it is one.

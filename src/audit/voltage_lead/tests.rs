@@ -7,14 +7,14 @@ use crate::electrical::angle::{arg_deg, polar_deg, wrap_deg};
 use num_complex::Complex64;
 
 pub(super) const WYE_480: VoltageService =
-    VoltageService { system: VoltageSystem::Wye4, nominal_v: 480.0, transformers: false };
+    VoltageService { system: ServiceKind::Wye4, nominal_v: 480.0, transformers: false };
 const WYE_VT: VoltageService = VoltageService { transformers: true, ..WYE_480 };
 const OPEN_DELTA: VoltageService =
-    VoltageService { system: VoltageSystem::OpenDelta, nominal_v: 4160.0, transformers: true };
-const DELTA_480: VoltageService = VoltageService { system: VoltageSystem::Delta3, ..WYE_480 };
+    VoltageService { system: ServiceKind::OpenDelta, nominal_v: 4160.0, transformers: true };
+const DELTA_480: VoltageService = VoltageService { system: ServiceKind::Delta3, ..WYE_480 };
 const HIGH_LEG: VoltageService =
-    VoltageService { system: VoltageSystem::HighLegDelta, nominal_v: 240.0, transformers: false };
-const SPLIT: VoltageService = VoltageService { system: VoltageSystem::SplitPhase, ..HIGH_LEG };
+    VoltageService { system: ServiceKind::HighLegDelta, nominal_v: 240.0, transformers: false };
+const SPLIT: VoltageService = VoltageService { system: ServiceKind::SplitPhase, ..HIGH_LEG };
 
 pub(super) fn means(ln: [f64; 3], ll: [f64; 3]) -> VoltageMeans {
     VoltageMeans { ln_v: ln.map(Some), ll_v: ll.map(Some), angle_deg: [None; 3] }
@@ -60,7 +60,7 @@ fn a_sound_supply_is_sound_in_every_system() {
         (HIGH_LEG, means([120.0, 208.0, 121.0], [240.0, 241.0, 240.5])),
         (SPLIT, VoltageMeans { ln_v: [Some(121.0), Some(120.0), None], ..lines_first(241.0) }),
         (
-            VoltageService { system: VoltageSystem::SinglePhase, nominal_v: 120.0, transformers: false },
+            VoltageService { system: ServiceKind::SinglePhase, nominal_v: 120.0, transformers: false },
             VoltageMeans { ln_v: [Some(118.5), None, None], ..VoltageMeans::default() },
         ),
     ] {

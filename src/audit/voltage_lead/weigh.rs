@@ -25,6 +25,24 @@ pub struct VoltageDiagnosis {
     pub check: Option<VoltageCheck>,
 }
 
+impl VoltageDiagnosis {
+    /// Probability that the leads and the supply are as they should be.
+    pub fn sound(&self) -> f64 {
+        self.ranked.iter().filter(|(state, _)| *state == VoltageState::Sound).map(|(_, p)| p).sum()
+    }
+
+    /// The leading group, when something else than "sound" is as good as certain.
+    pub fn fault(&self) -> Option<&Group> {
+        let certain = 1.0 - self.sound() - self.none_of_these >= CERTAIN && self.none_of_these <= UNEXPLAINED_ALLOWED;
+        self.groups.first().filter(|group| certain && !group.states.contains(&VoltageState::Sound))
+    }
+}
+
+/// Probability from which a fault of the voltage leads is said.
+const CERTAIN: f64 = 0.95;
+/// Beyond this share of "none of these" no fault of the leads is blamed.
+const UNEXPLAINED_ALLOWED: f64 = 0.2;
+
 /// States under which the values are about equally likely.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Group {
@@ -121,7 +139,7 @@ impl Seen {
         let [a, b, c] = means.ln_v.map(usable);
         let [ab, bc, ca] = means.ll_v.map(usable);
         let all = [a, b, c, ab, bc, ca];
-        let channels = service.system.channels();
+        let channels = service.system.voltage_channels();
         let angle_deg = match means.angle_deg {
             _ if !model.angles_in_use => None,
             [first, Some(second), Some(third)] => Some([first.unwrap_or(0.0), second, third]),

@@ -19,7 +19,7 @@ fn a_bad_point_is_told() {
                 r#"quantity = "current""#,
                 r#"quantity = "amps""#,
                 &[
-                    r#"m.toml:8:12: points.quantity: "amps" is not a choice here; choose one of voltage-ln, voltage-ll, voltage-angle, frequency, current, current-angle, active-power, reactive-power, apparent-power, power-factor, energy-import, energy-export, run-status"#,
+                    r#"m.toml:8:12: points.quantity: "amps" is not a choice here; choose one of voltage-ln, voltage-ll, voltage-angle, frequency, current, current-angle, active-power, reactive-power, apparent-power, power-factor, energy-import, energy-export, run-status, flow, head, suction-pressure, discharge-pressure"#,
                 ],
             ),
             (

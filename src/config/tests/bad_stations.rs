@@ -139,7 +139,7 @@ fn a_bad_station_is_told() {
                 r#"nominal_voltage = "480 V""#,
                 "nominal_voltage = \"480 V\"\ncolour = \"red\"",
                 &[
-                    "f.toml:5:1: stations.colour: this key is not known; keys known here: circuits, monitors, name, nominal_frequency, nominal_voltage, rotation, service",
+                    "f.toml:5:1: stations.colour: this key is not known; keys known here: circuits, monitors, name, nominal_frequency, nominal_voltage, rotation, service, tariff",
                 ],
             ),
             (
@@ -258,7 +258,7 @@ fn a_bad_monitor_is_told() {
                 "unit = 1",
                 "unit = 1\npoll_period = 1",
                 &[
-                    r#"f.toml:10:15: stations.monitors.poll_period: 1 has no unit; write "1 ms" or "1 s" (units of time: ms, s, min, h)"#,
+                    r#"f.toml:10:15: stations.monitors.poll_period: 1 has no unit; write "1 ms" or "1 s" (units of time: ms, s, min, h, d)"#,
                 ],
             ),
             (

@@ -130,7 +130,21 @@ const CASES: &[Case] = &[
     (
         "longest_gap = \"5 min\"",
         "longest_gap = 5",
-        &["c.toml:4:15: longest_gap: 5 has no unit; write \"5 ms\" or \"5 s\" (units of time: ms, s, min, h)"],
+        &["c.toml:4:15: longest_gap: 5 has no unit; write \"5 ms\" or \"5 s\" (units of time: ms, s, min, h, d)"],
+    ),
+    (
+        "longest_gap = \"5 min\"",
+        "running = [\"Off\"]",
+        &[
+            "c.toml:4:11: running: \"Off\" is among the words for running and among those for stopped; a word can mean only one of them; where one list is given, check the other",
+        ],
+    ),
+    (
+        "longest_gap = \"5 min\"",
+        "stopped = [0]",
+        &[
+            "c.toml:4:12: stopped: expected text in quotes, found the number 0; write a list of texts, for example stopped = [\"OFF\", \"0\"]",
+        ],
     ),
     (
         "zone = \"America/New_York\"",
@@ -168,7 +182,7 @@ const CASES: &[Case] = &[
         "quantity = \"current\"",
         "quantity = \"curent\"\nscale = 2",
         &[
-            "c.toml:13:12: columns.quantity: \"curent\" is not a choice here; did you mean \"current\"? (choices: voltage-ln, voltage-ll, voltage-angle, frequency, current, current-angle, active-power, reactive-power, apparent-power, power-factor, energy-import, energy-export, run-status)",
+            "c.toml:13:12: columns.quantity: \"curent\" is not a choice here; did you mean \"current\"? (choices: voltage-ln, voltage-ll, voltage-angle, frequency, current, current-angle, active-power, reactive-power, apparent-power, power-factor, energy-import, energy-export, run-status, flow, head, suction-pressure, discharge-pressure)",
             "c.toml:14:1: columns.scale: this key is not known; keys known here: channel, circuit, column, monitor, quantity, station, unit",
         ],
     ),

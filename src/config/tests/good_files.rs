@@ -4,8 +4,9 @@ use std::time::Duration;
 
 use super::*;
 use crate::config::builtin::MapOrigin;
-use crate::config::model::{CtRatio, LoadKind, RunSource, Service, Transport};
+use crate::config::model::{CtRatio, HistoryConfig, HistoryPlace, LoadKind, RunSource, Service, Transport};
 use crate::config::{Config, Problems, load, load_with_maps};
+use crate::history::keeper::Limits;
 use crate::modbus::map::{
     Blanking, ByteOrder, Channel, Conventions, Encoding, MapSource, MeterMap, Point, PowerFactorSign, PowerSign,
     Quantity, ReactiveSign, ReadFunction, ScaleRegister, Target,
@@ -38,6 +39,59 @@ fn a_minimal_file_has_the_documented_defaults() -> Outcome {
     assert_eq!((circuit.rated_power_w, circuit.rated_voltage_v, circuit.full_load_current_a), (None, None, None));
     assert_eq!((circuit.full_load_power_factor, circuit.ct_ratio), (None, None));
     Ok(())
+}
+
+#[test]
+fn records_are_off_until_asked_for_and_have_documented_defaults() -> Outcome {
+    let config_of = |head: &str| config(&format!("{head}{MINIMAL}"));
+    let off = config_of("")?;
+    assert_eq!((off.journal, off.history), (None, None));
+    let plain = config_of("[journal]\nfolder = \"j\"\n[history]\nfolder = \"h\"\n")?;
+    assert_eq!(plain.journal, Some("j".into()));
+    let place = HistoryPlace::Folder("h".into());
+    assert_eq!(plain.history, Some(HistoryConfig { place: place.clone(), limits: Limits::default() }));
+    let server = "host=/run/postgresql user=wattassay dbname=wattassay";
+    let postgres = config_of(&format!("[history]\npostgres = \"{server}\"\n"))?.history;
+    assert_eq!(postgres.map(|history| history.place), Some(HistoryPlace::Postgres(server.to_owned())));
+    let full = config_of(
+        "[history]\nfolder = \"h\"\nkeep_readings = \"2 d\"\nkeep_minutes = \"48 h\"\n\
+         keep_quarter_hours = \"400 d\"\nsize = \"500 MB\"\n",
+    )?;
+    let day_ms = 86_400_000;
+    let limits = Limits { age_ms: [2 * day_ms, 2 * day_ms, 400 * day_ms], size_bytes: 500_000_000 };
+    assert_eq!(full.history, Some(HistoryConfig { place, limits }));
+    Ok(())
+}
+
+#[test]
+fn folders_of_records_are_meant_from_the_file() -> Outcome {
+    let folder = tempfile::tempdir()?;
+    let path = folder.path().join("site.toml");
+    std::fs::write(&path, format!("[journal]\nfolder = \"j\"\n[history]\nfolder = \"/h\"\n{MINIMAL}"))?;
+    let config = load(&path)?;
+    assert_eq!(config.journal, Some(folder.path().join("j")));
+    assert_eq!(config.history.map(|history| history.place), Some(HistoryPlace::Folder("/h".into())));
+    Ok(())
+}
+
+#[test]
+fn bad_records_are_told() {
+    let told_of = |head: &str| told(&format!("{head}{MINIMAL}"));
+    for (head, told) in [
+        ("[journal]\n", "journal.folder: this key is missing"),
+        ("journal = 1\n", "journal: expected a table"),
+        ("[journal]\nfolder = \"\"\n", "journal.folder: this is not a folder"),
+        ("[history]\nfolder = \"h\"\npostgres = \"host=x\"\n", "history.postgres: the history has two places"),
+        ("[history]\npostgres = \"hots=x\"\n", "history.postgres: this does not say how to reach a server"),
+        ("[history]\npostgres = \"user=x\"\n", "history.postgres: this names no host"),
+        ("[history]\nfoldr = \"h\"\n", "did you mean folder?"),
+        ("[history]\nfolder = \"h\"\nsize = 8\n", "history.size: 8 has no unit"),
+        ("[history]\nfolder = \"h\"\nsize = \"1 MB\"\n", "from 64 MB to 1000 TB"),
+        ("[history]\nfolder = \"h\"\nkeep_minutes = \"1 s\"\n", "history.keep_minutes: \"1 s\" is out of range"),
+    ] {
+        let all = told_of(head);
+        assert!(all.len() == 1 && all[0].contains(told), "{head}: {all:?}");
+    }
 }
 
 const FULL: &str = r#"
@@ -174,7 +228,7 @@ fn every_built_in_map_is_listed_and_loads() {
     let names: Vec<String> = library.list().into_iter().map(|info| info.name).collect();
     assert_eq!(names, ["generic-blanking", "generic-full", "generic-totals", "generic-watts", "sunspec"]);
     for (name, slots, points) in [
-        ("generic-full", 2, 10 + 2 * 25),
+        ("generic-full", 2, 10 + 2 * 27),
         ("generic-watts", 2, 4 + 2 * 8),
         ("generic-totals", 1, 16),
         ("generic-blanking", 1, 12),

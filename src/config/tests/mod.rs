@@ -6,6 +6,7 @@ mod bad_maps;
 mod bad_points;
 mod bad_stations;
 mod columns;
+mod energy;
 mod good_files;
 mod together;
 

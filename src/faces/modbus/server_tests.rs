@@ -32,6 +32,8 @@ fn config() -> ModbusServerConfig {
 fn units(server: &ModbusServerConfig) -> Arc<Units> {
     let config = Config {
         http_listen: "127.0.0.1:0".parse().unwrap(),
+        journal: None,
+        history: None,
         modbus_server: None,
         stations: vec![station_config("Alder Creek Lift")],
     };

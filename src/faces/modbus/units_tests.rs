@@ -31,6 +31,8 @@ fn units(wiring: &Wiring, now_ms: u64) -> Units {
     let server = server_config();
     let config = Config {
         http_listen: "127.0.0.1:0".parse().unwrap(),
+        journal: None,
+        history: None,
         modbus_server: Some(server.clone()),
         stations: vec![station_config("Alder Creek Lift")],
     };

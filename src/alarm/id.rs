@@ -1,0 +1,145 @@
+//! What an alarm is called: a place and a kind, the same after every restart. Must never hold anything that changes.
+
+use std::fmt;
+
+use serde::{Deserialize, Serialize};
+
+/// What an alarm is about.
+#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Place {
+    /// The daemon itself.
+    Daemon,
+    /// A whole station.
+    Station {
+        /// Its name.
+        station: String,
+    },
+    /// One power monitor.
+    Monitor {
+        /// Its station.
+        station: String,
+        /// Its name.
+        monitor: String,
+    },
+    /// One circuit, which is one pump.
+    Circuit {
+        /// Its station.
+        station: String,
+        /// Its name.
+        circuit: String,
+    },
+}
+
+impl fmt::Display for Place {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Place::Daemon => f.write_str("wattassay"),
+            Place::Station { station } => f.write_str(station),
+            Place::Monitor { station, monitor: name } | Place::Circuit { station, circuit: name } => {
+                write!(f, "{station}, {name}")
+            }
+        }
+    }
+}
+
+/// What can be wrong. One of these is one root cause; what it explains is attached to it.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum AlarmKind {
+    /// A monitor answers nothing.
+    MonitorSilent,
+    /// A phase of the supply to a pump is gone: the motor runs on two phases.
+    SupplyPhaseLost,
+    /// A circuit's power is registered wrong because leads are on the wrong terminals.
+    MeteringMiswired,
+    /// A circuit's numbers are wrong or missing whatever the wiring (a voltage gone, a wrong scale).
+    MeteringNumbersWrong,
+    /// A circuit's values stand still as live ones never do.
+    ValuesFrozen,
+    /// The readings fit no wiring that the audit knows.
+    FitsNoWiring,
+    /// The computer's clock jumped.
+    ClockJumped,
+    /// The audit of a circuit failed inside and was started anew.
+    AuditFailed,
+    /// The disk for records is full or nearly so.
+    StorageFull,
+}
+
+impl AlarmKind {
+    /// All of them.
+    pub const ALL: [AlarmKind; 9] = [
+        AlarmKind::MonitorSilent,
+        AlarmKind::SupplyPhaseLost,
+        AlarmKind::MeteringMiswired,
+        AlarmKind::MeteringNumbersWrong,
+        AlarmKind::ValuesFrozen,
+        AlarmKind::FitsNoWiring,
+        AlarmKind::ClockJumped,
+        AlarmKind::AuditFailed,
+        AlarmKind::StorageFull,
+    ];
+
+    /// Those a circuit can have.
+    pub const OF_CIRCUIT: [AlarmKind; 6] = [
+        AlarmKind::SupplyPhaseLost,
+        AlarmKind::MeteringMiswired,
+        AlarmKind::MeteringNumbersWrong,
+        AlarmKind::ValuesFrozen,
+        AlarmKind::FitsNoWiring,
+        AlarmKind::AuditFailed,
+    ];
+
+    /// Stable word for records, metrics and addresses.
+    pub fn key(self) -> &'static str {
+        match self {
+            AlarmKind::MonitorSilent => "monitor_silent",
+            AlarmKind::SupplyPhaseLost => "supply_phase_lost",
+            AlarmKind::MeteringMiswired => "metering_miswired",
+            AlarmKind::MeteringNumbersWrong => "metering_numbers_wrong",
+            AlarmKind::ValuesFrozen => "values_frozen",
+            AlarmKind::FitsNoWiring => "fits_no_wiring",
+            AlarmKind::ClockJumped => "clock_jumped",
+            AlarmKind::AuditFailed => "audit_failed",
+            AlarmKind::StorageFull => "storage_full",
+        }
+    }
+}
+
+/// Name of one alarm.
+#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+pub struct AlarmId {
+    /// What it is about.
+    pub place: Place,
+    /// What is wrong there.
+    pub kind: AlarmKind,
+}
+
+impl AlarmId {
+    /// An alarm of the daemon itself.
+    pub fn daemon(kind: AlarmKind) -> AlarmId {
+        AlarmId { place: Place::Daemon, kind }
+    }
+
+    /// An alarm of a station.
+    pub fn station(station: &str, kind: AlarmKind) -> AlarmId {
+        AlarmId { place: Place::Station { station: station.to_owned() }, kind }
+    }
+
+    /// An alarm of a monitor.
+    pub fn monitor(station: &str, monitor: &str, kind: AlarmKind) -> AlarmId {
+        AlarmId { place: Place::Monitor { station: station.to_owned(), monitor: monitor.to_owned() }, kind }
+    }
+
+    /// An alarm of a circuit.
+    pub fn circuit(station: &str, circuit: &str, kind: AlarmKind) -> AlarmId {
+        AlarmId { place: Place::Circuit { station: station.to_owned(), circuit: circuit.to_owned() }, kind }
+    }
+}
+
+impl fmt::Display for AlarmId {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(f, "{}: {}", self.place, self.kind.key())
+    }
+}

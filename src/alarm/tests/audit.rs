@@ -1,0 +1,257 @@
+//! From the audit to conditions: one root cause, one alarm.
+
+use std::sync::Arc;
+
+use super::super::from_audit::{self, Audit, MonitorNow, Polling, Told};
+use super::super::id::{AlarmId, AlarmKind, Place};
+use super::super::set::{AlarmSet, Step};
+use super::super::settings::{AlarmSettings, FloodSettings};
+use super::super::state::Condition;
+use super::at_s;
+use crate::audit::assessment::{
+    Assessment, Check, Diagnosis, EvidenceLevel, Finding, Outcome, RankedWiring, RunState, Verdict, WiringGroup,
+};
+use crate::audit::context::ServiceKind;
+use crate::audit::detail::Detail;
+use crate::audit::testbench::{LoadState, Offer, audit, context_for, relative_wirings};
+use crate::audit::wiring::Wiring;
+use crate::reading::Phase;
+use num_complex::Complex64;
+
+const POWER_CHECKS: [Check; 3] = [Check::VoltageMissing, Check::PlausibleValues, Check::ActivePowerSign];
+
+fn finding(check: Check, outcome: Outcome) -> Finding {
+    Finding { check, channel: None, outcome, detail: Detail::None, since: at_s(0) }
+}
+
+/// A running circuit whose checks pass but for these, with this diagnosis.
+fn assessment(verdict: Verdict, wiring: Wiring, sound: f64, unexplained: f64, failed: &[Check]) -> Assessment {
+    let mut findings: Vec<Finding> = POWER_CHECKS
+        .iter()
+        .chain([&Check::ValuesMoving])
+        .filter(|c| !failed.contains(c))
+        .map(|c| finding(*c, Outcome::Passed))
+        .collect();
+    findings.extend(failed.iter().map(|c| finding(*c, Outcome::Failed)));
+    let probability = 1.0 - unexplained;
+    let group = WiringGroup {
+        probability,
+        members: vec![RankedWiring::of(wiring, probability, ServiceKind::Wye4)],
+        power_right: wiring == Wiring::INTENDED || wiring.lost_phase.is_some(),
+    };
+    let diagnosis = Diagnosis {
+        level: EvidenceLevel::PerChannelPq,
+        verdict,
+        groups: Arc::from([group]),
+        sound_probability: sound,
+        unexplained_probability: unexplained,
+        readings_used: 10,
+        load_levels: 1,
+        ..Diagnosis::none()
+    };
+    Assessment {
+        at: at_s(1),
+        run_state: RunState::Running,
+        findings,
+        diagnosis,
+        corrected: None,
+        voltage_leads: None,
+        joint: None,
+        proof: None,
+    }
+}
+
+fn sound() -> Assessment {
+    assessment(Verdict::Sound, Wiring::INTENDED, 0.999, 0.0, &[])
+}
+
+fn miswired(failed: &[Check]) -> Assessment {
+    let mut wiring = Wiring::INTENDED;
+    wiring.current.swap(0, 1);
+    assessment(Verdict::Fault, wiring, 0.001, 0.0, failed)
+}
+
+fn told_of(polling: Polling, audit: Audit) -> Vec<Told> {
+    let told =
+        from_audit::monitor("Larkmoor North", &MonitorNow { monitor: "PM-1", polling, circuits: &[("Pump 1", audit)] });
+    for one in &told {
+        assert_eq!(one.story.is_some(), one.condition == Condition::True, "{one:?}");
+    }
+    told
+}
+
+fn of(assessment: &Assessment) -> Vec<Told> {
+    told_of(Polling::Answers, Audit::Of(assessment))
+}
+
+fn kinds(told: &[Told], condition: Condition) -> Vec<AlarmKind> {
+    told.iter().filter(|t| t.condition == condition).map(|t| t.id.kind).collect()
+}
+
+fn story(told: &[Told], kind: AlarmKind) -> super::super::words::Story {
+    told.iter().find(|t| t.id.kind == kind).and_then(|t| t.story.clone()).unwrap()
+}
+
+#[test]
+fn a_sound_circuit_clears_all() {
+    assert_eq!(kinds(&of(&sound()), Condition::False).len(), 7);
+}
+
+#[test]
+fn every_condition_told_is_of_an_alarm_that_was_configured() {
+    let configured = from_audit::alarms_of_monitor("Larkmoor North", "PM-1", &["Pump 1"]);
+    let told: Vec<AlarmId> = of(&sound()).into_iter().map(|t| t.id).collect();
+    assert_eq!(told, configured);
+}
+
+#[test]
+fn a_silent_monitor_is_one_alarm_and_its_circuits_are_unknown() {
+    for audit in [Audit::NotYet, Audit::Of(&miswired(&[Check::ActivePowerSign]))] {
+        let told = told_of(Polling::Silent { cause: "connection refused" }, audit);
+        assert_eq!(kinds(&told, Condition::True), [AlarmKind::MonitorSilent]);
+        assert_eq!(kinds(&told, Condition::False), []);
+    }
+    assert_eq!(kinds(&told_of(Polling::NotYet, Audit::NotYet), Condition::Unknown).len(), 7);
+}
+
+#[test]
+fn wrong_leads_take_the_findings_they_explain_with_them() {
+    let explained = [
+        Check::ActivePowerSign,
+        Check::TotalPowerSign,
+        Check::VoltageCurrentAssociation,
+        Check::PowerBlankWhileRunning,
+        Check::CurrentBalance,
+    ];
+    let told = of(&miswired(&explained));
+    assert_eq!(kinds(&told, Condition::True), [AlarmKind::MeteringMiswired]);
+    assert_eq!(story(&told, AlarmKind::MeteringMiswired).attached.len(), explained.len());
+}
+
+#[test]
+fn what_leads_cannot_explain_is_a_root_of_its_own() {
+    let told = of(&miswired(&[Check::ActivePowerSign, Check::PlausibleValues, Check::VoltageMissing]));
+    assert_eq!(kinds(&told, Condition::True), [AlarmKind::MeteringMiswired, AlarmKind::MeteringNumbersWrong]);
+    let numbers = story(&told, AlarmKind::MeteringNumbersWrong);
+    assert_eq!(numbers.what, "The numbers of this pump cannot be right: voltage present.");
+    assert_eq!(numbers.attached, ["values possible and present"]);
+}
+
+#[test]
+fn wrong_numbers_alone_leave_the_wiring_open() {
+    let failed = [Check::VoltageMissing, Check::ActivePowerSign, Check::SumOfChannels];
+    let told = of(&assessment(Verdict::Fault, Wiring::INTENDED, 0.9, 0.05, &failed));
+    assert_eq!(kinds(&told, Condition::True), [AlarmKind::MeteringNumbersWrong]);
+    assert_eq!(story(&told, AlarmKind::MeteringNumbersWrong).attached.len(), 2);
+    assert!(kinds(&told, Condition::Unknown).contains(&AlarmKind::MeteringMiswired));
+}
+
+#[test]
+fn a_lost_phase_is_an_alarm_while_the_pump_runs_and_held_while_it_stands() {
+    let lost = Wiring { lost_phase: Some(Phase::B), ..Wiring::INTENDED };
+    let mut lost = assessment(Verdict::Sound, lost, 0.99, 0.0, &[Check::CurrentMissing, Check::CurrentBalance]);
+    let told = of(&lost);
+    assert_eq!(kinds(&told, Condition::True), [AlarmKind::SupplyPhaseLost]);
+    assert!(kinds(&told, Condition::False).contains(&AlarmKind::MeteringMiswired));
+    assert_eq!(story(&told, AlarmKind::SupplyPhaseLost).attached.len(), 2);
+    lost.run_state = RunState::Stopped;
+    let told = of(&lost);
+    assert_eq!(kinds(&told, Condition::True), []);
+    assert!(kinds(&told, Condition::Unknown).contains(&AlarmKind::SupplyPhaseLost));
+}
+
+#[test]
+fn frozen_values_hide_whatever_they_say() {
+    let told = of(&miswired(&[Check::ValuesMoving, Check::VoltageMissing]));
+    assert_eq!(kinds(&told, Condition::True), [AlarmKind::ValuesFrozen]);
+    assert!(kinds(&told, Condition::Unknown).contains(&AlarmKind::MeteringMiswired));
+}
+
+#[test]
+fn readings_that_fit_nothing_are_one_alarm() {
+    let told = of(&assessment(Verdict::Undecided, Wiring::INTENDED, 0.02, 0.97, &[Check::CurrentBalance]));
+    assert_eq!(kinds(&told, Condition::True), [AlarmKind::FitsNoWiring]);
+    assert_eq!(story(&told, AlarmKind::FitsNoWiring).attached.len(), 1);
+}
+
+#[test]
+fn cannot_tell_neither_raises_nor_clears() {
+    let told = of(&assessment(Verdict::Undecided, Wiring::INTENDED, 0.6, 0.1, &[]));
+    assert_eq!(kinds(&told, Condition::True), []);
+    for kind in [AlarmKind::SupplyPhaseLost, AlarmKind::MeteringMiswired, AlarmKind::FitsNoWiring] {
+        assert!(kinds(&told, Condition::Unknown).contains(&kind), "{kind:?}");
+    }
+    let mut standing = assessment(Verdict::Sound, Wiring::INTENDED, 0.99, 0.0, &[]);
+    standing.findings.push(finding(Check::PowerBlankWhileRunning, Outcome::Idle("the pump is stopped")));
+    let told = of(&standing);
+    assert!(
+        kinds(&told, Condition::Unknown).contains(&AlarmKind::MeteringNumbersWrong),
+        "a check that waits clears nothing"
+    );
+}
+
+#[test]
+fn a_failed_audit_hides_its_circuit_only() {
+    let sound = sound();
+    let circuits = [("Pump 1", Audit::Failed { message: "overflow" }), ("Pump 2", Audit::Of(&sound))];
+    let now = MonitorNow { monitor: "PM-1", polling: Polling::Answers, circuits: &circuits };
+    let told = from_audit::monitor("Larkmoor North", &now);
+    let raised: Vec<&AlarmId> = told.iter().filter(|t| t.condition == Condition::True).map(|t| &t.id).collect();
+    assert_eq!(raised, [&AlarmId::circuit("Larkmoor North", "Pump 1", AlarmKind::AuditFailed)]);
+    let second = Place::Circuit { station: "Larkmoor North".to_owned(), circuit: "Pump 2".to_owned() };
+    assert!(told.iter().filter(|t| t.id.place == second).all(|t| t.condition == Condition::False));
+}
+
+#[test]
+fn the_daemons_own_conditions() {
+    assert_eq!(from_audit::clock("Larkmoor North", None).condition, Condition::False);
+    assert_eq!(from_audit::clock("Larkmoor North", Some((-5000, 599_999))).condition, Condition::True);
+    assert_eq!(from_audit::clock("Larkmoor North", Some((-5000, 600_000))).condition, Condition::False);
+    assert_eq!(from_audit::storage(None, 100).condition, Condition::Unknown);
+    assert_eq!(from_audit::storage(Some(100), 100).condition, Condition::False);
+    assert_eq!(from_audit::storage(Some(99), 100).condition, Condition::True);
+}
+
+#[test]
+fn the_auditors_own_conclusions_raise_one_alarm_each() {
+    let context = context_for(Offer::Full);
+    let loads = [1.0, 0.7].map(|load| LoadState::motor(&context, load));
+    let judged = |wiring: &Wiring, loads: &[LoadState]| {
+        kinds(&of(&audit(&context, wiring, Offer::Full, loads)), Condition::True)
+    };
+    assert_eq!(judged(&Wiring::INTENDED, &loads), []);
+    for wiring in &relative_wirings()[1..] {
+        assert_eq!(judged(wiring, &loads), [AlarmKind::MeteringMiswired], "{wiring:?}");
+    }
+    // Phase B of the supply gone: what A carries comes back through C, driven by the voltage between them.
+    let two_phase = loads.map(|load| {
+        let across = load.voltage_v[0] - load.voltage_v[2];
+        let current = Complex64::from_polar(1.7 * load.current_a[0].norm(), across.arg() - 0.7);
+        LoadState { current_a: [current, Complex64::ZERO, -current], ..load }
+    });
+    assert_eq!(judged(&Wiring::INTENDED, &two_phase), [AlarmKind::SupplyPhaseLost]);
+}
+
+#[test]
+fn a_monitor_that_falls_silent_holds_the_alarms_of_its_pumps() {
+    let ids = from_audit::alarms_of_monitor("Larkmoor North", "PM-1", &["Pump 1"]);
+    let mut set = AlarmSet::new(FloodSettings::default());
+    let alarms: Vec<_> = ids
+        .into_iter()
+        .map(|id| {
+            let s = AlarmSettings::of_kind(id.kind);
+            (id, s)
+        })
+        .collect();
+    set.configure(at_s(0), alarms, FloodSettings::default(), &mut Step::default());
+    let miswired = miswired(&[Check::ActivePowerSign]);
+    let mut step = Step::default();
+    for seconds in 0..600 {
+        let polling = if seconds < 100 { Polling::Answers } else { Polling::Silent { cause: "timed out" } };
+        for told in told_of(polling, Audit::Of(&miswired)) {
+            set.tell(at_s(seconds), &told.id, told.condition, told.story, &mut step).unwrap();
+        }
+    }
+    let came: Vec<AlarmKind> = step.transitions.iter().map(|t| t.alarm.kind).collect();
+    assert_eq!(came, [AlarmKind::MeteringMiswired, AlarmKind::MonitorSilent], "one each, and nothing cleared");
+}

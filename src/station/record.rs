@@ -1,0 +1,381 @@
+//! What a station hands to the journal and to the history, and the energy it sums up on the way.
+//!
+//! The journal is waited for, within limits; the history never.
+
+use std::collections::HashMap;
+use std::time::Duration;
+
+use super::news::{News, verdict_key};
+use super::snapshot::{CircuitSnapshot, StationSnapshot};
+use crate::audit::assessment::{Assessment, Check, Outcome, RunState};
+use crate::audit::words;
+use crate::history::quantity::{COUNT, place};
+use crate::history::recorder::Recorder;
+use crate::history::store::{Event, Query, Sample, Source, SourceId, Statistic, Store, StoreError, Tier, Values};
+use crate::journal::Journal;
+use crate::reading::{CircuitReading, Instant2, Measured, MonitorReading, MonoMs};
+
+/// A disk that hangs must not blind the watch for ever: after this the news is shown all the same, and that it may not be in
+/// the journal is an error in the log.
+const JOURNAL_LIMIT: Duration = Duration::from_secs(5);
+/// Power is not carried over a longer gap than this many poll periods.
+const GAP_PERIODS: u32 = 3;
+
+/// Where a station's records go. The default keeps none.
+#[derive(Debug, Default)]
+pub struct Record {
+    /// The journal.
+    pub journal: Option<Journal>,
+    /// The history.
+    pub history: Option<StationHistory>,
+}
+
+impl Record {
+    /// Puts news in the journal and returns when it is durable.
+    pub async fn news(&self, station: &str, news: &[News], at: Instant2) {
+        let Some(journal) = self.journal.as_ref().filter(|_| !news.is_empty()) else { return };
+        let entries = news.iter().map(|item| item.entry(station, at.wall)).collect();
+        match tokio::time::timeout(JOURNAL_LIMIT, journal.append_all(entries)).await {
+            Ok(Ok(_)) => {}
+            Ok(Err(error)) => tracing::error!(station, "{station}: the next line is not in the journal: {error}"),
+            Err(_) => tracing::error!(station, "{station}: the next line may not be in the journal: the disk hangs"),
+        }
+    }
+}
+
+/// One station's way into the history.
+#[derive(Debug)]
+pub struct StationHistory {
+    recorder: Recorder,
+    monitors: Vec<SourceId>,
+    circuits: Vec<CircuitHistory>,
+}
+
+#[derive(Debug)]
+struct CircuitHistory {
+    source: SourceId,
+    state_key: String,
+    energy: Energy,
+    /// Monotonic time at which the energy was last kept.
+    kept: Option<MonoMs>,
+    failed: HashMap<(Check, Option<usize>), bool>,
+}
+
+/// The numbers of a station's parts in a store, and the energy each circuit had before this start.
+#[derive(Debug)]
+pub struct Beginning {
+    monitors: Vec<SourceId>,
+    circuits: Vec<(SourceId, String, Energy)>,
+}
+
+impl Beginning {
+    /// Looks them up, before the store is handed to its thread.
+    pub fn of(store: &mut dyn Store, station: &str, monitors: &[&str], circuits: &[&str]) -> Result<Self, StoreError> {
+        let source = |is_monitor, name: &str| Source { station: station.to_owned(), is_monitor, name: name.to_owned() };
+        let monitors = monitors.iter().map(|name| store.source(&source(true, name))).collect::<Result<_, _>>()?;
+        let circuits = circuits.iter().map(|name| {
+            let id = store.source(&source(false, name))?;
+            let key = format!("energy/{station}/{name}");
+            let energy = Energy::restore(store, id, &key)?;
+            Ok((id, key, energy))
+        });
+        let circuits = circuits.collect::<Result<_, StoreError>>()?;
+        Ok(Beginning { monitors, circuits })
+    }
+}
+
+impl StationHistory {
+    /// A station that goes on from its beginning.
+    pub fn new(recorder: Recorder, beginning: Beginning) -> StationHistory {
+        let circuits = beginning.circuits.into_iter().map(|(source, state_key, energy)| CircuitHistory {
+            source,
+            state_key,
+            energy,
+            kept: None,
+            failed: HashMap::new(),
+        });
+        StationHistory { recorder, monitors: beginning.monitors, circuits: circuits.collect() }
+    }
+
+    /// Takes what one poll of a monitor brought.
+    pub fn take(&mut self, snapshot: &StationSnapshot, monitor: usize, news: &[News]) {
+        let Some(shown) = snapshot.monitors.get(monitor).filter(|shown| !shown.health.silent) else { return };
+        let Some(reading) = &shown.reading else { return };
+        if let Some(source) = self.monitors.get(monitor) {
+            self.recorder.sample(Sample { source: *source, at_ms: reading.at.wall.0, values: monitor_values(reading) });
+        }
+        let gap_ms = (shown.poll_period * GAP_PERIODS).as_millis() as u64;
+        for (circuit, history) in snapshot.circuits.iter().zip(&mut self.circuits) {
+            let Some(reported) = reading.circuits.get(circuit.slot) else { continue };
+            if circuit.monitor == monitor {
+                history.take(&self.recorder, circuit, reported, reading.at, gap_ms);
+            }
+        }
+        for item in news {
+            let News::Diagnosis { circuit, verdict, headline } = item else { continue };
+            let at = snapshot.circuits.iter().position(|shown| shown.name == *circuit);
+            let Some(history) = at.and_then(|at| self.circuits.get(at)) else { continue };
+            self.recorder.event(Event {
+                source: history.source,
+                at_ms: reading.at.wall.0,
+                kind: "diagnosis".to_owned(),
+                subject: String::new(),
+                state: verdict_key(*verdict).to_owned(),
+                text: headline.clone(),
+            });
+        }
+    }
+}
+
+impl CircuitHistory {
+    fn take(
+        &mut self,
+        recorder: &Recorder,
+        circuit: &CircuitSnapshot,
+        reported: &CircuitReading,
+        at: Instant2,
+        gap_ms: u64,
+    ) {
+        let assessment = circuit.assessment.as_deref();
+        let mut values = circuit_values(reported, assessment);
+        self.energy.add(at, registered_w(reported).zip(assessment.and_then(corrected_w)), gap_ms);
+        self.energy.put(&mut values);
+        recorder.sample(Sample { source: self.source, at_ms: at.wall.0, values });
+        if self.kept.is_none_or(|kept| at.mono.since(kept) >= Energy::KEEP_EVERY_MS) {
+            self.kept = Some(at.mono);
+            recorder.state(self.state_key.clone(), self.energy.bytes(at.wall.0));
+        }
+        for finding in assessment.map_or(&[][..], |assessment| &assessment.findings) {
+            let failed = match finding.outcome {
+                Outcome::Failed => true,
+                Outcome::Passed => false,
+                // Says nothing against what was found before.
+                Outcome::Pending | Outcome::Idle(_) | Outcome::NotCheckable(_) => continue,
+            };
+            let before = self.failed.insert((finding.check, finding.channel), failed);
+            // A check that has passed since the start is no change.
+            if before == Some(failed) || before.is_none() && !failed {
+                continue;
+            }
+            let channel = finding.channel.map_or_else(String::new, |channel| format!(" {}", channel + 1));
+            recorder.event(Event {
+                source: self.source,
+                at_ms: at.wall.0,
+                kind: "finding".to_owned(),
+                subject: format!("{}{channel}", words::check_id(finding.check)),
+                state: if failed { "failed" } else { "passed" }.to_owned(),
+                text: finding.detail.to_string(),
+            });
+        }
+    }
+}
+
+/// Energy summed from power, by the trapezoidal rule, only where both the registered and the corrected power were known:
+/// the two sums are then of the same time and may be compared.
+#[derive(Debug, Clone, Copy, Default, PartialEq)]
+pub struct Energy {
+    registered_wh: f64,
+    corrected_wh: f64,
+    covered_s: f64,
+    last: Option<(MonoMs, f64, f64)>,
+}
+
+impl Energy {
+    /// How often the sums are kept beside the readings, ms; after a kill the newest reading tells what is missing.
+    const KEEP_EVERY_MS: u64 = 60_000;
+    const PLACES: [usize; 3] = [place::REGISTERED_ENERGY_WH, place::CORRECTED_ENERGY_WH, place::ENERGY_COVERED_S];
+
+    fn add(&mut self, at: Instant2, powers_w: Option<(f64, f64)>, gap_ms: u64) {
+        let Some((registered_w, corrected_w)) = powers_w else {
+            self.last = None;
+            return;
+        };
+        if let Some((then, registered_then_w, corrected_then_w)) = self.last {
+            let took_ms = at.mono.since(then);
+            if took_ms <= gap_ms {
+                let took_h = took_ms as f64 / 3.6e6;
+                self.registered_wh += f64::midpoint(registered_w, registered_then_w) * took_h;
+                self.corrected_wh += f64::midpoint(corrected_w, corrected_then_w) * took_h;
+                self.covered_s += took_ms as f64 / 1000.0;
+            }
+        }
+        self.last = Some((at.mono, registered_w, corrected_w));
+    }
+
+    fn sums(&self) -> [f64; 3] {
+        [self.registered_wh, self.corrected_wh, self.covered_s]
+    }
+
+    fn put(&self, values: &mut Values) {
+        Self::PLACES.into_iter().zip(self.sums()).for_each(|(place, sum)| values[place] = sum);
+    }
+
+    fn bytes(&self, at_ms: i64) -> Vec<u8> {
+        serde_json::json!({ "at_unix_ms": at_ms, "sums": self.sums() }).to_string().into_bytes()
+    }
+
+    fn restore(store: &mut dyn Store, source: SourceId, key: &str) -> Result<Energy, StoreError> {
+        let Some(bytes) = store.state(key)? else { return Ok(Energy::default()) };
+        let kept: serde_json::Value = serde_json::from_slice(&bytes).unwrap_or_default();
+        let mut sums = [0, 1, 2].map(|n| kept["sums"][n].as_f64().unwrap_or(0.0));
+        let since = Query {
+            source,
+            tier: Tier::Detail,
+            statistic: Statistic::Mean,
+            from_ms: kept["at_unix_ms"].as_i64().unwrap_or(i64::MAX),
+            to_ms: i64::MAX,
+            quantities: Self::PLACES.to_vec(),
+        };
+        if let Some((_, newest)) = store.rows(&since)?.iter().last()
+            && let Ok(newest) = <[f64; 3]>::try_from(newest)
+            && newest.iter().all(|sum| sum.is_finite())
+        {
+            sums = newest;
+        }
+        let [registered_wh, corrected_wh, covered_s] = sums;
+        Ok(Energy { registered_wh, corrected_wh, covered_s, last: None })
+    }
+}
+
+fn registered_w(reported: &CircuitReading) -> Option<f64> {
+    good(reported.total_active_power_w)
+}
+
+/// The corrected power: zero when stopped.
+fn corrected_w(assessment: &Assessment) -> Option<f64> {
+    match assessment.run_state {
+        RunState::Stopped => Some(0.0),
+        _ => assessment.corrected.map(|corrected| corrected.total_w),
+    }
+}
+
+fn good(value: Measured) -> Option<f64> {
+    match value {
+        Measured::Good(value) => Some(value),
+        _ => None,
+    }
+}
+
+fn put(values: &mut Values, first: usize, measured: &[Measured]) {
+    for (at, value) in measured.iter().enumerate() {
+        values[first + at] = good(*value).unwrap_or(f64::NAN);
+    }
+}
+
+fn monitor_values(reading: &MonitorReading) -> Box<Values> {
+    let mut values = Box::new([f64::NAN; COUNT]);
+    put(&mut values, place::VOLTAGE_LN_V, &reading.voltage_ln_v);
+    put(&mut values, place::VOLTAGE_LL_V, &reading.voltage_ll_v);
+    put(&mut values, place::VOLTAGE_ANGLE_DEG, &reading.voltage_angle_deg);
+    put(&mut values, place::FREQUENCY_HZ, &[reading.frequency_hz]);
+    values
+}
+
+fn circuit_values(reported: &CircuitReading, assessment: Option<&Assessment>) -> Box<Values> {
+    let mut values = Box::new([f64::NAN; COUNT]);
+    let r = reported;
+    put(&mut values, place::CURRENT_A, &r.current_a);
+    put(&mut values, place::CURRENT_ANGLE_DEG, &r.current_angle_deg);
+    put(&mut values, place::ACTIVE_POWER_W, &r.active_power_w);
+    put(&mut values, place::REACTIVE_POWER_VAR, &r.reactive_power_var);
+    put(&mut values, place::APPARENT_POWER_VA, &r.apparent_power_va);
+    put(&mut values, place::POWER_FACTOR, &r.power_factor);
+    put(&mut values, place::TOTAL_ACTIVE_POWER_W, &[r.total_active_power_w]);
+    put(&mut values, place::TOTAL_REACTIVE_POWER_VAR, &[r.total_reactive_power_var]);
+    put(&mut values, place::TOTAL_APPARENT_POWER_VA, &[r.total_apparent_power_va]);
+    put(&mut values, place::TOTAL_POWER_FACTOR, &[r.total_power_factor]);
+    put(&mut values, place::ENERGY_IMPORT_WH, &[r.energy_import_wh]);
+    put(&mut values, place::ENERGY_EXPORT_WH, &[r.energy_export_wh]);
+    let Some(a) = assessment else { return values };
+    values[place::RUNNING] = match a.run_state {
+        RunState::Running | RunState::Starting => 1.0,
+        RunState::Stopped => 0.0,
+        RunState::Unknown => f64::NAN,
+    };
+    if let Some(corrected) = a.corrected {
+        for (phase, power) in corrected.per_phase_va.iter().enumerate() {
+            values[place::CORRECTED_ACTIVE_POWER_W + phase] = power.re;
+            values[place::CORRECTED_REACTIVE_POWER_VAR + phase] = power.im;
+        }
+        values[place::CORRECTED_TOTAL_ACTIVE_POWER_W] = corrected.total_w;
+        values[place::CORRECTED_TOTAL_REACTIVE_POWER_VAR] = corrected.total_var;
+        values[place::CORRECTED_POWER_FACTOR] = corrected.power_factor;
+        values[place::CORRECTED_UNCERTAINTY_W] = corrected.uncertainty_w;
+    }
+    if let Some(leading) = a.diagnosis.groups.first() {
+        values[place::SOUND_PROBABILITY] = a.diagnosis.sound_probability;
+        values[place::UNEXPLAINED_PROBABILITY] = a.diagnosis.unexplained_probability;
+        values[place::LEADING_PROBABILITY] = leading.probability;
+    }
+    values
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::history::keeper::Limits;
+    use crate::history::sqlite::SqliteStore;
+    use crate::reading::UnixMs;
+    use crate::station::fixtures::{exchanged, snapshot_after};
+
+    fn at(seconds: u64) -> Instant2 {
+        Instant2 { wall: UnixMs(1_795_000_000_000 + seconds as i64 * 1000), mono: MonoMs(seconds * 1000) }
+    }
+
+    #[test]
+    fn energy_is_summed_where_both_powers_are_known() {
+        let mut energy = Energy::default();
+        // 3600 W for 10 s is 10 Wh; then a gap, an unknown, and 10 s more.
+        energy.add(at(0), Some((1800.0, 3600.0)), 12_000);
+        energy.add(at(10), Some((1800.0, 3600.0)), 12_000);
+        energy.add(at(100), Some((1800.0, 3600.0)), 12_000);
+        energy.add(at(110), None, 12_000);
+        energy.add(at(120), Some((1800.0, 3600.0)), 12_000);
+        energy.add(at(130), Some((1800.0, 0.0)), 12_000);
+        assert_eq!(energy.sums(), [10.0, 15.0, 20.0]);
+    }
+
+    #[test]
+    fn readings_findings_and_energy_are_kept_over_a_restart() {
+        let folder = tempfile::tempdir().unwrap();
+        let snapshot = snapshot_after("Alder Creek Lift", &exchanged());
+        let news = [News::Diagnosis {
+            circuit: "Pump 1".to_owned(),
+            verdict: crate::audit::assessment::Verdict::Fault,
+            headline: "exchanged".to_owned(),
+        }];
+        let mut sums = Vec::new();
+        for run in 0..2 {
+            let (mut store, _) = SqliteStore::open(folder.path(), 0).unwrap();
+            let beginning = Beginning::of(&mut store, "Alder Creek Lift", &["PM-1"], &["Pump 1"]).unwrap();
+            sums.push(beginning.circuits[0].2.sums());
+            let recorder = Recorder::start(Box::new(store), Limits::default(), |notice| panic!("{notice:?}")).unwrap();
+            let mut history = StationHistory::new(recorder.clone(), beginning);
+            for second in 0..20 {
+                let mut now = snapshot.as_ref().clone();
+                let mut reading = now.monitors[0].reading.as_deref().unwrap().clone();
+                reading.at = at(run * 100 + second);
+                now.monitors[0].reading = Some(reading.into());
+                history.take(&now, 0, if second == 0 { &news } else { &[] });
+            }
+            assert!(recorder.flush_blocking());
+            sums.push(history.circuits[0].energy.sums());
+        }
+        assert_eq!(sums[0], [0.0; 3]);
+        assert_eq!(sums[1][2], 19.0);
+        assert_eq!(sums[2], sums[1], "the second start goes on where the first ended");
+        assert_eq!(sums[3][2], 38.0);
+        let (mut store, _) = SqliteStore::open(folder.path(), 0).unwrap();
+        let circuit = store.sources().unwrap().into_iter().find(|(_, source)| !source.is_monitor).unwrap().0;
+        let events = store.events(circuit, 0, i64::MAX).unwrap();
+        assert_eq!(events.iter().filter(|e| e.kind == "diagnosis" && e.state == "fault").count(), 2);
+        assert!(events.iter().any(|e| e.kind == "finding" && e.state == "failed"), "{events:?}");
+        let quantities = vec![place::CURRENT_A, place::CORRECTED_TOTAL_ACTIVE_POWER_W];
+        let (tier, statistic) = (Tier::Detail, Statistic::Mean);
+        let rows =
+            store.rows(&Query { source: circuit, tier, statistic, from_ms: 0, to_ms: i64::MAX, quantities }).unwrap();
+        assert_eq!(rows.at_ms.len(), 40);
+        let corrected = snapshot.circuits[0].assessment.as_ref().unwrap().corrected.unwrap().total_w;
+        assert!(rows.iter().all(|(_, row)| row[0] > 0.0 && row[1] == corrected));
+    }
+}

@@ -1,0 +1,192 @@
+//! Watches one monitor for a wrong register map: only while its readings look wrong, so that a healthy one pays for a few
+//! comparisons a poll.
+//!
+//! Three readings in a row that look wrong begin a suspicion, ten of a running pump that look right end it. Must never
+//! change the map.
+
+use std::sync::Arc;
+
+use crate::audit::assessment::{Assessment, Check, Outcome, RunState};
+use crate::audit::register_fault::expected::Expected;
+use crate::audit::register_fault::glance::looks_wrong;
+use crate::audit::register_fault::ledger::{ENOUGH, Ledger};
+use crate::audit::register_fault::plausibility::score;
+use crate::audit::register_fault::{RegisterFault, SAID_ABOVE};
+use crate::modbus::alternatives::{Change, RawImage, changes};
+use crate::modbus::map::MeterMap;
+use crate::reading::MonitorReading;
+
+/// Wrong readings in a row that begin a suspicion.
+const TO_SUSPECT: u32 = 3;
+/// Right readings in a row, of a running pump, that end it.
+const TO_CLEAR: u32 = 10;
+/// A fault that was said is taken back below this.
+const TAKEN_BACK_BELOW: f64 = 0.80;
+/// After this many readings, one in so many is still weighed: they hardly tell anything new.
+const WELL_KNOWN: u32 = 60;
+const THEN_EVERY: u32 = 10;
+
+/// What the circuits of a monitor say of a reading, as far as the map may be to blame.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
+pub struct Signs {
+    /// A check has failed that a wrong map makes fail.
+    pub failing: bool,
+    /// A pump runs, so that load-dependent checks speak.
+    pub running: bool,
+    /// Values stand still while the pump runs.
+    pub frozen: bool,
+}
+
+impl Signs {
+    /// Adds what one circuit's assessment says.
+    pub fn note(&mut self, assessment: &Assessment) {
+        self.running |= assessment.run_state == RunState::Running;
+        for finding in assessment.findings.iter().filter(|finding| finding.outcome == Outcome::Failed) {
+            match finding.check {
+                Check::PlausibleValues
+                | Check::ApparentPowerConsistency
+                | Check::PowerTriangle
+                | Check::PowerFactorConsistency
+                | Check::SumOfChannels
+                | Check::VoltageMissing => self.failing = true,
+                Check::ValuesMoving => self.frozen = true,
+                _ => {}
+            }
+        }
+    }
+}
+
+/// One monitor under watch.
+#[derive(Debug)]
+pub struct RegisterWatch {
+    expected: Expected,
+    wrong: u32,
+    right: u32,
+    suspicion: Option<Box<Suspicion>>,
+    frozen: bool,
+    shown: Option<Arc<RegisterFault>>,
+}
+
+/// The explanations that compete while something looks wrong.
+#[derive(Debug)]
+struct Suspicion {
+    map: Arc<MeterMap>,
+    changes: Vec<Change>,
+    ledger: Ledger,
+    seen: u32,
+    said: Option<usize>,
+}
+
+impl RegisterWatch {
+    /// A monitor of which this is known.
+    pub fn new(expected: Expected) -> RegisterWatch {
+        RegisterWatch { expected, wrong: 0, right: 0, suspicion: None, frozen: false, shown: None }
+    }
+
+    /// What is sure enough to be shown.
+    pub fn shown(&self) -> Option<Arc<RegisterFault>> {
+        self.shown.clone()
+    }
+
+    /// Takes one reading, the words it was decoded from, and what the circuits say of it.
+    pub fn take(&mut self, reading: &MonitorReading, raw: Option<&RawImage>, signs: Signs) {
+        let Some(raw) = raw else { return self.show_frozen(signs) };
+        if signs.failing || looks_wrong(reading, &self.expected) {
+            self.wrong = self.wrong.saturating_add(1);
+            self.right = 0;
+        } else {
+            self.wrong = 0;
+            // A standing pump neither clears nor confirms.
+            self.right = self.right.saturating_add(u32::from(signs.running));
+        }
+        if self.wrong >= TO_SUSPECT {
+            let expected = &self.expected;
+            let suspicion = match &mut self.suspicion {
+                Some(known) if Arc::ptr_eq(&known.map, &raw.map) => known,
+                other => other.insert(Box::new(Suspicion::of(&raw.map))),
+            };
+            if suspicion.weigh(reading, raw, expected) {
+                self.shown = suspicion.fault(reading, raw).map(Arc::new);
+            }
+        } else if self.right >= TO_CLEAR && self.suspicion.take().is_some() {
+            self.shown = None;
+        }
+        self.show_frozen(signs);
+    }
+
+    /// Frozen values are a matter of the device or of what the map points at; a surer fault goes before them.
+    fn show_frozen(&mut self, signs: Signs) {
+        if self.shown.is_none() && signs.frozen {
+            self.frozen = true;
+            self.shown = Some(Arc::new(frozen()));
+        } else if self.frozen && !signs.frozen {
+            self.frozen = false;
+            self.shown = self.shown.take().filter(|fault| fault.kind != FROZEN);
+        }
+    }
+}
+
+impl Suspicion {
+    fn of(map: &Arc<MeterMap>) -> Suspicion {
+        let (changes, odds): (Vec<Change>, Vec<f64>) = changes(map).into_iter().unzip();
+        Suspicion { map: Arc::clone(map), changes, ledger: Ledger::new(&odds), seen: 0, said: None }
+    }
+
+    /// Weighs one reading; false when it was left out because enough is known.
+    fn weigh(&mut self, reading: &MonitorReading, raw: &RawImage, expected: &Expected) -> bool {
+        self.seen = self.seen.wrapping_add(1);
+        if self.ledger.readings() >= WELL_KNOWN && !self.seen.is_multiple_of(THEN_EVERY) {
+            return false;
+        }
+        weigh(&mut self.ledger, &self.changes, reading, raw, expected);
+        true
+    }
+
+    fn fault(&mut self, reading: &MonitorReading, raw: &RawImage) -> Option<RegisterFault> {
+        let (leader, probability) = self.ledger.conclusion().leader?;
+        let enough = if self.said == Some(leader) { TAKEN_BACK_BELOW } else { SAID_ABOVE };
+        let sure = self.ledger.readings() >= ENOUGH && probability >= enough;
+        self.said = sure.then_some(leader);
+        sure.then(|| raw.told(self.changes[leader], Some(probability), reading.at))
+    }
+}
+
+fn weigh(ledger: &mut Ledger, changes: &[Change], reading: &MonitorReading, raw: &RawImage, expected: &Expected) {
+    let right = score(reading, expected);
+    let altered = changes.iter().map(|change| score(&raw.decoded(*change, reading.at), expected).fits);
+    ledger.take(right.fits, right.nothing, altered);
+}
+
+/// What a single reading tells of the map it was made with, for somebody who tries one by hand.
+pub fn of_one_reading(reading: &MonitorReading, raw: &RawImage, expected: &Expected) -> Option<RegisterFault> {
+    let (change, probability, _) = leading(reading, raw, expected)?;
+    (probability >= SAID_ABOVE).then(|| raw.told(change, Some(probability), reading.at))
+}
+
+/// The likeliest change by one reading, its probability, and that of the map being right.
+pub(crate) fn leading(reading: &MonitorReading, raw: &RawImage, expected: &Expected) -> Option<(Change, f64, f64)> {
+    let (changes, odds): (Vec<Change>, Vec<f64>) = changes(&raw.map).into_iter().unzip();
+    let mut ledger = Ledger::new(&odds);
+    weigh(&mut ledger, &changes, reading, raw, expected);
+    let conclusion = ledger.conclusion();
+    conclusion.leader.map(|(index, probability)| (changes[index], probability, conclusion.right))
+}
+
+const FROZEN: &str = "frozen_values";
+
+fn frozen() -> RegisterFault {
+    RegisterFault {
+        kind: FROZEN,
+        probability: None,
+        map_says: "The map reads these registers as live values".to_owned(),
+        fits: "they have stood still to the last digit while the pump runs".to_owned(),
+        change:
+            "Look whether the device still measures, whether a gateway repeats old answers, and whether the addresses \
+                 in the map file are those of live values and not of stored ones"
+                .to_owned(),
+    }
+}
+
+#[cfg(test)]
+#[path = "register_watch_tests.rs"]
+mod tests;
