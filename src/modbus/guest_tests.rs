@@ -84,6 +84,7 @@ async fn the_monitors_own_exception_is_handed_on_and_asked_for_anew() {
     let (guest, log) = guest(1000, Vec::new(), |_| Reaction::Exception(2));
     for _ in 0..2 {
         assert_eq!(guest.read(at(5)).await, Err(ExceptionCode::ILLEGAL_DATA_ADDRESS));
+        tokio::time::advance(Duration::from_millis(1)).await;
     }
     assert_eq!(log.all().len(), 2, "only an answer is kept");
 }
