@@ -18,11 +18,11 @@ use crate::config::quantity::{self, Dimension};
 use crate::config::{MapLibrary, MapOrigin};
 use crate::daemon::drain;
 use crate::faces::json::quality_key;
+use crate::modbus::links::Links;
 use crate::modbus::map::{
     ByteOrder, Channel, Encoding, MapSource, MeterMap, Point, PowerFactorSign, PowerSign, Quantity, ReactiveSign,
 };
 use crate::modbus::poll::{MonitorJob, PollEvent};
-use crate::modbus::links::Links;
 use crate::modbus::poller;
 use crate::reading::{CircuitReading, Measured, MonitorReading, RunStatus};
 use crate::station::register_watch::of_one_reading;

@@ -29,17 +29,14 @@ pub enum RangeError {
 
 impl AddressRange {
     /// The whole of 127.0.0.0/8.
-    pub const LOOPBACK_V4: AddressRange =
-        AddressRange { network: IpAddr::V4(Ipv4Addr::new(127, 0, 0, 0)), prefix: 8 };
+    pub const LOOPBACK_V4: AddressRange = AddressRange { network: IpAddr::V4(Ipv4Addr::new(127, 0, 0, 0)), prefix: 8 };
     /// ::1.
     pub const LOOPBACK_V6: AddressRange = AddressRange { network: IpAddr::V6(Ipv6Addr::LOCALHOST), prefix: 128 };
 
     /// True when `address` is in the range. An IPv4 address that arrives on an IPv6 socket counts as IPv4.
     pub fn contains(&self, address: IpAddr) -> bool {
         match (self.network, address.to_canonical()) {
-            (IpAddr::V4(network), IpAddr::V4(address)) => {
-                leading_v4(address, self.prefix) == network.to_bits()
-            }
+            (IpAddr::V4(network), IpAddr::V4(address)) => leading_v4(address, self.prefix) == network.to_bits(),
             (IpAddr::V6(network), IpAddr::V6(address)) => leading_v6(address, self.prefix) == network.to_bits(),
             _ => false,
         }

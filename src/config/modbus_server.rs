@@ -225,11 +225,7 @@ fn read_pass_through(
     all
 }
 
-fn read_passed(
-    entry: TableReader<'_>,
-    stations: Option<&[StationConfig]>,
-    units: &mut Units,
-) -> Option<PassThrough> {
+fn read_passed(entry: TableReader<'_>, stations: Option<&[StationConfig]>, units: &mut Units) -> Option<PassThrough> {
     let unit = entry.integer("unit", 1..=247);
     let unit = entry.need("unit", unit, "write the unit id that masters ask, for example unit = 101").located();
     let unit = unit.and_then(|unit| units.take(&entry, "unit", unit));

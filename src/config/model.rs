@@ -45,7 +45,7 @@ pub enum HistoryPlace {
 }
 
 /// Audit blocks one unit id has room for: their addresses are 16 bits wide (`faces::modbus::audit_table`).
-pub const MOST_AUDIT_BLOCKS: u16 = 327;
+pub const MOST_AUDIT_BLOCKS: u16 = 326;
 
 /// The Modbus/TCP server for the RTU and SCADA.
 #[derive(Debug, Clone, PartialEq)]

@@ -105,9 +105,8 @@ async fn silence_is_0b_shared_by_all_who_waited_and_then_the_monitor_is_left_alo
 
 #[tokio::test(start_paused = true)]
 async fn an_old_answer_is_never_given_when_the_monitor_has_gone_silent() {
-    let (guest, _) = guest(1000, Vec::new(), |asked| {
-        if asked.number == 1 { Reaction::Words(vec![9]) } else { Reaction::Silent }
-    });
+    let (guest, _) =
+        guest(1000, Vec::new(), |asked| if asked.number == 1 { Reaction::Words(vec![9]) } else { Reaction::Silent });
     assert_eq!(guest.read(at(5)).await, word(9));
     tokio::time::advance(Duration::from_millis(1001)).await;
     assert_eq!(guest.read(at(5)).await, Err(ExceptionCode::GATEWAY_TARGET_FAILED));

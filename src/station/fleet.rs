@@ -27,7 +27,8 @@ pub struct Fleet {
 impl Fleet {
     /// Makes the state of every station; nothing runs yet.
     pub fn new(stations: &[StationConfig], clock: Clock) -> Result<Fleet, ContextError> {
-        let mut fleet = Fleet { tasks: Vec::new(), jobs: Vec::new(), readers: Vec::new(), links: Links::default(), clock };
+        let mut fleet =
+            Fleet { tasks: Vec::new(), jobs: Vec::new(), readers: Vec::new(), links: Links::default(), clock };
         for station in stations {
             let mut receivers = Vec::with_capacity(station.monitors.len());
             for monitor in &station.monitors {

@@ -87,9 +87,8 @@ pub fn tags(configured: Option<(&Config, &ModbusServerConfig)>) -> Vec<Tag> {
 
 /// Bits of a block: number, tag name, meaning.
 fn bits() -> impl Iterator<Item = (u16, String, String)> {
-    let alarms = ALARMS.iter().zip(0u16..).map(|(alarm, bit)| {
-        (bit, format!("alarm_{}", alarm.name), alarm.meaning.to_owned())
-    });
+    let alarms =
+        ALARMS.iter().zip(0u16..).map(|(alarm, bit)| (bit, format!("alarm_{}", alarm.name), alarm.meaning.to_owned()));
     let checks = CHECK_BITS.into_iter().zip(16u16..).map(|(check, bit)| {
         (bit, format!("failed_{}", words::check_id(check)), format!("check failed: {}", words::check_title(check)))
     });

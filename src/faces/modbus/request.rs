@@ -42,8 +42,7 @@ pub fn parse(pdu: &[u8]) -> Result<Asked, ExceptionCode> {
     let &[_, first_high, first_low, count_high, count_low] = pdu else {
         return Err(ExceptionCode::ILLEGAL_DATA_VALUE);
     };
-    let (first, count) =
-        (u16::from_be_bytes([first_high, first_low]), u16::from_be_bytes([count_high, count_low]));
+    let (first, count) = (u16::from_be_bytes([first_high, first_low]), u16::from_be_bytes([count_high, count_low]));
     let most = if function.is_bit() { MOST_BITS } else { MOST_REGISTERS };
     if count == 0 || count > most {
         return Err(ExceptionCode::ILLEGAL_DATA_VALUE);

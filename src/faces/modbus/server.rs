@@ -133,13 +133,7 @@ async fn connection(
 }
 
 /// Answers requests until there is a reason to end.
-async fn converse<S>(
-    stream: S,
-    admitted: &Admitted,
-    units: &Units,
-    idle: Duration,
-    cancel: &CancellationToken,
-) -> Ended
+async fn converse<S>(stream: S, admitted: &Admitted, units: &Units, idle: Duration, cancel: &CancellationToken) -> Ended
 where
     S: AsyncRead + AsyncWrite + Unpin,
 {

@@ -161,9 +161,8 @@ async fn silence_and_half_frames_end_the_connection_in_time() {
 #[tokio::test(start_paused = true)]
 async fn a_client_that_takes_no_answers_is_let_go() {
     let mut talk = talk(&config(), 32);
-    let asking = tokio::spawn(async move {
-        while talk.client.write_all(&mbap(1, 1, &[3, 0, 200, 0, 100])).await.is_ok() {}
-    });
+    let asking =
+        tokio::spawn(async move { while talk.client.write_all(&mbap(1, 1, &[3, 0, 200, 0, 100])).await.is_ok() {} });
     assert!(matches!(talk.ended.await.unwrap(), Ended::NotRead));
     asking.await.unwrap();
 }

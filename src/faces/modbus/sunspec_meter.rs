@@ -302,7 +302,8 @@ mod tests {
             let words = words(&wiring, 7200, Service::Wye4);
             for offset in (2..60).step_by(2) {
                 let (want, got) = (point(&right, offset), point(&words, offset));
-                assert!((want - got).abs() <= 0.005 * want.abs().max(1.0), "{wiring:?} at {offset}: {got} for {want}");
+                let alike = want.is_nan() && got.is_nan() || (want - got).abs() <= 0.005 * want.abs().max(1.0);
+                assert!(alike, "{wiring:?} at {offset}: {got} for {want}");
             }
             assert!(point(&right, 68) > 0.0 || point(&right, 68).is_nan());
             assert!(point(&words, 68).is_nan(), "the counter of a wrong meter is not shown");

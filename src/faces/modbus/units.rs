@@ -106,11 +106,8 @@ impl Units {
             Ok(asked) => asked,
             Err(code) => return refused(code),
         };
-        let unit_id = if self.units.contains_key(&unit) || !THE_DEVICE_ITSELF.contains(&unit) {
-            unit
-        } else {
-            self.audit_unit
-        };
+        let unit_id =
+            if self.units.contains_key(&unit) || !THE_DEVICE_ITSELF.contains(&unit) { unit } else { self.audit_unit };
         let Some(unit) = self.units.get(&unit_id) else { return refused(ExceptionCode::GATEWAY_PATH_UNAVAILABLE) };
         let answer = match (asked, &unit.kind) {
             (Asked::Identify { code, object }, _) => unit.identity.answer(code, object),

@@ -79,7 +79,7 @@ fn bits_are_alarms_and_failed_checks() {
     let failed = words(&told(&units, 1, &pdu(3, 610, 2)));
     for function in [1, 2] {
         let answer = told(&units, 1, &pdu(function, 600, 48));
-        assert_eq!(answer[..4], [function, 6, 1, 0], "the alarm \"power wrong\" and no other");
+        assert_eq!(answer[..4], [function, 6, 0b1001, 0], "power wrong, numbers wrong");
         assert_eq!(u16::from(answer[4]) | u16::from(answer[5]) << 8, failed[1]);
         // One check by itself: association of voltage and current is check bit 3.
         assert_eq!(told(&units, 1, &pdu(function, 600 + 16 + 3, 1)), [function, 1, 1]);
@@ -123,9 +123,12 @@ fn a_meter_starts_with_the_standards_marker_and_a_monitor_is_asked_itself() {
 #[test]
 fn every_unit_says_what_it_is() {
     let units = units(&Wiring::INTENDED, 7200);
-    for (unit, words) in
-        [(1, "audit blocks"), (11, "Alder Creek Lift / Pump 1"), (101, "Alder Creek Lift / PM-1"), (255, "audit blocks")]
-    {
+    for (unit, words) in [
+        (1, "audit blocks"),
+        (11, "Alder Creek Lift / Pump 1"),
+        (101, "Alder Creek Lift / PM-1"),
+        (255, "audit blocks"),
+    ] {
         let answer = told(&units, unit, &[0x2B, 0x0E, 2, 0]);
         assert!(String::from_utf8_lossy(&answer).contains(words), "unit {unit}");
     }
