@@ -3,9 +3,12 @@
 //! Within a layout version a register never changes its place, type or meaning; new ones take free places, and
 //! [`LAYOUT_VERSION`] grows when that rule has to be broken.
 
-use super::circuit_view::{CURRENT_CODES, CircuitView, current_code, phase_code, registers_code};
+use super::circuit_view::{
+    CURRENT_CODES, CircuitView, VOLTAGE_CODES, current_code, phase_code, registers_code, voltage_code,
+};
 use super::words::{Kind, Value, lay_out};
 use crate::audit::assessment::{Assessment, EvidenceLevel, RunState, Verdict};
+use crate::audit::misregistration::Misregistration;
 use crate::audit::wiring::Wiring;
 use crate::reading::{CircuitReading, Measured};
 use crate::station::snapshot::Freshness;
@@ -13,7 +16,7 @@ use crate::station::snapshot::Freshness;
 /// Version of the layout, of the server's own registers too.
 pub const LAYOUT_VERSION: u16 = 1;
 /// Registers of a block; the places in it that no row takes read 0.
-pub const BLOCK_LENGTH: u16 = 176;
+pub const BLOCK_LENGTH: u16 = 188;
 /// Block n starts at n times this.
 pub const BLOCK_STRIDE: u16 = 200;
 
@@ -209,8 +212,41 @@ pub const ROWS: &[Row] = &[
     row(110, "reading_time", U32, "s", "when the newest reading was made, Unix time UTC", |v| {
         v.monitor.and_then(|m| m.health.last_good).and_then(|at| unix_s(at.wall.0)).into()
     }),
-    row(112, "station", Text(32), "", "name of the station", |v| Value::Text(v.station.station.clone())),
-    row(144, "circuit", Text(32), "", "name of the circuit", |v| Value::Text(v.circuit.name.clone())),
+    row(
+        112,
+        "corrected_energy",
+        F32,
+        "Wh",
+        "energy by corrected power since the audit began; no value while withheld",
+        |v| energy_since_start(v, |sums| sums.true_wh),
+    ),
+    row(114, "corrected_energy_uncertainty", F32, "Wh", "one standard uncertainty of corrected_energy", |v| {
+        energy_since_start(v, |sums| sums.uncertainty_wh)
+    }),
+    row(
+        116,
+        "misregistered_energy",
+        F32,
+        "Wh",
+        "registered less corrected energy; negative: too little is registered",
+        |v| energy_since_start(v, Misregistration::difference_wh),
+    ),
+    row(118, "voltage_state", U16, "", VOLTAGE_CODES, |v| {
+        v.voltage_fault().first().map_or(0, |s| voltage_code(*s)).into()
+    }),
+    row(119, "voltage_channel", U16, "", "channel that voltage_state is about: 0 none or all; 1 2 3", |v| {
+        v.voltage_fault().first().and_then(|s| s.channel()).map_or(0, |k| k as u16 + 1).into()
+    }),
+    row(
+        120,
+        "voltage_states_alike",
+        U16,
+        "",
+        "states of the voltage leads that fit alike; above 1 it is not settled",
+        |v| Value::Whole(v.voltage_fault().len() as u64),
+    ),
+    row(124, "station", Text(32), "", "name of the station", |v| Value::Text(v.station.station.clone())),
+    row(156, "circuit", Text(32), "", "name of the circuit", |v| Value::Text(v.circuit.name.clone())),
 ];
 
 const LEAD: &str = "phase this voltage lead is on: 0 not known; 1 2 3 A B C";
@@ -249,6 +285,12 @@ fn of_circuit(view: &CircuitView<'_>, get: impl Fn(&CircuitReading) -> Measured)
 fn energy(view: &CircuitView<'_>, get: impl Fn(&CircuitReading) -> Measured) -> Value {
     // A counter below zero is no counter; one past 2^53 has lost its last digits before it came here.
     view.of_circuit(get).filter(|wh| (0.0..9e15).contains(wh)).map(|wh| wh.round() as u64).into()
+}
+
+/// A sum of the energy account; it does not age, but it is withheld by the same rules as everywhere.
+fn energy_since_start(view: &CircuitView<'_>, get: impl Fn(&Misregistration) -> f64) -> Value {
+    let period = &view.circuit.energy.since_start;
+    period.withheld(view.verdict()).is_none().then(|| get(&period.sums)).into()
 }
 
 /// Seconds of a wall clock in milliseconds; none where 32 bits end.
@@ -306,13 +348,13 @@ mod tests {
         let view = CircuitView::new(&snapshot, 0, MonoMs(7200)).unwrap();
         let words = block(&view);
         let corrected = snapshot.circuits[0].assessment.as_ref().unwrap().corrected.unwrap();
-        assert_eq!((words[0], words[1], words[2], words[3]), (1, 176, 8, 1));
+        assert_eq!((words[0], words[1], words[2], words[3]), (1, BLOCK_LENGTH, 8, 1));
         assert_eq!((words[4], words[5]), (0, 200), "the age in ms");
         assert_eq!((words[7], words[8]), (3, 2), "running, fault");
         assert_eq!(words[31..34], [1, 3, 2]);
         assert_eq!(f32_at(&words, 40), corrected.total_w as f32);
         assert_eq!(f32_at(&words, 52), corrected.per_phase_va[1].re as f32);
-        let text: Vec<u8> = words[112..120].iter().flat_map(|w| w.to_be_bytes()).collect();
+        let text: Vec<u8> = words[124..132].iter().flat_map(|w| w.to_be_bytes()).collect();
         assert_eq!(&text, b"Alder Creek Lift");
         let wall_s = u32::from(words[110]) << 16 | u32::from(words[111]);
         assert_eq!(wall_s, 1_700_000_007);
@@ -323,7 +365,7 @@ mod tests {
         let snapshot = snapshot_after("Alder Creek Lift", &exchanged());
         let words = block(&CircuitView::new(&snapshot, 0, MonoMs(60_000)).unwrap());
         assert_eq!((words[3], words[7], words[8]), (2, 0, 2), "stale, run state not known, the verdict stands");
-        for row in ROWS.iter().filter(|row| row.kind == F32 && row.offset >= 40) {
+        for row in ROWS.iter().filter(|row| row.kind == F32 && (40..112).contains(&row.offset)) {
             assert!(f32_at(&words, usize::from(row.offset)).is_nan(), "{}", row.name);
         }
         for row in ROWS.iter().filter(|row| row.kind == U64) {

@@ -3,6 +3,7 @@
 //! Pure. Every value of the monitor passes through here, so that an old one never comes out as a number.
 
 use crate::audit::assessment::{Assessment, Check, CorrectedPower, Outcome, RunState, Verdict};
+use crate::audit::voltage_lead::{VoltageDiagnosis, VoltageState};
 use crate::audit::wiring::{CurrentSeen, Gain, Registers, Wiring};
 use crate::audit::words;
 use crate::reading::{CircuitReading, Measured, MonitorReading, MonoMs, Phase};
@@ -96,8 +97,24 @@ impl<'a> CircuitView<'a> {
         self.reported().and_then(|reading| value(reading).good())
     }
 
-    /// The most probable wiring, once the verdict says sound or fault.
+    /// What the matter is with the voltage leads or the supply, as good as certain, likeliest first; empty for nothing.
+    pub fn voltage_fault(&self) -> &'a [VoltageState] {
+        let leads = self.assessment().and_then(|a| a.voltage_leads.as_deref());
+        leads.and_then(VoltageDiagnosis::fault).map_or(&[], |group| &group.states)
+    }
+
+    /// True when the voltage leads, and not the supply, are at fault.
+    pub fn voltage_leads_wrong(&self) -> bool {
+        let states = self.voltage_fault();
+        !states.is_empty() && states.iter().all(|state| state.registers_wrong())
+    }
+
+    /// The most probable wiring, once the verdict says sound or fault. None while a voltage lead is at fault: no wiring is then
+    /// as it seems.
     pub fn wiring(&self) -> Option<&'a Wiring> {
+        if self.voltage_leads_wrong() {
+            return None;
+        }
         let diagnosis = &self.assessment()?.diagnosis;
         let decided = matches!(diagnosis.verdict, Verdict::Sound | Verdict::Fault);
         let member = diagnosis.groups.first()?.members.first()?;
@@ -159,7 +176,7 @@ pub struct Alarm {
 }
 
 /// Alarm bits in order; a bit is never given another meaning, new ones are added at the end.
-pub const ALARMS: [Alarm; 8] = [
+pub const ALARMS: [Alarm; 10] = [
     Alarm {
         name: "power_wrong",
         meaning: "power is registered wrong (the verdict is fault)",
@@ -202,6 +219,16 @@ pub const ALARMS: [Alarm; 8] = [
         name: "not_corrected",
         meaning: "the pump runs and its power cannot be corrected now",
         stands: |view| view.run_state() == RunState::Running && view.corrected().is_none(),
+    },
+    Alarm {
+        name: "voltage_leads",
+        meaning: "a voltage lead, its fuse or its transformer is at fault, see voltage_state",
+        stands: |view| view.voltage_leads_wrong(),
+    },
+    Alarm {
+        name: "supply",
+        meaning: "the supply is at fault (a phase lost, a fault to earth), see voltage_state; the metering is not to blame",
+        stands: |view| !view.voltage_fault().is_empty() && !view.voltage_leads_wrong(),
     },
 ];
 
@@ -308,6 +335,33 @@ pub fn current_code(seen: CurrentSeen) -> u16 {
 pub const CURRENT_CODES: &str = "0 not known; 1 2 3 on A B C; 11 12 13 the same reversed; 21 22 23 around the two others \
      than A B C; 31 32 33 the same reversed; 41 42 43 on A B C of another circuit; 51 52 53 the same reversed; 60 gives no \
      current; 61 no CT in this service";
+
+/// Number of a state of the voltage leads, as [`VOLTAGE_CODES`] says.
+pub fn voltage_code(state: VoltageState) -> u16 {
+    match state {
+        VoltageState::Sound => 0,
+        VoltageState::LeadOff(_) => 1,
+        VoltageState::FuseBlown(_) => 2,
+        VoltageState::BackFed(_) => 3,
+        VoltageState::PhaseLost(_) => 4,
+        VoltageState::PrimaryLost(_) => 5,
+        VoltageState::TransformerReversed(_) => 6,
+        VoltageState::RatioWrong(..) => 7,
+        VoltageState::RatioWrongOnAll(_) => 8,
+        VoltageState::LeadOnNeutral(_) => 9,
+        VoltageState::SamePhase(..) => 10,
+        VoltageState::NeutralExchanged(_) => 11,
+        VoltageState::NeutralOpen => 12,
+        VoltageState::EarthFault => 13,
+        VoltageState::HighLegOn(_) => 14,
+        VoltageState::AllDead => 15,
+    }
+}
+
+/// What the numbers of [`voltage_code`] mean.
+pub const VOLTAGE_CODES: &str = "voltage leads and supply: 0 no fault certain; 1 lead off; 2 fuse blown; 3 back-fed by motors; \
+     4 phase lost; 5 phase lost before a transformer; 6 VT reversed; 7 ratio wrong; 8 ratio wrong on all; 9 lead on neutral; 10 \
+     two leads on one phase; 11 lead and neutral exchanged; 12 neutral open; 13 fault to earth; 14 high leg elsewhere; 15 all dead";
 
 /// Number of a meaning of the registers: 1 as declared, then in the order of [`Registers::ALL`].
 pub fn registers_code(registers: Registers) -> u16 {
