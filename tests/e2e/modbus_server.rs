@@ -8,7 +8,7 @@ use std::time::{Duration, Instant};
 use tokio::io::{AsyncReadExt, AsyncWriteExt};
 use tokio::net::TcpStream;
 use tokio_modbus::client::{Context, Reader, Writer, tcp};
-use tokio_modbus::{ExceptionCode, Slave, SlaveContext};
+use tokio_modbus::{ExceptionCode, Slave};
 
 use crate::support::{Scene, Stage, wattassay};
 
