@@ -37,7 +37,7 @@ fn station(n: usize) -> String {
         "name = \"Bench {n}\"\nseed = {n}\n[source]\nline_voltage_v = 480.0\n[[pumps]]\nname = \"Pump 1\"\nload = \
          \"induction-motor\"\nrated_power_w = 44742.0\nrated_voltage_v = 460.0\nfull_load_current_a = 77.0\n\
          full_load_power_factor = 0.86\nschedule = [{{ at_s = 0.0, load = 0.8 }}]\nrepeat_s = 1000.0\n[[monitors]]\nname = \
-         \"PM-1\"\nlisten = \"127.0.0.1:0\"\nmap = \"generic-full\"\ncircuits = [\"Pump 1\"]\n"
+         \"PM-1\"\nlisten = \"127.0.0.1:0\"\nmap = \"generic-full\"\ncircuits = [\"Pump 1\"]\ncurrents = [[\"A\", \"B\", \"C\"]]\n"
     )
 }
 
