@@ -4,7 +4,7 @@
 //!
 //! STATIONS random stations (default 2000) of known truth are metered from sampled waveforms; the first N (default 1000) are
 //! also judged by the brute-force optimum. `--days` healthy station-days (default 100; the aim is stated for 10000).
-//! `--extra` switches on a fault class the core may not know yet (`two-open`, `ratio`, `two-conductors`, `same-conductor`,
+//! `--extra` switches on a rarer fault class (`two-open`, `ratio`, `two-conductors`, `same-conductor`,
 //! `rotation`, `map`; may be repeated).
 
 mod cases;

@@ -136,7 +136,7 @@ impl CircuitAuditor {
     }
 
     /// What this circuit's readings say of what it shares with others.
-    pub(super) fn opinion(&self) -> Opinion {
+    pub(super) fn opinion(&mut self) -> Opinion {
         self.diagnoser.opinion(&self.context).unwrap_or(Opinion::NONE)
     }
 

@@ -43,6 +43,8 @@ pub struct Diagnoser {
     weighed: Vec<Weighed>,
     sizes: Option<Magnitudes>,
     sum: Sum,
+    /// What the windows say of what the circuit shares, once somebody asked for it.
+    opinion: Option<Opinion>,
     latest: Option<Diagnosis>,
     leading_class: Option<usize>,
     told: Opinion,
@@ -77,6 +79,7 @@ impl Default for Diagnoser {
             weighed: Vec::new(),
             sizes: None,
             sum: Sum::default(),
+            opinion: None,
             latest: None,
             leading_class: None,
             told: Opinion::NONE,
@@ -168,13 +171,17 @@ impl Diagnoser {
     /// Weighs a window anew when its mean has moved by more than a fraction of what the likelihood can resolve.
     fn weigh_window(&mut self, index: usize, context: &CircuitContext) {
         let Some(window) = self.evidence.windows().get(index) else { return };
+        let foreign = self.crossing.foreign();
         if let Some(weighed) = self.weighed.get(index)
             && negligible(&weighed.at, &window.mean)
-            && !window.readings.is_power_of_two()
         {
+            // Unrest shows in readings whose mean stands still: it is looked at ever more rarely.
+            if window.readings.is_power_of_two() {
+                self.sizes = Some(magnitude::weigh(self.evidence.windows(), foreign, context.full_load_current_a));
+                self.moved = true;
+            }
             return;
         }
-        let foreign = self.crossing.foreign();
         let fresh = Weighed { at: window.mean, likelihood: weigh(&window.mean, context, foreign), lag: None };
         if index < self.weighed.len() {
             self.weighed[index] = fresh;
@@ -183,6 +190,7 @@ impl Diagnoser {
         }
         self.sizes = Some(magnitude::weigh(self.evidence.windows(), foreign, context.full_load_current_a));
         self.sum = self.summed(context);
+        self.opinion = None;
         self.moved = true;
     }
 
@@ -261,10 +269,16 @@ impl Diagnoser {
     }
 
     /// What this circuit's own readings say of what it shares with others; `None` while there is nothing to say.
-    pub fn opinion(&self, context: &CircuitContext) -> Option<Opinion> {
+    pub fn opinion(&mut self, context: &CircuitContext) -> Option<Opinion> {
         if self.weighed.is_empty() || self.crossing.foreign() != [false; 3] {
             return None;
         }
+        let opinion = self.opinion.take().unwrap_or_else(|| self.opinion_anew(context));
+        self.opinion = Some(opinion);
+        self.opinion
+    }
+
+    fn opinion_anew(&self, context: &CircuitContext) -> Opinion {
         let known = &classes(context.service).all;
         let peak = self.sum.ln_class.iter().copied().fold(self.sum.ln_unexplained, f64::max);
         let unexplained = UNEXPLAINED_PRIOR * (self.sum.ln_unexplained - peak).exp();
@@ -277,9 +291,9 @@ impl Diagnoser {
                 }
             }
         }
-        Some(Opinion::from_weights(|voltage, meaning| {
+        Opinion::from_weights(|voltage, meaning| {
             mass[voltage][meaning] / shared_odds(voltage, Registers::ALL[meaning]) + unexplained
-        }))
+        })
     }
 
     /// What this circuit may be under a state of what is shared, for the joint ranking. `None` while there is nothing to say.

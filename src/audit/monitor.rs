@@ -71,7 +71,7 @@ impl MonitorAuditor {
         let common = self.circuits.first().map_or(Opinion::NONE, |c| c.rotation_opinion(rotation));
         let alone = self.circuits.len() == 1;
         let sent: Vec<Opinion> =
-            if alone { Vec::new() } else { self.circuits.iter().map(CircuitAuditor::opinion).collect() };
+            if alone { Vec::new() } else { self.circuits.iter_mut().map(CircuitAuditor::opinion).collect() };
         let told = if alone { vec![common] } else { shared::exchange(&sent, &common) };
         let leads = self.voltages.as_mut().and_then(|voltages| {
             voltages.add(&VoltageMeans {

@@ -1,7 +1,7 @@
 //! Altered maps: the raw words of a poll decoded again as they would be if the map were wrong in one way.
 //!
 //! Pure, beside the decoder. To add an alteration: a variant of [`Change`], its odds in [`changes`], what it does to a
-//! point in [`Change::alter`], what to say of it in `alternatives_words`. Must never change the map in use.
+//! point in `Change::alter`, what to say of it in `alternatives_words`. Must never change the map in use.
 
 use std::sync::Arc;
 
