@@ -221,7 +221,7 @@ def refusals(checks, client):
         ("a write of a coil", client.write_coil(200, True, device_id=1), 1),
         ("a write through to the monitor", client.write_register(0, 1, device_id=101), 1),
         ("a free block", client.read_holding_registers(400, count=1, device_id=1), 2),
-        ("past a block", client.read_holding_registers(370, count=10, device_id=1), 2),
+        ("past a block", client.read_holding_registers(385, count=10, device_id=1), 2),
         ("a unit that is not there", client.read_holding_registers(0, count=1, device_id=99), 0x0A),
         ("registers the monitor does not have", client.read_holding_registers(60000, count=2, device_id=101), 2),
     ]:
