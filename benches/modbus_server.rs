@@ -4,6 +4,7 @@
 //! process each ask for a whole block (124 registers) 40 times a second, which is 2,000 transactions a second. Then the
 //! masters ask as fast as they are answered. Printed are transactions a second, their times, and whether polls were late.
 
+use std::fmt::Write;
 use std::net::SocketAddr;
 use std::process::{Command, Stdio};
 use std::time::{Duration, Instant};
@@ -26,7 +27,7 @@ fn main() {
     let arguments: Vec<String> = std::env::args().collect();
     match arguments.iter().position(|argument| argument == "masters") {
         Some(at) => {
-            runtime.block_on(masters(arguments[at + 1].parse().expect("an address"), arguments[at + 2] == "paced"))
+            runtime.block_on(masters(arguments[at + 1].parse().expect("an address"), arguments[at + 2] == "paced"));
         }
         None => runtime.block_on(serve()),
     }
@@ -50,7 +51,8 @@ async fn serve() {
          max_connections_per_address = 64\nrequests_per_second = 100000\n",
     );
     for monitor in &running.monitors {
-        text += &format!(
+        let _ = write!(
+            text,
             "[[stations]]\nname = \"{}\"\nservice = \"wye-4-wire\"\nnominal_voltage = \"480 V\"\n[[stations.monitors]]\n\
              name = \"PM-1\"\naddress = \"{}\"\nunit = {}\nmap = \"generic-full\"\npoll_period = \"200 ms\"\n\
              [[stations.circuits]]\nname = \"Pump 1\"\nmonitor = \"PM-1\"\nload = \"induction-motor\"\n",

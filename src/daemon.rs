@@ -11,7 +11,7 @@ use tokio_util::task::TaskTracker;
 use crate::clock::Clock;
 use crate::config::model::{Config, ModbusServerConfig};
 use crate::faces::http::{Pages, router};
-use crate::faces::modbus::server::BoundModbusServer;
+use crate::faces::modbus::server::{BindError, BoundModbusServer};
 use crate::faces::modbus::units::Units;
 use crate::faces::server::BoundServer;
 use crate::records::{Records, RecordsError};
@@ -33,14 +33,9 @@ pub enum StartError {
         /// Why.
         source: io::Error,
     },
-    /// The address of the Modbus server cannot be had.
-    #[error("the Modbus server cannot listen on {address}: {source}")]
-    BindModbus {
-        /// Address as configured.
-        address: SocketAddr,
-        /// Why.
-        source: io::Error,
-    },
+    /// The Modbus server cannot start.
+    #[error("the Modbus server: {0}")]
+    Modbus(#[from] BindError),
     /// A circuit cannot be audited as configured.
     #[error(transparent)]
     Context(#[from] ContextError),
@@ -116,9 +111,7 @@ async fn bind_modbus(
     fleet: &mut Fleet,
     clock: &Clock,
 ) -> Result<(BoundModbusServer, Arc<Units>), StartError> {
-    let address = modbus.listen;
-    let failed = |source| StartError::BindModbus { address, source };
-    let server = BoundModbusServer::bind(modbus).await.map_err(failed)?;
+    let server = BoundModbusServer::bind(modbus).await?;
     let readers = fleet.readers();
     let units = Units::new(config, modbus, readers, fleet.links(), clock.clone());
     Ok((server, Arc::new(units)))

@@ -9,6 +9,7 @@ use super::{Exit, complain, print};
 use crate::config;
 use crate::config::model::{CircuitConfig, Config, ModbusServerConfig, StationConfig, WaterSource};
 use crate::faces::json::rfc3339;
+use crate::faces::modbus::tls::Tls;
 use crate::station::context::circuit_context;
 
 #[derive(Debug, Args)]
@@ -23,7 +24,11 @@ pub(super) fn run(options: &Options) -> anyhow::Result<Exit> {
     for file in &options.files {
         match config::load(file) {
             Ok(config) => {
-                let refused = not_audited(&config);
+                let mut refused = not_audited(&config);
+                let tls = config.modbus_server.as_ref().and_then(|server| server.tls.as_ref());
+                refused.extend(
+                    tls.and_then(|tls| Tls::load(tls).err()).map(|error| format!("modbus_server.tls: {error}")),
+                );
                 for reason in &refused {
                     complain(&format!("{}: {reason}", file.display()));
                 }

@@ -39,6 +39,11 @@ pub fn load_with_maps(path: &Path, library: MapLibrary) -> Result<(Config, MapLi
 /// Folders are meant from where the file is.
 fn beside(base: &Path, mut config: Config) -> Config {
     config.journal = config.journal.map(|folder| base.join(folder));
+    if let Some(tls) = config.modbus_server.as_mut().and_then(|server| server.tls.as_mut()) {
+        for file in [&mut tls.certificate, &mut tls.key, &mut tls.client_authority] {
+            *file = base.join(&*file);
+        }
+    }
     if let Some(HistoryConfig { place: HistoryPlace::Folder(folder), .. }) = &mut config.history {
         *folder = base.join(&folder);
     }

@@ -11,11 +11,15 @@ use super::problem::quoted;
 use super::quantity::Dimension;
 use super::reader::{Fault, Field, Located, TableReader, nearest, text_of};
 
+#[path = "modbus_tls.rs"]
+mod tls;
+
 /// Where the server listens unless the file says otherwise. Port 502 would need the right to open low ports.
 const DEFAULT_LISTEN: SocketAddr = SocketAddr::new(std::net::IpAddr::V4(Ipv4Addr::LOCALHOST), 1502);
 const DEFAULT_AUDIT_UNIT: i64 = 1;
 
 /// Reads the table; `Some(None)` when the file has none. `stations` is none when they are at fault, which is told already.
+#[allow(clippy::option_option, reason = "absent, and at fault, are two things")]
 pub(super) fn read_modbus_server(
     root: &TableReader<'_>,
     stations: Option<&[StationConfig]>,
@@ -36,9 +40,10 @@ pub(super) fn read_modbus_server(
         Field::Absent => Some(Located { value: DEFAULT_AUDIT_UNIT, span: table.place().clone() }),
         other => other.located(),
     };
-    let audit_unit = audit_unit.and_then(|unit| units.take(&table, "audit_unit", unit));
+    let audit_unit = audit_unit.and_then(|unit| units.take(&table, "audit_unit", &unit));
     let circuits = read_circuits(&table, stations, &mut units);
     let pass_through = read_pass_through(&table, stations, &mut units);
+    let tls = tls::read_tls(&table, &units);
     table.finish();
     Some(Some(ModbusServerConfig {
         listen: listen?,
@@ -50,6 +55,7 @@ pub(super) fn read_modbus_server(
         audit_unit: audit_unit?,
         circuits: circuits?,
         pass_through: pass_through?,
+        tls: tls?,
     }))
 }
 
@@ -181,7 +187,7 @@ fn read_circuit(
     });
     let sunspec = entry.integer("sunspec_unit", 1..=247);
     let sunspec_bad = sunspec.is_bad();
-    let sunspec_unit = sunspec.located().map(|unit| units.take(&entry, "sunspec_unit", unit));
+    let sunspec_unit = sunspec.located().map(|unit| units.take(&entry, "sunspec_unit", &unit));
     let located = circuit.located();
     let mut twice = false;
     if let (Some((s, _)), Some(Located { value: Some(c), span })) = (&station, &located) {
@@ -228,7 +234,7 @@ fn read_pass_through(
 fn read_passed(entry: TableReader<'_>, stations: Option<&[StationConfig]>, units: &mut Units) -> Option<PassThrough> {
     let unit = entry.integer("unit", 1..=247);
     let unit = entry.need("unit", unit, "write the unit id that masters ask, for example unit = 101").located();
-    let unit = unit.and_then(|unit| units.take(&entry, "unit", unit));
+    let unit = unit.and_then(|unit| units.take(&entry, "unit", &unit));
     let station = read_station(&entry, stations);
     let name = entry.text("monitor", "PM-1");
     let name = entry.need("monitor", name, "name the monitor, for example monitor = \"PM-1\"");
@@ -276,7 +282,12 @@ fn unknown<'k>(what: &str, name: &str, known: impl Iterator<Item = &'k str> + Cl
 struct Units(Vec<(i64, usize)>);
 
 impl Units {
-    fn take(&mut self, table: &TableReader<'_>, key: &str, unit: Located<i64>) -> Option<u8> {
+    /// True when the unit id is anything.
+    fn has(&self, unit: i64) -> bool {
+        self.0.iter().any(|(taken, _)| *taken == unit)
+    }
+
+    fn take(&mut self, table: &TableReader<'_>, key: &str, unit: &Located<i64>) -> Option<u8> {
         let line = table.report().line(&unit.span);
         if let Some((_, first)) = self.0.iter().find(|(taken, _)| *taken == unit.value) {
             let message = format!("unit {} is taken at line {first}", unit.value);

@@ -68,6 +68,30 @@ pub struct ModbusServerConfig {
     pub circuits: Vec<ServedCircuit>,
     /// Monitors that can be read through.
     pub pass_through: Vec<PassThrough>,
+    /// TLS with client certificates; none is plain TCP.
+    pub tls: Option<ModbusTlsConfig>,
+}
+
+/// Modbus/TCP Security.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct ModbusTlsConfig {
+    /// File of the server's certificate and those between it and its authority (PEM).
+    pub certificate: PathBuf,
+    /// File of its private key (PEM).
+    pub key: PathBuf,
+    /// File of the authority that signs the clients' certificates (PEM).
+    pub client_authority: PathBuf,
+    /// Roles that may read something.
+    pub roles: Vec<ModbusRole>,
+}
+
+/// What a role may read.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct ModbusRole {
+    /// As in the certificate.
+    pub name: String,
+    /// Unit ids; none for all.
+    pub units: Option<Vec<u8>>,
 }
 
 /// A circuit that masters can read.

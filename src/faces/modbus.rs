@@ -13,5 +13,6 @@ pub mod request;
 pub mod server;
 pub mod server_table;
 pub mod sunspec_meter;
+pub mod tls;
 pub mod units;
 pub mod words;

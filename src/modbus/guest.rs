@@ -43,7 +43,7 @@ type Question = Arc<tokio::sync::Mutex<Option<Told>>>;
 #[derive(Debug, Clone)]
 struct Told {
     asked_at: Instant,
-    told_at: Instant,
+    came_at: Instant,
     result: Result<Block, ExceptionCode>,
 }
 
@@ -51,7 +51,7 @@ impl Told {
     /// True when it may be given to someone who came at `arrived`: it came while he waited, or it is young enough.
     fn serves(&self, arrived: Instant, max_age: Duration) -> bool {
         let age = arrived.saturating_duration_since(self.asked_at);
-        self.told_at >= arrived || (self.result.is_ok() && age <= max_age)
+        self.came_at >= arrived || (self.result.is_ok() && age <= max_age)
     }
 }
 
@@ -128,7 +128,7 @@ impl Guest {
             Cause::Exception(code) => code,
             _ => ExceptionCode::GATEWAY_TARGET_FAILED,
         });
-        Told { asked_at, told_at: Instant::now(), result }
+        Told { asked_at, came_at: Instant::now(), result }
     }
 }
 

@@ -81,7 +81,7 @@ async fn words(client: &mut Context, first: u16, count: u16) -> Vec<u16> {
 
 /// Reads until the words are as wished.
 async fn wait(client: &mut Context, first: u16, wished: impl Fn(&[u16]) -> bool) -> Vec<u16> {
-    let end = Instant::now() + Duration::from_secs(60);
+    let end = Instant::now() + Duration::from_mins(1);
     loop {
         let block = words(client, first, 124).await;
         if wished(&block) {

@@ -25,7 +25,7 @@ fn an_empty_table_has_the_documented_defaults() -> Outcome {
     let allow: Vec<String> = server.allow.iter().map(ToString::to_string).collect();
     assert_eq!(allow, ["127.0.0.0/8", "::1/128"]);
     assert_eq!((server.max_connections, server.max_connections_per_address), (32, 8));
-    assert_eq!((server.requests_per_second, server.idle_timeout), (200, Duration::from_secs(60)));
+    assert_eq!((server.requests_per_second, server.idle_timeout), (200, Duration::from_mins(1)));
     assert_eq!(server.audit_unit, 1);
     assert_eq!(server.circuits, [ServedCircuit { station: 0, circuit: 0, block: 1, sunspec_unit: None }]);
     assert_eq!(server.pass_through, []);
@@ -195,4 +195,72 @@ fn a_block_and_a_circuit_are_used_once() {
 fn faults_of_stations_do_not_bring_faults_of_the_server() {
     let text = with(&format!("{FULL}{MINIMAL}"), "map = \"generic-full\"", "map = \"generic-fulll\"");
     assert_eq!(told(&text).len(), 1, "{:?}", told(&text));
+}
+
+const TLS: &str = r#"
+[modbus_server]
+[modbus_server.tls]
+certificate = "server.pem"
+key = "/etc/wattassay/server.key"
+client_authority = "clients.pem"
+[[modbus_server.tls.roles]]
+name = "scada"
+[[modbus_server.tls.roles]]
+name = "meter reader"
+units = [1]
+"#;
+
+#[test]
+fn tls_has_its_files_and_roles() -> Outcome {
+    let tls = server(TLS)?.tls.ok_or("no TLS")?;
+    assert_eq!(tls.certificate.to_str(), Some("server.pem"));
+    assert_eq!(tls.key.to_str(), Some("/etc/wattassay/server.key"));
+    let roles: Vec<_> = tls.roles.iter().map(|role| (role.name.as_str(), role.units.clone())).collect();
+    assert_eq!(roles, [("scada", None), ("meter reader", Some(vec![1]))]);
+    assert_eq!(server("[modbus_server]\n")?.tls, None);
+    Ok(())
+}
+
+#[test]
+fn mistakes_about_tls_have_their_words() {
+    check(
+        told_of_table,
+        TLS,
+        &[
+            (
+                "key = \"/etc/wattassay/server.key\"\n",
+                "",
+                &[
+                    "f.toml:2:1: modbus_server.tls.key: this key is missing; name the file (PEM), for example key = \"server.key\"",
+                ],
+            ),
+            (
+                "\"clients.pem\"",
+                "\"\"",
+                &[
+                    "f.toml:5:20: modbus_server.tls.client_authority: this is not a file; write for example client_authority = \"clients.pem\"",
+                ],
+            ),
+            (
+                "units = [1]",
+                "units = [1, 99]",
+                &[
+                    "f.toml:10:13: modbus_server.tls.roles.units: unit 99 is nothing here; name units of this server, or leave units out",
+                ],
+            ),
+            (
+                "\"meter reader\"",
+                "\"scada\"",
+                &[
+                    "f.toml:9:8: modbus_server.tls.roles.name: a second role named \"scada\"; the first is at line 7; give each role its own name",
+                ],
+            ),
+        ],
+    );
+    assert_eq!(
+        told_of_table(TLS.split("[[").next().unwrap_or_default()),
+        [
+            "f.toml:2:1: modbus_server.tls.roles: this key is missing; say what a role may read, under a header [[modbus_server.tls.roles]]"
+        ]
+    );
 }

@@ -152,10 +152,11 @@ mod tests {
             max_connections: most,
             max_connections_per_address: most_per_address,
             requests_per_second,
-            idle_timeout: Duration::from_secs(60),
+            idle_timeout: Duration::from_mins(1),
             audit_unit: 1,
             circuits: Vec::new(),
             pass_through: Vec::new(),
+            tls: None,
         })
     }
 

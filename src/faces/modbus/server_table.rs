@@ -60,7 +60,7 @@ pub const SERVER_ROWS: &[ServerRow] = &[
         kind: Kind::U16,
         unit: "s",
         meaning: "counts up once a second, modulo 65536, while the daemon is alive",
-        get: |view| Value::Whole(view.now.mono.0 / 1000 & 0xFFFF),
+        get: |view| Value::Whole((view.now.mono.0 / 1000) & 0xFFFF),
     },
     ServerRow {
         offset: 3,

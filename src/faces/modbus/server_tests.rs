@@ -26,6 +26,7 @@ fn config() -> ModbusServerConfig {
         audit_unit: 1,
         circuits: vec![ServedCircuit { station: 0, circuit: 0, block: 1, sunspec_unit: Some(11) }],
         pass_through: Vec::new(),
+        tls: None,
     }
 }
 
@@ -56,7 +57,7 @@ fn talk(config: &ModbusServerConfig, room: usize) -> Talk {
     let stop = cancel.clone();
     let ended = tokio::spawn(async move {
         let admitted = limits.admit("127.0.0.1".parse().unwrap(), Instant::now()).unwrap();
-        converse(server, &admitted, &units, idle, &stop).await
+        Serving { admitted, units, idle, cancel: stop }.converse(server, &Rights::All).await
     });
     Talk { client, ended, cancel }
 }

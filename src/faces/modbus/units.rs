@@ -11,6 +11,7 @@ use super::identity::Identity;
 use super::request::{self, Asked};
 use super::server_table::{SERVER_LENGTH, ServerView, server_registers};
 use super::sunspec_meter;
+use super::tls::Rights;
 use crate::clock::Clock;
 use crate::config::model::{Config, ModbusServerConfig, ServedCircuit, Service};
 use crate::modbus::decode::Block;
@@ -34,7 +35,7 @@ pub struct Units {
     highest_block: u16,
     /// By number of block.
     blocks: HashMap<u16, ServedCircuit>,
-    units: HashMap<u8, Unit>,
+    by_id: HashMap<u8, Unit>,
 }
 
 #[derive(Debug)]
@@ -68,10 +69,10 @@ impl Units {
         links: &mut Links,
         clock: Clock,
     ) -> Units {
-        let mut units = HashMap::new();
+        let mut by_id = HashMap::new();
         let identity = |model: &str, application: String| Identity { model: model.to_owned(), application };
         let audit = identity("audit blocks", format!("{} circuits", server.circuits.len()));
-        units.insert(server.audit_unit, Unit { kind: Kind::Audit, identity: audit });
+        by_id.insert(server.audit_unit, Unit { kind: Kind::Audit, identity: audit });
         for circuit in &server.circuits {
             let (Some(unit), Some(station)) = (circuit.sunspec_unit, config.stations.get(circuit.station)) else {
                 continue;
@@ -79,14 +80,14 @@ impl Units {
             let name = station.circuits.get(circuit.circuit).map_or("", |c| c.name.as_str());
             let identity = identity("corrected meter, SunSpec", format!("{} / {name}", station.name));
             let kind = Kind::Meter { circuit: *circuit, service: station.service };
-            units.insert(unit, Unit { kind, identity });
+            by_id.insert(unit, Unit { kind, identity });
         }
         for passed in &server.pass_through {
             let Some(station) = config.stations.get(passed.station) else { continue };
             let Some(monitor) = station.monitors.get(passed.monitor) else { continue };
             let identity = identity("monitor read through", format!("{} / {}", station.name, monitor.name));
             let kind = Kind::PassThrough(links.guest(monitor, passed.max_age));
-            units.insert(passed.unit, Unit { kind, identity });
+            by_id.insert(passed.unit, Unit { kind, identity });
         }
         Units {
             readers,
@@ -94,12 +95,12 @@ impl Units {
             audit_unit: server.audit_unit,
             highest_block: server.circuits.iter().map(|circuit| circuit.block).max().unwrap_or(0),
             blocks: server.circuits.iter().map(|circuit| (circuit.block, *circuit)).collect(),
-            units,
+            by_id,
         }
     }
 
-    /// Answers a request to a unit. `pdu` is not empty.
-    pub fn answer(&self, unit: u8, pdu: &[u8]) -> Answer {
+    /// Answers a request to a unit of a client with these rights. `pdu` is not empty.
+    pub fn answer(&self, rights: &Rights, unit: u8, pdu: &[u8]) -> Answer {
         let function = pdu.first().copied().unwrap_or_default();
         let refused = |code| Answer::Now(request::exception(function, code));
         let asked = match request::parse(pdu) {
@@ -107,8 +108,12 @@ impl Units {
             Err(code) => return refused(code),
         };
         let unit_id =
-            if self.units.contains_key(&unit) || !THE_DEVICE_ITSELF.contains(&unit) { unit } else { self.audit_unit };
-        let Some(unit) = self.units.get(&unit_id) else { return refused(ExceptionCode::GATEWAY_PATH_UNAVAILABLE) };
+            if self.by_id.contains_key(&unit) || !THE_DEVICE_ITSELF.contains(&unit) { unit } else { self.audit_unit };
+        // As the security specification has it, and before it shows whether there is such a unit.
+        if !rights.allow(unit_id) {
+            return refused(ExceptionCode::ILLEGAL_FUNCTION);
+        }
+        let Some(unit) = self.by_id.get(&unit_id) else { return refused(ExceptionCode::GATEWAY_PATH_UNAVAILABLE) };
         let answer = match (asked, &unit.kind) {
             (Asked::Identify { code, object }, _) => unit.identity.answer(code, object),
             (Asked::Read(read), Kind::PassThrough(guest)) => return Answer::Later(Arc::clone(guest), read),
@@ -128,7 +133,7 @@ impl Units {
         }
         let start = number * BLOCK_STRIDE;
         within(read, start, BLOCK_LENGTH)?;
-        let words = self.look(self.blocks.get(&number), |view| block(view))?;
+        let words = self.look(self.blocks.get(&number), block)?;
         cut(read, start, &words)
     }
 

@@ -15,7 +15,7 @@ fn server_config() -> ModbusServerConfig {
         max_connections: 4,
         max_connections_per_address: 4,
         requests_per_second: 100,
-        idle_timeout: std::time::Duration::from_secs(60),
+        idle_timeout: std::time::Duration::from_mins(1),
         audit_unit: 1,
         circuits: vec![ServedCircuit { station: 0, circuit: 0, block: 3, sunspec_unit: Some(11) }],
         pass_through: vec![PassThrough {
@@ -24,6 +24,7 @@ fn server_config() -> ModbusServerConfig {
             monitor: 0,
             max_age: std::time::Duration::from_secs(1),
         }],
+        tls: None,
     }
 }
 
@@ -49,7 +50,7 @@ fn pdu(function: u8, first: u16, count: u16) -> Vec<u8> {
 }
 
 fn told(units: &Units, unit: u8, pdu: &[u8]) -> Vec<u8> {
-    match units.answer(unit, pdu) {
+    match units.answer(&Rights::All, unit, pdu) {
         Answer::Now(answer) => answer,
         Answer::Later(..) => panic!("the monitor was to be asked"),
     }
@@ -117,7 +118,7 @@ fn a_meter_starts_with_the_standards_marker_and_a_monitor_is_asked_itself() {
     let units = units(&Wiring::INTENDED, 7200);
     assert_eq!(words(&told(&units, 11, &pdu(3, 40_000, 4))), [0x5375, 0x6E53, 1, 66]);
     assert_eq!(words(&told(&units, 11, &pdu(3, 40_070, 2))), [213, 124]);
-    assert!(matches!(units.answer(101, &pdu(3, 0, 60)), Answer::Later(_, read) if read.count == 60));
+    assert!(matches!(units.answer(&Rights::All, 101, &pdu(3, 0, 60)), Answer::Later(_, read) if read.count == 60));
 }
 
 #[test]
@@ -144,7 +145,7 @@ proptest! {
     ) {
         let units = units(&Wiring::INTENDED, 7200);
         let pdu = likely.map_or(pdu, |(function, first, count)| super::tests::pdu(function, first, count));
-        if let Answer::Now(answer) = units.answer(unit, &pdu) {
+        if let Answer::Now(answer) = units.answer(&Rights::All, unit, &pdu) {
             prop_assert!((2..=253).contains(&answer.len()));
             if answer[0] == pdu[0] && pdu[0] < 0x80 {
                 match pdu[0] {
@@ -165,4 +166,18 @@ proptest! {
             }
         }
     }
+}
+
+#[test]
+fn a_role_reads_its_units_and_no_others() {
+    let units = units(&Wiring::INTENDED, 7200);
+    let rights = Rights::Units(vec![1]);
+    let refused = |unit, request: &[u8]| match units.answer(&rights, unit, request) {
+        Answer::Now(answer) => answer == [request[0] | 0x80, 1],
+        Answer::Later(..) => false,
+    };
+    for unit in [11, 101, 2] {
+        assert!(refused(unit, &pdu(3, 40_000, 2)) && refused(unit, &[0x2B, 0x0E, 1, 0]), "unit {unit}");
+    }
+    assert!(!refused(1, &pdu(3, 0, 1)) && !refused(255, &pdu(3, 0, 1)));
 }
