@@ -17,6 +17,7 @@ use crate::faces::server::BoundServer;
 use crate::records::{Records, RecordsError};
 use crate::station::context::ContextError;
 use crate::station::fleet::Fleet;
+use crate::station::roster::Roster;
 use crate::station::snapshot::SnapshotReader;
 
 /// What everything that runs gets to end by itself after a stop; with the rest of the way out it stays below a second.
@@ -93,7 +94,7 @@ impl Daemon {
     /// Runs until `stop`, then waits up to [`GRACE`] for everything to end; true when all of it did.
     pub async fn run(self, stop: CancellationToken) -> bool {
         let tracker = TaskTracker::new();
-        let pages = router(Pages::new(self.fleet.readers(), self.clock));
+        let pages = router(Pages::new(Roster::fixed(self.fleet.readers()), self.clock));
         tracker.spawn(self.server.serve(pages, stop.clone(), tracker.clone()));
         if let Some((server, units)) = self.modbus {
             tracker.spawn(server.serve(units, stop.clone(), tracker.clone()));

@@ -5,12 +5,14 @@
 
 pub mod reading;
 
+pub mod access;
 pub mod alarm;
 pub mod audit;
 pub mod cli;
 pub mod clock;
 pub mod config;
 pub mod daemon;
+pub mod desk;
 pub mod electrical;
 pub mod faces;
 pub mod history;

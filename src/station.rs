@@ -10,6 +10,7 @@ pub mod fleet;
 pub mod news;
 pub mod record;
 pub mod register_watch;
+pub mod roster;
 pub mod snapshot;
 pub mod state;
 pub mod task;

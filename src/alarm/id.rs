@@ -31,6 +31,24 @@ pub enum Place {
     },
 }
 
+impl Place {
+    /// Station that it is in; none for the daemon.
+    pub fn station(&self) -> Option<&str> {
+        match self {
+            Place::Daemon => None,
+            Place::Station { station } | Place::Monitor { station, .. } | Place::Circuit { station, .. } => Some(station),
+        }
+    }
+
+    /// Monitor or circuit of the station.
+    pub fn part(&self) -> Option<&str> {
+        match self {
+            Place::Daemon | Place::Station { .. } => None,
+            Place::Monitor { monitor: name, .. } | Place::Circuit { circuit: name, .. } => Some(name),
+        }
+    }
+}
+
 impl fmt::Display for Place {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {

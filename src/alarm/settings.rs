@@ -5,6 +5,7 @@ use std::collections::BTreeMap;
 use serde::{Deserialize, Serialize};
 
 use super::id::AlarmKind;
+use super::rule::SuppressionRule;
 
 const SECOND_MS: u64 = 1000;
 const MINUTE_MS: u64 = 60 * SECOND_MS;
@@ -190,6 +191,8 @@ pub struct AlarmsConfig {
     pub kinds: BTreeMap<AlarmKind, AlarmSettings>,
     /// Floods.
     pub flood: FloodSettings,
+    /// What sets alarms aside by design.
+    pub rules: Vec<SuppressionRule>,
 }
 
 impl AlarmsConfig {
@@ -232,6 +235,7 @@ mod tests {
         let config = AlarmsConfig {
             kinds: BTreeMap::from([(AlarmKind::FitsNoWiring, bad)]),
             flood: FloodSettings { begins_above: 3, ends_below: 4, within_ms: 0 },
+            rules: Vec::new(),
         };
         let problems = config.problems();
         assert_eq!(problems.len(), 5, "{problems:?}");

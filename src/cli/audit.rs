@@ -147,13 +147,7 @@ mod tests {
 
     #[test]
     fn an_unknown_station_is_named_beside_the_known_ones() {
-        let config = Config {
-            http_listen: "127.0.0.1:0".parse().unwrap(),
-            modbus_server: None,
-            journal: None,
-            history: None,
-            stations: vec![station_config("Alder Creek Lift"), station_config("Mill Race Pumping")],
-        };
+        let config = Config::of(vec![station_config("Alder Creek Lift"), station_config("Mill Race Pumping")]);
         let error = chosen(config.clone(), Some("Nowhere")).unwrap_err().to_string();
         assert!(error.contains("Nowhere") && error.contains("Mill Race Pumping"), "{error}");
         assert_eq!(chosen(config, Some("Mill Race Pumping")).unwrap().len(), 1);

@@ -5,6 +5,7 @@
 use std::net::SocketAddr;
 use std::path::Path;
 
+use super::alarms::read_alarms;
 use super::builtin::{FOLDER_HINT, MapLibrary, unreadable_folder};
 use super::document::{parse_document, read_text};
 use super::modbus_server::read_modbus_server;
@@ -85,15 +86,23 @@ fn parse_with(
         let tariff = read_tariff(&root);
         let stations = read_stations(&root, library.as_ref());
         let modbus_server = read_modbus_server(&root, stations.as_deref());
+        let alarms = read_alarms(&root, stations.as_deref());
         root.finish();
         // A bad tariff is among the problems, so that what is made here without it is thrown away.
         let tariff = tariff.value();
-        config = match (http_listen, modbus_server, journal, history, stations) {
-            (Some(http_listen), Some(modbus_server), Some(journal), Some(history), Some(mut stations)) => {
+        config = match (http_listen, modbus_server, alarms, journal, history, stations) {
+            (
+                Some(http_listen),
+                Some(modbus_server),
+                Some(alarms),
+                Some(journal),
+                Some(history),
+                Some(mut stations),
+            ) => {
                 for station in &mut stations {
                     station.tariff = station.tariff.take().or_else(|| tariff.clone());
                 }
-                Some(Config { http_listen, modbus_server, journal, history, stations })
+                Some(Config { http_listen, modbus_server, alarms, journal, history, stations })
             }
             _ => None,
         };

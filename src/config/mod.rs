@@ -3,6 +3,7 @@
 //! `load` reads a file and its maps folder; `parse` works on text alone. Must never let an unchecked value through.
 
 pub mod address_range;
+mod alarms;
 pub mod builtin;
 pub mod checks;
 mod circuit;

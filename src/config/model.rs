@@ -7,6 +7,7 @@ use std::path::PathBuf;
 use std::time::Duration;
 
 use super::address_range::AddressRange;
+use crate::alarm::settings::AlarmsConfig;
 use crate::history::keeper::Limits;
 use crate::modbus::map::MapSource;
 use crate::reading::{Rotation, UnixMs};
@@ -18,12 +19,28 @@ pub struct Config {
     pub http_listen: SocketAddr,
     /// The Modbus/TCP server; none when the file asks for none.
     pub modbus_server: Option<ModbusServerConfig>,
+    /// How alarms behave.
+    pub alarms: AlarmsConfig,
     /// Folder of the journal; none keeps no journal.
     pub journal: Option<PathBuf>,
     /// The history; none keeps none.
     pub history: Option<HistoryConfig>,
     /// All stations, in file order.
     pub stations: Vec<StationConfig>,
+}
+
+impl Config {
+    /// These stations, and all else as it is when the file says nothing.
+    pub fn of(stations: Vec<StationConfig>) -> Config {
+        Config {
+            http_listen: super::load::DEFAULT_HTTP_LISTEN,
+            modbus_server: None,
+            alarms: AlarmsConfig::default(),
+            journal: None,
+            history: None,
+            stations,
+        }
+    }
 }
 
 /// Where and how much history is kept.

@@ -11,7 +11,8 @@ use axum::routing::get;
 
 use super::{health, json, metrics, process};
 use crate::clock::Clock;
-use crate::station::snapshot::{SnapshotReader, StationSnapshot};
+use crate::station::roster::Roster;
+use crate::station::snapshot::StationSnapshot;
 
 const TEXT: &str = "text/plain; charset=utf-8";
 const JSON: &str = "application/json";
@@ -29,18 +30,18 @@ const INDEX: &str = concat!(
 /// What the pages are made from.
 #[derive(Debug, Clone)]
 pub struct Pages {
-    readers: Arc<[SnapshotReader]>,
+    roster: Roster,
     clock: Clock,
 }
 
 impl Pages {
     /// Pages on these stations.
-    pub fn new(readers: Vec<SnapshotReader>, clock: Clock) -> Pages {
-        Pages { readers: readers.into(), clock }
+    pub fn new(roster: Roster, clock: Clock) -> Pages {
+        Pages { roster, clock }
     }
 
     fn stations(&self) -> Vec<Arc<StationSnapshot>> {
-        self.readers.iter().map(SnapshotReader::get).collect()
+        self.roster.snapshots()
     }
 }
 
@@ -116,11 +117,12 @@ mod tests {
     use super::*;
     use crate::audit::wiring::Wiring;
     use crate::station::fixtures::{instant, snapshot_after, station_config};
+    use crate::station::snapshot::SnapshotReader;
     use crate::station::state::StationState;
 
     fn pages(snapshot: Arc<StationSnapshot>) -> Pages {
         let (_, receiver) = watch::channel(snapshot);
-        Pages::new(vec![SnapshotReader::new(receiver)], Clock::system())
+        Pages::new(Roster::fixed(vec![SnapshotReader::new(receiver)]), Clock::system())
     }
 
     async fn get(pages: Pages, path: &str) -> (StatusCode, String, String) {

@@ -31,13 +31,7 @@ fn config() -> ModbusServerConfig {
 }
 
 fn units(server: &ModbusServerConfig) -> Arc<Units> {
-    let config = Config {
-        http_listen: "127.0.0.1:0".parse().unwrap(),
-        journal: None,
-        history: None,
-        modbus_server: None,
-        stations: vec![station_config("Alder Creek Lift")],
-    };
+    let config = Config::of(vec![station_config("Alder Creek Lift")]);
     let (_, receiver) = watch::channel(snapshot_after("Alder Creek Lift", &Wiring::INTENDED));
     let readers = vec![SnapshotReader::new(receiver)];
     Arc::new(Units::new(&config, server, readers, &mut Links::default(), Clock::from_fn(|| instant(7200))))

@@ -30,13 +30,7 @@ fn server_config() -> ModbusServerConfig {
 
 fn units(wiring: &Wiring, now_ms: u64) -> Units {
     let server = server_config();
-    let config = Config {
-        http_listen: "127.0.0.1:0".parse().unwrap(),
-        journal: None,
-        history: None,
-        modbus_server: Some(server.clone()),
-        stations: vec![station_config("Alder Creek Lift")],
-    };
+    let config = Config::of(vec![station_config("Alder Creek Lift")]);
     let (_, receiver) = watch::channel(snapshot_after("Alder Creek Lift", wiring));
     let clock = Clock::from_fn(move || instant(now_ms));
     Units::new(&config, &server, vec![SnapshotReader::new(receiver)], &mut Links::default(), clock)
