@@ -9,6 +9,7 @@ mod history;
 mod journal;
 mod logging;
 mod maps;
+mod registers;
 mod replay;
 mod run;
 mod sheet;
@@ -62,6 +63,8 @@ enum Command {
     Demo(demo::Options),
     /// List the built-in register maps, print one, or try one on a monitor
     Maps(maps::Options),
+    /// List the registers of the Modbus server: text, a manual, or a CSV for tag import
+    Registers(registers::Options),
     /// Show what the history holds, or export a span of it
     History(history::Options),
     /// Check that a journal is what was written, or export it
@@ -138,6 +141,7 @@ fn dispatch(cli: Cli) -> anyhow::Result<Exit> {
             logging::start(&cli.log, logging::ERRORS_ONLY)?;
             on_runtime(maps::run(options))
         }
+        Command::Registers(options) => registers::run(&options),
         Command::History(options) => history::run(&options),
         Command::Journal(options) => journal::run(&options),
     }

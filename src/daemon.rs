@@ -2,14 +2,17 @@
 
 use std::io;
 use std::net::SocketAddr;
+use std::sync::Arc;
 use std::time::Duration;
 
 use tokio_util::sync::CancellationToken;
 use tokio_util::task::TaskTracker;
 
 use crate::clock::Clock;
-use crate::config::model::Config;
+use crate::config::model::{Config, ModbusServerConfig};
 use crate::faces::http::{Pages, router};
+use crate::faces::modbus::server::{BindError, BoundModbusServer};
+use crate::faces::modbus::units::Units;
 use crate::faces::server::BoundServer;
 use crate::records::{Records, RecordsError};
 use crate::station::context::ContextError;
@@ -31,6 +34,9 @@ pub enum StartError {
         /// Why.
         source: io::Error,
     },
+    /// The Modbus server cannot start.
+    #[error("the Modbus server: {0}")]
+    Modbus(#[from] BindError),
     /// A circuit cannot be audited as configured.
     #[error(transparent)]
     Context(#[from] ContextError),
@@ -43,6 +49,7 @@ pub enum StartError {
 #[derive(Debug)]
 pub struct Daemon {
     server: BoundServer,
+    modbus: Option<(BoundModbusServer, Arc<Units>)>,
     fleet: Fleet,
     clock: Clock,
     records: Records,
@@ -55,14 +62,23 @@ impl Daemon {
         let mut fleet = Fleet::new(&config.stations, clock.clone())?;
         let address = config.http_listen;
         let server = BoundServer::bind(address).await.map_err(|source| StartError::Bind { address, source })?;
+        let modbus = match &config.modbus_server {
+            Some(modbus) => Some(bind_modbus(config, modbus, &mut fleet, &clock).await?),
+            None => None,
+        };
         let (records, of_stations) = Records::open(config, &clock).await?;
         fleet.keep_records(of_stations);
-        Ok(Daemon { server, fleet, clock, records })
+        Ok(Daemon { server, modbus, fleet, clock, records })
     }
 
     /// Where the pages are, with the port the system chose for port 0.
     pub fn address(&self) -> SocketAddr {
         self.server.address()
+    }
+
+    /// Where the Modbus server is, when there is one.
+    pub fn modbus_address(&self) -> Option<SocketAddr> {
+        self.modbus.as_ref().map(|(server, _)| server.address())
     }
 
     /// One reader a station.
@@ -80,11 +96,26 @@ impl Daemon {
         let tracker = TaskTracker::new();
         let pages = router(Pages::new(Roster::fixed(self.fleet.readers()), self.clock));
         tracker.spawn(self.server.serve(pages, stop.clone(), tracker.clone()));
+        if let Some((server, units)) = self.modbus {
+            tracker.spawn(server.serve(units, stop.clone(), tracker.clone()));
+        }
         self.fleet.spawn(&stop, &tracker);
         stop.cancelled().await;
         let ended = drain(&tracker).await;
         self.records.close().await && ended
     }
+}
+
+async fn bind_modbus(
+    config: &Config,
+    modbus: &ModbusServerConfig,
+    fleet: &mut Fleet,
+    clock: &Clock,
+) -> Result<(BoundModbusServer, Arc<Units>), StartError> {
+    let server = BoundModbusServer::bind(modbus).await?;
+    let readers = fleet.readers();
+    let units = Units::new(config, modbus, readers, fleet.links(), clock.clone());
+    Ok((server, Arc::new(units)))
 }
 
 /// Waits up to [`GRACE`] for the tasks of a tracker; true when all have ended.

@@ -6,6 +6,7 @@ pub mod health;
 pub mod http;
 pub mod json;
 pub mod metrics;
+pub mod modbus;
 pub mod phasor_svg;
 pub mod process;
 pub mod replay;

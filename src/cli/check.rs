@@ -7,8 +7,9 @@ use clap::Args;
 
 use super::{Exit, complain, print};
 use crate::config;
-use crate::config::model::{CircuitConfig, Config, StationConfig, WaterSource};
+use crate::config::model::{CircuitConfig, Config, ModbusServerConfig, StationConfig, WaterSource};
 use crate::faces::json::rfc3339;
+use crate::faces::modbus::tls::Tls;
 use crate::station::context::circuit_context;
 
 #[derive(Debug, Args)]
@@ -23,7 +24,11 @@ pub(super) fn run(options: &Options) -> anyhow::Result<Exit> {
     for file in &options.files {
         match config::load(file) {
             Ok(config) => {
-                let refused = not_audited(&config);
+                let mut refused = not_audited(&config);
+                let tls = config.modbus_server.as_ref().and_then(|server| server.tls.as_ref());
+                refused.extend(
+                    tls.and_then(|tls| Tls::load(tls).err()).map(|error| format!("modbus_server.tls: {error}")),
+                );
                 for reason in &refused {
                     complain(&format!("{}: {reason}", file.display()));
                 }
@@ -63,10 +68,35 @@ fn not_audited(config: &Config) -> Vec<String> {
 /// What was understood, so that a person can see a wrong number that no check can know.
 fn understood(config: &Config) -> String {
     let mut out = format!("  pages at http://{}/\n", config.http_listen);
+    if let Some(server) = &config.modbus_server {
+        modbus_text(&mut out, config, server);
+    }
     for station in &config.stations {
         station_text(&mut out, station);
     }
     out
+}
+
+fn modbus_text(out: &mut String, config: &Config, server: &ModbusServerConfig) {
+    let allow: Vec<String> = server.allow.iter().map(ToString::to_string).collect();
+    let _ = writeln!(
+        out,
+        "  Modbus server at {}, for {}; audit blocks at unit {}",
+        server.listen,
+        allow.join(", "),
+        server.audit_unit
+    );
+    for served in &server.circuits {
+        let station = &config.stations[served.station];
+        let meter = served.sunspec_unit.map_or_else(String::new, |unit| format!(", SunSpec meter at unit {unit}"));
+        let circuit = &station.circuits[served.circuit].name;
+        let _ = writeln!(out, "    block {}: {} / {circuit}{meter}", served.block, station.name);
+    }
+    for passed in &server.pass_through {
+        let station = &config.stations[passed.station];
+        let monitor = &station.monitors[passed.monitor].name;
+        let _ = writeln!(out, "    unit {}: {} / {monitor}, read through", passed.unit, station.name);
+    }
 }
 
 fn station_text(out: &mut String, station: &StationConfig) {

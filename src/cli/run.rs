@@ -24,6 +24,9 @@ pub(super) async fn run(options: Options) -> anyhow::Result<Exit> {
         config.stations.len(),
         daemon.address()
     );
+    if let Some(address) = daemon.modbus_address() {
+        tracing::info!("the Modbus server listens on {address}");
+    }
     if daemon.run(stop).await {
         tracing::info!("stopped");
     } else {

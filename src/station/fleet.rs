@@ -11,6 +11,7 @@ use super::state::StationState;
 use super::task::{EVENT_QUEUE, StationTask};
 use crate::clock::Clock;
 use crate::config::model::StationConfig;
+use crate::modbus::links::Links;
 use crate::modbus::poll::MonitorJob;
 
 /// Stations made and not yet polled.
@@ -19,13 +20,15 @@ pub struct Fleet {
     tasks: Vec<StationTask>,
     jobs: Vec<MonitorJob>,
     readers: Vec<SnapshotReader>,
+    links: Links,
     clock: Clock,
 }
 
 impl Fleet {
     /// Makes the state of every station; nothing runs yet.
     pub fn new(stations: &[StationConfig], clock: Clock) -> Result<Fleet, ContextError> {
-        let mut fleet = Fleet { tasks: Vec::new(), jobs: Vec::new(), readers: Vec::new(), clock };
+        let mut fleet =
+            Fleet { tasks: Vec::new(), jobs: Vec::new(), readers: Vec::new(), links: Links::default(), clock };
         for station in stations {
             let mut receivers = Vec::with_capacity(station.monitors.len());
             for monitor in &station.monitors {
@@ -45,6 +48,11 @@ impl Fleet {
         self.readers.clone()
     }
 
+    /// The ways to the monitors, which others may read on too.
+    pub fn links(&mut self) -> &mut Links {
+        &mut self.links
+    }
+
     /// Says where the records of each station go, in file order.
     pub fn keep_records(&mut self, records: Vec<Record>) {
         for (task, record) in self.tasks.iter_mut().zip(records) {
@@ -53,10 +61,10 @@ impl Fleet {
     }
 
     /// Starts every station and then the polling of its monitors.
-    pub fn spawn(self, cancel: &CancellationToken, tracker: &TaskTracker) {
+    pub fn spawn(mut self, cancel: &CancellationToken, tracker: &TaskTracker) {
         for task in self.tasks {
             tracker.spawn(task.run(cancel.clone()));
         }
-        crate::modbus::poller::spawn(self.jobs, cancel, tracker, self.clock);
+        crate::modbus::poller::spawn(self.jobs, &mut self.links, cancel, tracker, self.clock);
     }
 }

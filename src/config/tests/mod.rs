@@ -9,6 +9,7 @@ mod bad_stations;
 mod columns;
 mod energy;
 mod good_files;
+mod modbus_server;
 mod together;
 
 use super::{MapLibrary, parse, parse_map};
