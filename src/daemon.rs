@@ -60,7 +60,7 @@ impl Daemon {
     pub async fn bind(config: &Config) -> Result<Daemon, StartError> {
         let clock = Clock::system();
         let mut fleet = Fleet::new(&config.stations, clock.clone())?;
-        let address = config.http_listen;
+        let address = config.http.listen;
         let server = BoundServer::bind(address).await.map_err(|source| StartError::Bind { address, source })?;
         let modbus = match &config.modbus_server {
             Some(modbus) => Some(bind_modbus(config, modbus, &mut fleet, &clock).await?),

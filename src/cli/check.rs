@@ -67,7 +67,7 @@ fn not_audited(config: &Config) -> Vec<String> {
 
 /// What was understood, so that a person can see a wrong number that no check can know.
 fn understood(config: &Config) -> String {
-    let mut out = format!("  pages at http://{}/\n", config.http_listen);
+    let mut out = format!("  pages at http://{}/\n", config.http.listen);
     if let Some(server) = &config.modbus_server {
         modbus_text(&mut out, config, server);
     }
