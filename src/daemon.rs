@@ -95,7 +95,13 @@ impl Daemon {
     pub async fn run(self, stop: CancellationToken) -> bool {
         let tracker = TaskTracker::new();
         let pages = router(Pages::new(Roster::fixed(self.fleet.readers()), self.clock));
-        tracker.spawn(self.server.serve(pages, stop.clone(), tracker.clone()));
+        tracker.spawn(self.server.serve(
+            pages,
+            crate::config::web_model::HttpLimits::default(),
+            None,
+            stop.clone(),
+            tracker.clone(),
+        ));
         if let Some((server, units)) = self.modbus {
             tracker.spawn(server.serve(units, stop.clone(), tracker.clone()));
         }

@@ -22,3 +22,4 @@ pub mod records;
 pub mod replay;
 mod sqlite;
 pub mod station;
+pub mod tls;

@@ -1,0 +1,3 @@
+//! The API under `/api/v1`. Must never answer what the guard has not let through.
+
+pub mod session;
