@@ -73,7 +73,7 @@ fn read_file(table: &TableReader<'_>, key: &'static str, example: &str) -> Field
 
 fn read_limits(table: &TableReader<'_>) -> Option<HttpLimits> {
     let defaults = HttpLimits::default();
-    let body = table.quantity("max_body", Dimension::Size, &(1e3..=1e8), "from 1 kB to 100 MB");
+    let body = table.quantity("max_body", Dimension::Size, &(1e4..=1e8), "from 0.01 MB to 100 MB");
     let connections = table.integer("max_connections", 1..=1024).or(defaults.connections as i64);
     let per_address = table.integer("max_connections_per_address", 1..=1024);
     let header =

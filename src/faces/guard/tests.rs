@@ -294,7 +294,8 @@ async fn a_changed_users_file_counts_from_the_next_request_and_a_bad_one_changes
     let face = Face::new(Some(journal), false).await;
     let (id, _) = face.door.admit("engineer");
     let cookie = format!("wattassay={}", id.reveal());
-    let who = || face.ask(Method::GET, "/who", &[("cookie", &cookie)], "");
+    let brought = [("cookie", cookie.as_str())];
+    let who = || face.ask(Method::GET, "/who", &brought, "");
     assert_eq!(who().await.status(), StatusCode::OK);
 
     let users = &face.staff.config.users;

@@ -33,7 +33,8 @@ pub(crate) const PASSWORD: &str = "wet well float switch";
 
 /// A users file with a user and a token of each role, named like it, and an expired token.
 pub(crate) struct Staff {
-    pub(crate) folder: TempDir,
+    /// Keeps the folder until the end.
+    _folder: TempDir,
     pub(crate) config: AccessConfig,
     /// Of each role, the smallest first; then the expired one, an engineer's.
     pub(crate) tokens: Vec<Secret>,
@@ -61,7 +62,7 @@ impl Staff {
             secrets.push(secret);
             Ok::<_, StoreError>(secrets)
         });
-        Staff { folder, config, tokens: tokens.unwrap() }
+        Staff { _folder: folder, config, tokens: tokens.unwrap() }
     }
 
     pub(crate) async fn door(&self) -> Arc<Door> {
