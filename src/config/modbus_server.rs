@@ -9,7 +9,7 @@ use super::address_range::AddressRange;
 use super::model::{MOST_AUDIT_BLOCKS, ModbusServerConfig, PassThrough, ServedCircuit, StationConfig};
 use super::problem::quoted;
 use super::quantity::Dimension;
-use super::reader::{Fault, Field, Located, TableReader, nearest, text_of};
+use super::reader::{Fault, Field, Located, TableReader, not_there, text_of};
 
 #[path = "modbus_tls.rs"]
 mod tls;
@@ -169,7 +169,7 @@ fn read_circuit(
     let circuit = entry.check("circuit", name, |name| match &station {
         Some((_, station)) => {
             let known = || station.circuits.iter().map(|c| c.name.as_str());
-            known().position(|known| known == name).map(Some).ok_or_else(|| unknown("circuit", name, known()))
+            known().position(|known| known == name).map(Some).ok_or_else(|| not_there("circuit", name, known()))
         }
         None => Ok(None),
     });
@@ -241,7 +241,7 @@ fn read_passed(entry: TableReader<'_>, stations: Option<&[StationConfig]>, units
     let monitor = entry.check("monitor", name, |name| match &station {
         Some((_, station)) => {
             let known = || station.monitors.iter().map(|m| m.name.as_str());
-            known().position(|known| known == name).map(Some).ok_or_else(|| unknown("monitor", name, known()))
+            known().position(|known| known == name).map(Some).ok_or_else(|| not_there("monitor", name, known()))
         }
         None => Ok(None),
     });
@@ -264,17 +264,9 @@ fn read_station<'s>(
     let stations = stations?;
     let found = entry.check("station", name, |name| {
         let known = || stations.iter().map(|station| station.name.as_str());
-        known().position(|known| known == name).ok_or_else(|| unknown("station", name, known()))
+        known().position(|known| known == name).ok_or_else(|| not_there("station", name, known()))
     });
     found.value().map(|index| (index, &stations[index]))
-}
-
-fn unknown<'k>(what: &str, name: &str, known: impl Iterator<Item = &'k str> + Clone) -> Fault {
-    let hint = match nearest(name, known.clone()) {
-        Some(near) => format!("did you mean {near:?}?"),
-        None => format!("known here: {}", known.take(12).map(|k| format!("{k:?}")).collect::<Vec<_>>().join(", ")),
-    };
-    Fault::new(format!("there is no {what} named {}", quoted(name)), hint)
 }
 
 /// Unit ids, each to be used once.

@@ -1,5 +1,6 @@
 //! Tests of whole files: what is read from a good one, and the exact words for each bad one.
 
+mod alarms;
 mod arbitrary;
 mod bad_circuits;
 mod bad_maps;
