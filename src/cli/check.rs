@@ -26,9 +26,7 @@ pub(super) fn run(options: &Options) -> anyhow::Result<Exit> {
             Ok(config) => {
                 let mut refused = not_audited(&config);
                 let tls = config.modbus_server.as_ref().and_then(|server| server.tls.as_ref());
-                refused.extend(
-                    tls.and_then(|tls| Tls::load(tls).err()).map(|error| format!("modbus_server.tls: {error}")),
-                );
+                refused.extend(tls.and_then(|tls| Tls::load(tls).err()).map(|error| error.to_string()));
                 for reason in &refused {
                     complain(&format!("{}: {reason}", file.display()));
                 }
@@ -79,13 +77,19 @@ fn understood(config: &Config) -> String {
 
 fn modbus_text(out: &mut String, config: &Config, server: &ModbusServerConfig) {
     let allow: Vec<String> = server.allow.iter().map(ToString::to_string).collect();
+    let transport = if server.tls.is_some() { " over TLS" } else { "" };
     let _ = writeln!(
         out,
-        "  Modbus server at {}, for {}; audit blocks at unit {}",
+        "  Modbus server at {}{transport}, for {}; audit blocks at unit {}",
         server.listen,
         allow.join(", "),
         server.audit_unit
     );
+    for role in server.tls.iter().flat_map(|tls| &tls.roles) {
+        let units = role.units.iter().flatten().map(ToString::to_string).collect::<Vec<_>>().join(", ");
+        let may_read = if role.units.is_none() { "every unit".to_owned() } else { format!("units {units}") };
+        let _ = writeln!(out, "    role \"{}\" may read {may_read}", role.name);
+    }
     for served in &server.circuits {
         let station = &config.stations[served.station];
         let meter = served.sunspec_unit.map_or_else(String::new, |unit| format!(", SunSpec meter at unit {unit}"));

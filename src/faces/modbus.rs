@@ -4,6 +4,7 @@
 //! as a new one.
 
 pub mod audit_table;
+pub mod certificates;
 pub mod circuit_view;
 pub mod documentation;
 pub mod frame;

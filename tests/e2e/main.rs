@@ -6,6 +6,7 @@ mod circuit_fixtures;
 mod disk_full;
 mod journal_crash;
 mod modbus_server;
+mod modbus_tls;
 mod protocol;
 mod recorder;
 mod registers;

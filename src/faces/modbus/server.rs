@@ -15,10 +15,11 @@ use tokio::time::{Instant, timeout};
 use tokio_util::sync::CancellationToken;
 use tokio_util::task::TaskTracker;
 
+use super::certificates::CertificateError;
 use super::frame::{self, HEADER, MOST_PDU};
 use super::limits::{Admitted, Limits, Refused};
 use super::request;
-use super::tls::{Rights, Tls, TlsError};
+use super::tls::{Rights, Tls};
 use super::units::{Answer, Units};
 use crate::config::model::ModbusServerConfig;
 use crate::modbus::error::ExceptionCode;
@@ -57,7 +58,7 @@ pub enum BindError {
     },
     /// TLS cannot be had.
     #[error(transparent)]
-    Tls(#[from] TlsError),
+    Tls(#[from] CertificateError),
 }
 
 impl BoundModbusServer {
