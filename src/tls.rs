@@ -127,6 +127,13 @@ impl ReloadingTls {
     }
 }
 
+impl ReloadingTls {
+    /// Why the files as they are now cannot be used; none when they are in use.
+    pub async fn refused(&self) -> Option<String> {
+        self.current.lock().await.refused.clone()
+    }
+}
+
 impl std::fmt::Debug for ReloadingTls {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
         f.debug_struct("ReloadingTls").field("files", &self.files).finish_non_exhaustive()

@@ -9,8 +9,16 @@ use axum::middleware::map_response;
 use axum::response::{IntoResponse, Response};
 use axum::routing::get;
 
+use utoipa::OpenApi as _;
+use utoipa::openapi::extensions::ExtensionsBuilder;
+use utoipa::openapi::path::{HttpMethod, OperationBuilder, PathItemBuilder};
+use utoipa::openapi::{InfoBuilder, OpenApi, OpenApiBuilder, PathsBuilder};
+
+use super::api::session::SessionDocument;
+use super::guard::rules::{OPEN, X_ROLE};
 use super::{health, json, metrics, process};
 use crate::clock::Clock;
+use crate::desk::Desk;
 use crate::station::roster::Roster;
 use crate::station::snapshot::StationSnapshot;
 
@@ -31,13 +39,14 @@ const INDEX: &str = concat!(
 #[derive(Debug, Clone)]
 pub struct Pages {
     roster: Roster,
+    desk: Desk,
     clock: Clock,
 }
 
 impl Pages {
-    /// Pages on these stations.
-    pub fn new(roster: Roster, clock: Clock) -> Pages {
-        Pages { roster, clock }
+    /// Pages on these stations and alarms.
+    pub fn new(roster: Roster, desk: Desk, clock: Clock) -> Pages {
+        Pages { roster, desk, clock }
     }
 
     fn stations(&self) -> Vec<Arc<StationSnapshot>> {
@@ -56,6 +65,30 @@ pub fn router(pages: Pages) -> Router {
         .fallback(|| async { typed(StatusCode::NOT_FOUND, TEXT, "nothing here; see /\n") })
         .with_state(pages)
         .layer(map_response(common_headers))
+}
+
+/// The page for Prometheus alone, for a listener of its own.
+pub fn metrics_router(pages: Pages) -> Router {
+    Router::new().route("/metrics", get(metrics_page)).with_state(pages)
+}
+
+/// Who may use which of the routes here, in the form the guard reads.
+pub fn document() -> OpenApi {
+    let page = |word: &str, summary: &str| {
+        let role = ExtensionsBuilder::new().add(X_ROLE, word).build();
+        let operation = OperationBuilder::new().summary(Some(summary)).extensions(Some(role)).build();
+        PathItemBuilder::new().operation(HttpMethod::Get, operation).build()
+    };
+    let paths = PathsBuilder::new()
+        .path("/", page(OPEN, "What is where"))
+        .path("/healthz", page(OPEN, "200 while the process is alive"))
+        .path("/readyz", page(OPEN, "200 once every monitor has been polled"))
+        .path("/metrics", page(OPEN, "Figures for Prometheus"))
+        .path("/api/v1/snapshot", page("view", "Everything as JSON"));
+    let info = InfoBuilder::new().title("wattassay").version(env!("CARGO_PKG_VERSION"));
+    let mut document = OpenApiBuilder::new().info(info.build()).paths(paths.build()).build();
+    document.merge(SessionDocument::openapi());
+    document
 }
 
 async fn common_headers(mut response: Response) -> Response {
@@ -87,7 +120,7 @@ async fn ready(State(pages): State<Pages>) -> Response {
 /// Large pages are written on a blocking thread: with hundreds of stations they take long enough to delay polls.
 async fn metrics_page(State(pages): State<Pages>) -> Response {
     let page = tokio::task::spawn_blocking(move || {
-        metrics::render(&pages.stations(), pages.clock.now().mono, &process::read())
+        metrics::render(&pages.stations(), &pages.desk.list(), pages.clock.now().mono, &process::read())
     });
     match page.await {
         Ok(Ok(page)) => typed(StatusCode::OK, metrics::CONTENT_TYPE, page),
@@ -116,13 +149,15 @@ mod tests {
 
     use super::*;
     use crate::audit::wiring::Wiring;
+    use crate::faces::api::session;
+    use crate::faces::guard::walk::walk;
     use crate::station::fixtures::{instant, snapshot_after, station_config};
     use crate::station::snapshot::SnapshotReader;
     use crate::station::state::StationState;
 
     fn pages(snapshot: Arc<StationSnapshot>) -> Pages {
         let (_, receiver) = watch::channel(snapshot);
-        Pages::new(Roster::fixed(vec![SnapshotReader::new(receiver)]), Clock::system())
+        Pages::new(Roster::fixed(vec![SnapshotReader::new(receiver)]), Desk::still(Vec::new()), Clock::system())
     }
 
     async fn get(pages: Pages, path: &str) -> (StatusCode, String, String) {
@@ -133,6 +168,13 @@ mod tests {
         let status = response.status();
         let body = response.into_body().collect().await.unwrap().to_bytes();
         (status, kind, String::from_utf8(body.to_vec()).unwrap())
+    }
+
+    #[tokio::test]
+    async fn every_route_lets_in_whom_the_document_says() {
+        let pages = pages(snapshot_after("Alder Creek Lift", &Wiring::INTENDED));
+        let asked = walk(&document(), |guard| router(pages.clone()).merge(session::routes(guard))).await;
+        assert_eq!(asked, 8 * 17, "eight operations, sixteen askers, and once without users");
     }
 
     #[tokio::test]

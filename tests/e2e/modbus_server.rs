@@ -2,6 +2,7 @@
 
 use std::io::{BufRead, BufReader};
 use std::net::SocketAddr;
+use std::path::{Path, PathBuf};
 use std::process::{Child, Stdio};
 use std::time::{Duration, Instant};
 
@@ -13,9 +14,10 @@ use tokio_modbus::{ExceptionCode, Slave};
 use crate::support::{Scene, Stage, wattassay};
 
 /// A daemon; ended when dropped.
-struct Daemon {
+pub struct Daemon {
     child: Child,
-    modbus: SocketAddr,
+    /// Where its Modbus server is.
+    pub modbus: SocketAddr,
 }
 
 impl Drop for Daemon {
@@ -51,10 +53,16 @@ station = "Silent"
 monitor = "PM-1"
 "#;
 
-fn start(stage: &Stage) -> Daemon {
+/// The stage's configuration with one more table.
+pub fn with_table(stage: &Stage, table: &str) -> PathBuf {
     let text = std::fs::read_to_string(&stage.config).unwrap();
     let config = stage.config.with_file_name("served.toml");
-    std::fs::write(&config, format!("{text}\n{SERVER}")).unwrap();
+    std::fs::write(&config, format!("{text}\n{table}")).unwrap();
+    config
+}
+
+/// Starts a daemon whose configuration has a Modbus server.
+pub fn start(config: &Path) -> Daemon {
     let mut child =
         wattassay().args(["run", "--config"]).arg(config).stderr(Stdio::piped()).spawn().expect("the daemon");
     let mut log = BufReader::new(child.stderr.take().unwrap());
@@ -92,7 +100,8 @@ async fn wait(client: &mut Context, first: u16, wished: impl Fn(&[u16]) -> bool)
     }
 }
 
-fn runtime() -> tokio::runtime::Runtime {
+/// What the masters run in.
+pub fn runtime() -> tokio::runtime::Runtime {
     tokio::runtime::Builder::new_multi_thread().worker_threads(2).enable_all().build().unwrap()
 }
 
@@ -107,7 +116,7 @@ fn scenes() -> Vec<Scene> {
 #[test]
 fn a_master_reads_sound_and_silent_monitors_for_what_they_are() {
     let stage = Stage::set(&scenes());
-    let daemon = start(&stage);
+    let daemon = start(&with_table(&stage, SERVER));
     runtime().block_on(async {
         let mut audit = client(&daemon, 1).await;
         let sound = wait(&mut audit, 200, |block| block[3] == 1 && block[7] == 3 && block[8] == 1).await;
@@ -138,7 +147,7 @@ fn a_master_reads_sound_and_silent_monitors_for_what_they_are() {
 #[test]
 fn nothing_is_written_and_nonsense_costs_its_sender_only() {
     let stage = Stage::set(&scenes());
-    let daemon = start(&stage);
+    let daemon = start(&with_table(&stage, SERVER));
     runtime().block_on(async {
         for unit in [1, 11, 101, 77] {
             let mut master = client(&daemon, unit).await;

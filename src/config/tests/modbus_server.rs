@@ -249,6 +249,27 @@ fn mistakes_about_tls_have_their_words() {
                 ],
             ),
             (
+                "units = [1]",
+                "units = []",
+                &[
+                    "f.toml:10:9: modbus_server.tls.roles.units: a role without units may read nothing; leave units out where all may be read",
+                ],
+            ),
+            (
+                "units = [1]",
+                "units = [\"all\"]",
+                &[
+                    "f.toml:10:10: modbus_server.tls.roles.units: expected a whole number, found the text \"all\"; units is a whole number from 1 to 247",
+                ],
+            ),
+            (
+                "client_authority",
+                "client_autority",
+                &[
+                    "f.toml:5:1: modbus_server.tls.client_autority: this key is not known; did you mean client_authority?",
+                ],
+            ),
+            (
                 "\"meter reader\"",
                 "\"scada\"",
                 &[

@@ -173,6 +173,8 @@ pub fn markdown() -> String {
          `data_state` and `data_age`. The verdict, and checks that failed, stand until something else is found.\n\
          - Writing is refused with exception 01, quantities of 0 or beyond the protocol with 03, addresses that do not exist \
          with 02, unit ids that do not exist with 0A, a monitor that does not answer with 0B, too many requests with 06.\n\
+         - Over TLS, with roles: a unit that the role of the client's certificate does not allow is refused with 01, whether \
+         or not it exists.\n\
          - Unit ids 0 and 255 are the audit unit, unless they are configured as something else.\n\
          - Function 43/14 (Read Device Identification) says what each unit is.\n\n\
          ## Audit unit: the server\n\nAddresses 0 to {}.\n\n",

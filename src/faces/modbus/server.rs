@@ -10,6 +10,7 @@ use std::time::Duration;
 
 use tokio::io::{AsyncRead, AsyncReadExt, AsyncWrite, AsyncWriteExt, BufReader};
 use tokio::net::{TcpListener, TcpStream};
+use tokio::sync::watch;
 use tokio::time::{Instant, timeout};
 use tokio_util::sync::CancellationToken;
 use tokio_util::task::TaskTracker;
@@ -17,10 +18,11 @@ use tokio_util::task::TaskTracker;
 use super::frame::{self, HEADER, MOST_PDU};
 use super::limits::{Admitted, Limits, Refused};
 use super::request;
-use super::tls::{Rights, Tls, TlsError};
+use super::tls::{Rights, Tls};
 use super::units::{Answer, Units};
 use crate::config::model::ModbusServerConfig;
 use crate::modbus::error::ExceptionCode;
+use crate::tls::CertificateError;
 
 /// A frame that has begun must be whole by then.
 const FRAME_TIME: Duration = Duration::from_secs(5);
@@ -56,7 +58,7 @@ pub enum BindError {
     },
     /// TLS cannot be had.
     #[error(transparent)]
-    Tls(#[from] TlsError),
+    Tls(#[from] CertificateError),
 }
 
 impl BoundModbusServer {
@@ -75,7 +77,7 @@ impl BoundModbusServer {
     }
 
     /// Serves until cancelled. What is being answered then is still answered.
-    pub async fn serve(self, units: Arc<Units>, cancel: CancellationToken, tracker: TaskTracker) {
+    pub async fn serve(self, units: watch::Receiver<Arc<Units>>, cancel: CancellationToken, tracker: TaskTracker) {
         let mut told: Option<Instant> = None;
         loop {
             let accepted = tokio::select! {
@@ -93,8 +95,7 @@ impl BoundModbusServer {
             };
             match self.limits.admit(peer.ip(), Instant::now()) {
                 Ok(admitted) => {
-                    let serving =
-                        Serving { admitted, units: Arc::clone(&units), idle: self.idle, cancel: cancel.clone() };
+                    let serving = Serving { admitted, units: units.clone(), idle: self.idle, cancel: cancel.clone() };
                     tracker.spawn(connection(stream, peer, self.tls.clone(), serving));
                 }
                 Err(refused) => tell_refused(peer, refused, &mut told),
@@ -137,7 +138,7 @@ enum Ended {
 /// What a connection is served with.
 struct Serving {
     admitted: Admitted,
-    units: Arc<Units>,
+    units: watch::Receiver<Arc<Units>>,
     idle: Duration,
     cancel: CancellationToken,
 }
@@ -222,7 +223,8 @@ impl Serving {
         if !self.admitted.request(Instant::now()) {
             return request::exception(pdu[0], ExceptionCode::SERVER_DEVICE_BUSY);
         }
-        match self.units.answer(rights, unit, pdu) {
+        let answer = self.units.borrow().answer(rights, unit, pdu);
+        match answer {
             Answer::Now(answer) => answer,
             Answer::Later(monitor, read) => Answer::from_monitor(read, monitor.read(read).await),
         }

@@ -4,11 +4,17 @@ use rcgen::{BasicConstraints, CertificateParams, CertifiedIssuer, CustomExtensio
 use tokio::io::{AsyncReadExt, AsyncWriteExt};
 use tokio::net::TcpListener;
 use tokio_rustls::TlsConnector;
-use tokio_rustls::rustls::ClientConfig;
-use tokio_rustls::rustls::pki_types::ServerName;
+use tokio_rustls::rustls::crypto::ring;
+use tokio_rustls::rustls::pki_types::{CertificateDer, PrivateKeyDer, ServerName};
+use tokio_rustls::rustls::{ClientConfig, RootCertStore};
+
+use std::sync::Arc;
 
 use super::*;
 use crate::config::model::ModbusRole;
+
+/// ASN.1 tag of a UTF8String (X.680).
+const UTF8_STRING: u8 = 0x0C;
 
 type Authority = CertifiedIssuer<'static, KeyPair>;
 
@@ -37,19 +43,19 @@ fn signed(by: &Authority, roles: &[Vec<u8>]) -> (CertificateDer<'static>, KeyPai
 struct Setting {
     authority: Authority,
     config: ModbusTlsConfig,
-    _folder: tempfile::TempDir,
+    folder: tempfile::TempDir,
+}
+
+impl Setting {
+    fn write(&self, name: &str, text: &str) {
+        std::fs::write(self.folder.path().join(name), text).unwrap();
+    }
 }
 
 fn setting() -> Setting {
     let authority = authority();
     let folder = tempfile::tempdir().unwrap();
     let path = |name: &str| folder.path().join(name);
-    let mut params = CertificateParams::new(vec!["localhost".to_owned()]).unwrap();
-    params.is_ca = IsCa::NoCa;
-    let key = KeyPair::generate().unwrap();
-    std::fs::write(path("server.pem"), params.signed_by(&key, &authority).unwrap().pem()).unwrap();
-    std::fs::write(path("server.key"), key.serialize_pem()).unwrap();
-    std::fs::write(path("clients.pem"), authority.pem()).unwrap();
     let role = |name: &str, units| ModbusRole { name: name.to_owned(), units };
     let config = ModbusTlsConfig {
         certificate: path("server.pem"),
@@ -57,14 +63,31 @@ fn setting() -> Setting {
         client_authority: path("clients.pem"),
         roles: vec![role("scada", None), role("meter reader", Some(vec![11]))],
     };
-    Setting { authority, config, _folder: folder }
+    let (certificate, key) = of_server(&authority);
+    let setting = Setting { authority, config, folder };
+    setting.write("server.pem", &certificate);
+    setting.write("server.key", &key);
+    setting.write("clients.pem", &setting.authority.pem());
+    setting
 }
 
-/// Shakes hands with a client that has this certificate; what the server made of it, and whether the client was let in.
-async fn shake(setting: &Setting, own: Option<(CertificateDer<'static>, KeyPair)>) -> (io::Result<Rights>, bool) {
+/// Certificate and key of a server, as files hold them.
+fn of_server(by: &Authority) -> (String, String) {
+    let params = CertificateParams::new(vec!["localhost".to_owned()]).unwrap();
+    let key = KeyPair::generate().unwrap();
+    (params.signed_by(&key, by).unwrap().pem(), key.serialize_pem())
+}
+
+/// Shakes hands with a client that trusts `by` and has this certificate; what the server made of it, and whether the client
+/// was let in.
+async fn shake(
+    tls: &Arc<Tls>,
+    by: &Authority,
+    own: Option<(CertificateDer<'static>, KeyPair)>,
+) -> (io::Result<Rights>, bool) {
     let listener = TcpListener::bind("127.0.0.1:0").await.unwrap();
     let address = listener.local_addr().unwrap();
-    let tls = Tls::load(&setting.config).unwrap();
+    let tls = Arc::clone(tls);
     let serving = tokio::spawn(async move {
         let (stream, _) = listener.accept().await.unwrap();
         let (mut stream, rights) = tls.accept(stream).await?;
@@ -73,7 +96,7 @@ async fn shake(setting: &Setting, own: Option<(CertificateDer<'static>, KeyPair)
         Ok(rights)
     });
     let mut roots = RootCertStore::empty();
-    roots.add(setting.authority.der().clone()).unwrap();
+    roots.add(by.der().clone()).unwrap();
     let client = ClientConfig::builder_with_provider(Arc::new(ring::default_provider()))
         .with_safe_default_protocol_versions()
         .unwrap()
@@ -95,16 +118,21 @@ async fn shake(setting: &Setting, own: Option<(CertificateDer<'static>, KeyPair)
     (serving.await.unwrap(), heard)
 }
 
+fn load(setting: &Setting) -> Arc<Tls> {
+    Arc::new(Tls::load(&setting.config).unwrap())
+}
+
 #[tokio::test]
 async fn a_certificates_role_says_what_may_be_read() {
     let setting = setting();
+    let tls = load(&setting);
     for (roles, rights) in [
         (vec![utf8("scada")], Rights::All),
         (vec![utf8("meter reader")], Rights::Units(vec![11])),
         (vec![utf8("stranger")], Rights::NONE),
         (vec![], Rights::NONE),
     ] {
-        let (told, heard) = shake(&setting, Some(signed(&setting.authority, &roles))).await;
+        let (told, heard) = shake(&tls, &setting.authority, Some(signed(&setting.authority, &roles))).await;
         assert_eq!(told.unwrap(), rights, "{roles:?}");
         assert!(heard);
     }
@@ -113,10 +141,37 @@ async fn a_certificates_role_says_what_may_be_read() {
 #[tokio::test]
 async fn no_certificate_or_a_strangers_is_no_connection() {
     let setting = setting();
-    let (told, heard) = shake(&setting, None).await;
+    let tls = load(&setting);
+    let (told, heard) = shake(&tls, &setting.authority, None).await;
     assert!(told.is_err() && !heard);
-    let (told, heard) = shake(&setting, Some(signed(&authority(), &[utf8("scada")]))).await;
+    let stranger = signed(&authority(), &[utf8("scada")]);
+    let (told, heard) = shake(&tls, &setting.authority, Some(stranger)).await;
     assert!(told.is_err() && !heard);
+}
+
+#[tokio::test]
+async fn new_files_are_used_once_they_are_whole() {
+    let setting = setting();
+    let tls = load(&setting);
+    let (old, new) = (&setting.authority, authority());
+    let own = |by: &Authority| Some(signed(by, &[utf8("scada")]));
+    let (certificate, key) = of_server(&new);
+
+    setting.write("server.pem", &certificate);
+    assert!(shake(&tls, old, own(old)).await.1, "the new certificate without its key");
+    let told = tls.files.refused().await.unwrap();
+    assert!(told.contains("is not the key of this certificate"), "{told}");
+    std::fs::remove_file(&setting.config.key).unwrap();
+    assert!(shake(&tls, old, own(old)).await.1, "no key at all");
+
+    setting.write("server.key", &key);
+    setting.write("clients.pem", &new.pem());
+    assert!(!shake(&tls, old, own(old)).await.1, "the old certificate of the server");
+    assert!(shake(&tls, &new, own(old)).await.0.is_err(), "the old authority of the clients");
+    let (told, heard) = shake(&tls, &new, own(&new)).await;
+    assert_eq!(told.unwrap(), Rights::All);
+    assert!(heard);
+    assert_eq!(tls.files.refused().await, None);
 }
 
 #[test]
@@ -133,20 +188,44 @@ fn a_role_is_one_utf8_string_or_none() {
 }
 
 #[test]
-fn what_is_wrong_with_the_files_is_told_with_their_names() {
+fn what_is_wrong_with_a_file_is_told_with_its_key_and_name() {
     let setting = setting();
+    let folder = setting.folder.path().display();
     let told = |change: fn(&mut ModbusTlsConfig)| {
         let mut config = setting.config.clone();
         change(&mut config);
         Tls::load(&config).map(|_| ()).unwrap_err().to_string()
     };
-    assert!(told(|c| c.certificate = "/nowhere/server.pem".into()).starts_with("/nowhere/server.pem: "));
-    assert!(told(|c| c.key = c.certificate.clone()).contains("server.pem: "));
-    assert!(told(|c| c.client_authority = c.key.clone()).ends_with("there is no certificate in this file"));
-    let other = KeyPair::generate().unwrap();
-    let folder = tempfile::tempdir().unwrap();
-    let path = folder.path().join("other.key");
-    std::fs::write(&path, other.serialize_pem()).unwrap();
-    let error = Tls::load(&ModbusTlsConfig { key: path, ..setting.config.clone() }).unwrap_err();
-    assert!(matches!(error, TlsError::Own(_)), "{error}");
+    assert_eq!(
+        told(|c| c.certificate = "/nowhere/server.pem".into()),
+        "modbus_server.tls.certificate: /nowhere/server.pem: No such file or directory (os error 2)"
+    );
+    assert_eq!(
+        told(|c| c.certificate = c.key.clone()),
+        format!("modbus_server.tls.certificate: {folder}/server.key: there is no certificate in this file")
+    );
+    assert_eq!(
+        told(|c| c.key = c.certificate.clone()),
+        format!("modbus_server.tls.key: {folder}/server.pem: there is no private key in this file")
+    );
+    assert_eq!(
+        told(|c| c.client_authority = c.key.clone()),
+        format!("modbus_server.tls.client_authority: {folder}/server.key: there is no certificate in this file")
+    );
+    setting.write("other.key", &KeyPair::generate().unwrap().serialize_pem());
+    assert_eq!(
+        told(|c| c.key.set_file_name("other.key")),
+        format!(
+            "modbus_server.tls.certificate: {folder}/server.pem: the key in {folder}/other.key is not the key of this \
+             certificate"
+        )
+    );
+    let cut = |text: &str| text.replacen("END", "ENDE", 1);
+    setting.write("cut.pem", &cut(&std::fs::read_to_string(&setting.config.certificate).unwrap()));
+    assert!(told(|c| c.certificate.set_file_name("cut.pem")).contains("/cut.pem: this is not PEM: "));
+    setting.write("hollow.pem", "-----BEGIN CERTIFICATE-----\nAAAA\n-----END CERTIFICATE-----\n");
+    let hollow = told(|c| c.certificate.set_file_name("hollow.pem"));
+    assert!(hollow.starts_with(&format!("modbus_server.tls.certificate: {folder}/hollow.pem: ")), "{hollow}");
+    let hollow = told(|c| c.client_authority.set_file_name("hollow.pem"));
+    assert!(hollow.starts_with(&format!("modbus_server.tls.client_authority: {folder}/hollow.pem: ")), "{hollow}");
 }
