@@ -14,6 +14,7 @@ use tokio::net::TcpStream;
 use tokio_util::sync::CancellationToken;
 use wattassay::config::{MapLibrary, parse};
 use wattassay::daemon::Daemon;
+use wattassay::reload::Reloader;
 use wattassay_simulators::{StationFile, start};
 
 const MASTERS: usize = 50;
@@ -63,7 +64,7 @@ async fn serve() {
     let daemon = Daemon::bind(&config).await.expect("free ports");
     let address = daemon.modbus_address().expect("a server");
     let readers = daemon.readers();
-    let run = tokio::spawn(daemon.run(cancel.clone()));
+    let run = tokio::spawn(daemon.run(cancel.clone(), None, Reloader::new().1));
     tokio::time::sleep(Duration::from_secs(2)).await;
     for how in ["paced", "unpaced"] {
         let polls = || -> (u64, u64, u64) {

@@ -10,6 +10,7 @@ mod journal;
 mod logging;
 mod maps;
 mod registers;
+mod reload;
 mod replay;
 mod run;
 mod sheet;
@@ -51,6 +52,8 @@ struct Cli {
 enum Command {
     /// Watch all stations of a configuration until stopped, and serve metrics and JSON
     Run(run::Options),
+    /// Have the running daemon read its configuration again (SIGHUP does the same)
+    Reload(reload::Options),
     /// Look for mistakes in configuration files without touching any monitor
     Check(check::Options),
     /// Read the monitors for a while, then print what is wrong with each circuit
@@ -120,6 +123,7 @@ fn dispatch(cli: Cli) -> anyhow::Result<Exit> {
             logging::start(&cli.log, logging::TELL_NEWS)?;
             on_runtime(run::run(options))
         }
+        Command::Reload(options) => on_runtime(reload::run(options)),
         Command::Check(options) => check::run(&options),
         Command::Audit(options) => {
             logging::start(&cli.log, logging::ERRORS_ONLY)?;

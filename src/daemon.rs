@@ -5,19 +5,23 @@ use std::net::SocketAddr;
 use std::sync::Arc;
 use std::time::Duration;
 
+use tokio::sync::watch;
 use tokio_util::sync::CancellationToken;
 use tokio_util::task::TaskTracker;
 
 use crate::clock::Clock;
 use crate::config::model::{Config, ModbusServerConfig};
+use crate::desk::Desk;
+use crate::desk::record::AlarmRecord;
+use crate::desk::task::{DeskTask, Reconfigure, Watched};
 use crate::faces::http::{Pages, router};
 use crate::faces::modbus::server::{BindError, BoundModbusServer};
 use crate::faces::modbus::units::Units;
 use crate::faces::server::BoundServer;
 use crate::records::{Records, RecordsError};
+use crate::reload::{ConfigSource, ReloadError, ReloadOrders, Reloaded, at_next_start};
 use crate::station::context::ContextError;
-use crate::station::fleet::Fleet;
-use crate::station::roster::Roster;
+use crate::station::fleet::{Changed, Fleet};
 use crate::station::snapshot::SnapshotReader;
 
 /// What everything that runs gets to end by itself after a stop; with the rest of the way out it stays below a second.
@@ -45,30 +49,38 @@ pub enum StartError {
     Records(#[from] RecordsError),
 }
 
-/// A daemon that has its listener and has not polled anything yet.
+/// A daemon that has its listeners and has not polled anything yet.
 #[derive(Debug)]
 pub struct Daemon {
+    config: Config,
     server: BoundServer,
     modbus: Option<(BoundModbusServer, Arc<Units>)>,
     fleet: Fleet,
+    desk: (DeskTask, Desk, Reconfigure),
     clock: Clock,
     records: Records,
 }
 
 impl Daemon {
-    /// Binds the listener, makes every station's state, and opens journal and history where configured.
+    /// Binds the listeners, makes every station's state, and opens journal and history where configured.
     pub async fn bind(config: &Config) -> Result<Daemon, StartError> {
         let clock = Clock::system();
         let mut fleet = Fleet::new(&config.stations, clock.clone())?;
         let address = config.http_listen;
         let server = BoundServer::bind(address).await.map_err(|source| StartError::Bind { address, source })?;
         let modbus = match &config.modbus_server {
-            Some(modbus) => Some(bind_modbus(config, modbus, &mut fleet, &clock).await?),
+            Some(modbus) => {
+                let server = BoundModbusServer::bind(modbus).await?;
+                Some((server, units(config, modbus, &mut fleet, &clock)))
+            }
             None => None,
         };
         let (records, of_stations) = Records::open(config, &clock).await?;
         fleet.keep_records(of_stations);
-        Ok(Daemon { server, modbus, fleet, clock, records })
+        let watched = Watched::new(&config.alarms, &config.stations);
+        let record = AlarmRecord::new(records.journal().cloned(), config.journal.clone());
+        let desk = DeskTask::new(&watched, fleet.roster(), record, clock.clone());
+        Ok(Daemon { config: config.clone(), server, modbus, fleet, desk, clock, records })
     }
 
     /// Where the pages are, with the port the system chose for port 0.
@@ -91,31 +103,95 @@ impl Daemon {
         &self.records
     }
 
-    /// Runs until `stop`, then waits up to [`GRACE`] for everything to end; true when all of it did.
-    pub async fn run(self, stop: CancellationToken) -> bool {
+    /// Runs until `stop`, then waits up to [`GRACE`] for everything to end; true when all of it did. Meanwhile the
+    /// configuration is read again from `source` as often as asked for.
+    pub async fn run(self, stop: CancellationToken, source: Option<ConfigSource>, reloads: ReloadOrders) -> bool {
         let tracker = TaskTracker::new();
-        let pages = router(Pages::new(Roster::fixed(self.fleet.readers()), self.clock));
-        tracker.spawn(self.server.serve(pages, stop.clone(), tracker.clone()));
-        if let Some((server, units)) = self.modbus {
-            tracker.spawn(server.serve(units, stop.clone(), tracker.clone()));
-        }
-        self.fleet.spawn(&stop, &tracker);
-        stop.cancelled().await;
+        let Daemon { config, server, modbus, mut fleet, desk, clock, records } = self;
+        let (desk_task, desk, reconfigure) = desk;
+        let pages = router(Pages::new(fleet.roster(), desk, clock.clone()));
+        tracker.spawn(server.serve(pages, stop.clone(), tracker.clone()));
+        let units = modbus.map(|(server, units)| {
+            let (sender, receiver) = watch::channel(units);
+            tracker.spawn(server.serve(receiver, stop.clone(), tracker.clone()));
+            sender
+        });
+        tracker.spawn(desk_task.run(stop.clone()));
+        fleet.start(&stop, &tracker);
+        let mut running = Running { config, fleet, units, reconfigure, clock, records };
+        running.take_orders(source, reloads, &stop, &tracker).await;
         let ended = drain(&tracker).await;
-        self.records.close().await && ended
+        running.records.close().await && ended
     }
 }
 
-async fn bind_modbus(
-    config: &Config,
-    modbus: &ModbusServerConfig,
-    fleet: &mut Fleet,
-    clock: &Clock,
-) -> Result<(BoundModbusServer, Arc<Units>), StartError> {
-    let server = BoundModbusServer::bind(modbus).await?;
+/// What a change of the configuration reaches.
+struct Running {
+    config: Config,
+    fleet: Fleet,
+    units: Option<watch::Sender<Arc<Units>>>,
+    reconfigure: Reconfigure,
+    clock: Clock,
+    records: Records,
+}
+
+impl Running {
+    async fn take_orders(
+        &mut self,
+        source: Option<ConfigSource>,
+        mut orders: ReloadOrders,
+        stop: &CancellationToken,
+        tracker: &TaskTracker,
+    ) {
+        loop {
+            let order = tokio::select! {
+                biased;
+                () = stop.cancelled() => return,
+                Some(order) = orders.recv() => order,
+                else => return stop.cancelled().await,
+            };
+            let done = match &source {
+                Some(source) => self.reload(source, &order.by, stop, tracker).await,
+                None => Err(ReloadError::NoFile),
+            };
+            match &done {
+                Ok(reloaded) => tracing::info!("{reloaded}"),
+                Err(error) => tracing::error!("{error}"),
+            }
+            // Whoever asked may have gone.
+            let _ = order.done.send(done);
+        }
+    }
+
+    async fn reload(
+        &mut self,
+        source: &ConfigSource,
+        by: &str,
+        stop: &CancellationToken,
+        tracker: &TaskTracker,
+    ) -> Result<Reloaded, ReloadError> {
+        let new = source.load().await?;
+        let plan = self.fleet.plan(&new.stations)?;
+        // From here on nothing can fail.
+        let at_next_start = at_next_start(&self.config, &new);
+        let records = &self.records;
+        let stations = self.fleet.carry_out(plan, |station| records.of_station(station), stop, tracker).await;
+        if let (Some(units_in_use), Some(modbus)) = (&self.units, &new.modbus_server) {
+            units_in_use.send_replace(units(&new, modbus, &mut self.fleet, &self.clock));
+        }
+        self.reconfigure.take(Watched::new(&new.alarms, &new.stations)).await;
+        self.config = new;
+        let reloaded = Reloaded { stations, at_next_start };
+        let Changed { altered, added, removed, .. } = &reloaded.stations;
+        let data = serde_json::json!({ "by": by, "altered": altered, "added": added, "removed": removed });
+        self.records.reloaded(format!("{reloaded} Asked for by {by}."), &data).await;
+        Ok(reloaded)
+    }
+}
+
+fn units(config: &Config, modbus: &ModbusServerConfig, fleet: &mut Fleet, clock: &Clock) -> Arc<Units> {
     let readers = fleet.readers();
-    let units = Units::new(config, modbus, readers, fleet.links(), clock.clone());
-    Ok((server, Arc::new(units)))
+    Arc::new(Units::new(config, modbus, readers, fleet.links(), clock.clone()))
 }
 
 /// Waits up to [`GRACE`] for the tasks of a tracker; true when all have ended.

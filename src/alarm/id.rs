@@ -36,7 +36,9 @@ impl Place {
     pub fn station(&self) -> Option<&str> {
         match self {
             Place::Daemon => None,
-            Place::Station { station } | Place::Monitor { station, .. } | Place::Circuit { station, .. } => Some(station),
+            Place::Station { station } | Place::Monitor { station, .. } | Place::Circuit { station, .. } => {
+                Some(station)
+            }
         }
     }
 

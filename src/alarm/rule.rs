@@ -65,8 +65,7 @@ impl AlarmSet {
             for id in due {
                 let name = rule.name.clone();
                 let suppressed = self.get(&id).is_some_and(|entry| entry.alarm.rules().contains(&name));
-                let event =
-                    if suppressed { Event::Unsuppress { rule: name } } else { Event::Suppress { rule: name } };
+                let event = if suppressed { Event::Unsuppress { rule: name } } else { Event::Suppress { rule: name } };
                 // Refused only for a name or a number of rules that the configuration does not let through.
                 let _ = self.apply(at, &id, event, step);
             }

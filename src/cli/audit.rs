@@ -66,11 +66,11 @@ pub(super) async fn watch(
     until_decided: bool,
 ) -> anyhow::Result<(Vec<Arc<StationSnapshot>>, Instant2)> {
     let clock = Clock::system();
-    let fleet = Fleet::new(stations, clock.clone())?;
+    let mut fleet = Fleet::new(stations, clock.clone())?;
     let mut readers = fleet.readers();
     let interrupted = signals::stop_token()?;
     let (cancel, tracker) = (CancellationToken::new(), TaskTracker::new());
-    fleet.spawn(&cancel, &tracker);
+    fleet.start(&cancel, &tracker);
     tokio::select! {
         () = interrupted.cancelled() => {}
         () = tokio::time::sleep(span) => {}

@@ -285,7 +285,7 @@ async fn try_map(library: &MapLibrary, what: &TryOptions) -> anyhow::Result<Exit
         timeout: TRY_TIMEOUT,
     };
     let job = MonitorJob { station: "try".to_owned(), monitor, events };
-    poller::spawn(vec![job], &mut Links::default(), &cancel, &tracker, Clock::system());
+    poller::spawn(vec![(job, cancel.clone())], &mut Links::default(), &tracker, &Clock::system());
     let event = tokio::select! {
         () = stop.cancelled() => bail!("stopped before the monitor was read"),
         event = tokio::time::timeout(TRY_LIMIT, receiver.recv()) => event,

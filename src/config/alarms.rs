@@ -5,8 +5,8 @@
 use std::ops::RangeInclusive;
 
 use super::model::StationConfig;
-use super::quantity::Dimension;
 use super::problem::quoted;
+use super::quantity::Dimension;
 use super::reader::{Fault, Field, Located, TableReader, not_there, text_of};
 use super::station::{MAX_NAME_CHARS, Names};
 use crate::alarm::id::AlarmKind;
@@ -133,18 +133,20 @@ fn read_rule(
 ) -> Option<SuppressionRule> {
     let station = entry.name("station", MAX_NAME_CHARS, "Alder Creek Lift");
     let station = entry.need("station", station, "name the station, for example station = \"Alder Creek Lift\"");
-    let station = entry.check("station", station, |name| known(name, "station", stations, |all| {
-        all.iter().map(|station| station.name.as_str()).collect()
-    }));
+    let station = entry.check("station", station, |name| {
+        known(name, "station", stations, |all| all.iter().map(|station| station.name.as_str()).collect())
+    });
     let of_station = match (&station, stations) {
         (Field::Good(Located { value, .. }), Some(all)) => all.iter().find(|station| station.name == *value),
         _ => None,
     };
     let part = entry.name("part", MAX_NAME_CHARS, "Pump 1");
-    let part = entry.check("part", part, |name| known(name, "circuit or monitor", of_station, |station| {
-        let circuits = station.circuits.iter().map(|circuit| circuit.name.as_str());
-        circuits.chain(station.monitors.iter().map(|monitor| monitor.name.as_str())).collect()
-    }));
+    let part = entry.check("part", part, |name| {
+        known(name, "circuit or monitor", of_station, |station| {
+            let circuits = station.circuits.iter().map(|circuit| circuit.name.as_str());
+            circuits.chain(station.monitors.iter().map(|monitor| monitor.name.as_str())).collect()
+        })
+    });
     let kinds = read_kinds(entry);
     let while_active = entry.choice("while_active", &AlarmKind::ALL.map(|kind| (kind.key(), kind)));
     let from = entry.time("from");

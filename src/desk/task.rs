@@ -63,7 +63,7 @@ impl Watched {
 }
 
 /// How much room records have: bytes free and the least that is wanted; none when it cannot be told.
-pub type FreeSpace = Box<dyn Fn() -> (Option<u64>, u64) + Send>;
+pub type FreeSpace = Box<dyn Fn() -> (Option<u64>, u64) + Send + Sync>;
 
 /// The desk, about to run.
 pub struct DeskTask {

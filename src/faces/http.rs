@@ -11,6 +11,7 @@ use axum::routing::get;
 
 use super::{health, json, metrics, process};
 use crate::clock::Clock;
+use crate::desk::Desk;
 use crate::station::roster::Roster;
 use crate::station::snapshot::StationSnapshot;
 
@@ -31,13 +32,14 @@ const INDEX: &str = concat!(
 #[derive(Debug, Clone)]
 pub struct Pages {
     roster: Roster,
+    desk: Desk,
     clock: Clock,
 }
 
 impl Pages {
-    /// Pages on these stations.
-    pub fn new(roster: Roster, clock: Clock) -> Pages {
-        Pages { roster, clock }
+    /// Pages on these stations and alarms.
+    pub fn new(roster: Roster, desk: Desk, clock: Clock) -> Pages {
+        Pages { roster, desk, clock }
     }
 
     fn stations(&self) -> Vec<Arc<StationSnapshot>> {
@@ -87,7 +89,7 @@ async fn ready(State(pages): State<Pages>) -> Response {
 /// Large pages are written on a blocking thread: with hundreds of stations they take long enough to delay polls.
 async fn metrics_page(State(pages): State<Pages>) -> Response {
     let page = tokio::task::spawn_blocking(move || {
-        metrics::render(&pages.stations(), pages.clock.now().mono, &process::read())
+        metrics::render(&pages.stations(), &pages.desk.list(), pages.clock.now().mono, &process::read())
     });
     match page.await {
         Ok(Ok(page)) => typed(StatusCode::OK, metrics::CONTENT_TYPE, page),
@@ -122,7 +124,7 @@ mod tests {
 
     fn pages(snapshot: Arc<StationSnapshot>) -> Pages {
         let (_, receiver) = watch::channel(snapshot);
-        Pages::new(Roster::fixed(vec![SnapshotReader::new(receiver)]), Clock::system())
+        Pages::new(Roster::fixed(vec![SnapshotReader::new(receiver)]), Desk::still(Vec::new()), Clock::system())
     }
 
     async fn get(pages: Pages, path: &str) -> (StatusCode, String, String) {

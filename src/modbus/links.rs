@@ -22,6 +22,11 @@ impl Links {
         Arc::clone(self.0.entry(key).or_insert_with(new))
     }
 
+    /// Lets go of the ways that nobody uses any more, which closes their connections.
+    pub fn forget_unused(&mut self) {
+        self.0.retain(|_, link| Arc::strong_count(link) > 1);
+    }
+
     /// A reader of the monitor for others than the poller; answers not older than `max_age` are given again.
     pub fn guest(&mut self, monitor: &MonitorConfig, max_age: Duration) -> Arc<Guest> {
         Arc::new(Guest::new(monitor, self.to(monitor), max_age))

@@ -18,28 +18,17 @@ use crate::clock::Clock;
 /// Shorter periods are taken as this long; a checked configuration has none.
 const SHORTEST_PERIOD: Duration = Duration::from_millis(10);
 
-/// Starts one task for each job. They end when `cancel` is cancelled, or when nobody receives their events any more.
+/// Starts one task for each job. It ends when its token is cancelled, or when nobody receives its events any more.
 ///
 /// First polls are spread over the period in the order of the jobs, so that a restart does not ask all monitors at once.
-#[expect(
-    clippy::needless_pass_by_value,
-    reason = "every task keeps a clock; the caller has no further use for its own"
-)]
-pub fn spawn(
-    jobs: Vec<MonitorJob>,
-    links: &mut Links,
-    cancel: &CancellationToken,
-    tracker: &TaskTracker,
-    clock: Clock,
-) {
+pub fn spawn(jobs: Vec<(MonitorJob, CancellationToken)>, links: &mut Links, tracker: &TaskTracker, clock: &Clock) {
     let start = Instant::now();
     let total = jobs.len().max(1) as f64;
-    for (index, MonitorJob { station, monitor, events }) in jobs.into_iter().enumerate() {
+    for (index, (MonitorJob { station, monitor, events }, cancel)) in jobs.into_iter().enumerate() {
         let link = links.to(&monitor);
         let period = monitor.poll_period.max(SHORTEST_PERIOD);
         let first = start + period.mul_f64(index as f64 / total);
         let session = Session::new(&station, monitor, link, clock.clone());
-        let cancel = cancel.clone();
         tracker.spawn(async move {
             cancel.run_until_cancelled(run(session, first, period, events)).await;
         });

@@ -46,8 +46,16 @@ impl StationTask {
         self.record = record;
     }
 
-    /// Runs until cancelled, or until no monitor sends any more.
-    pub async fn run(mut self, cancel: CancellationToken) {
+    /// Runs until cancelled, or until no monitor sends any more; returns what it knows then.
+    pub async fn run(mut self, cancel: CancellationToken) -> StationState {
+        self.watch(cancel).await;
+        if let Some(history) = &self.record.history {
+            history.keep(self.clock.now().wall);
+        }
+        self.state
+    }
+
+    async fn watch(&mut self, cancel: CancellationToken) {
         let mut turn = 0;
         loop {
             let deadline = self.state.next_check();
@@ -122,7 +130,7 @@ mod tests {
         events: mpsc::Sender<PollEvent>,
         reader: SnapshotReader,
         clock: Clock,
-        task: tokio::task::JoinHandle<()>,
+        task: tokio::task::JoinHandle<StationState>,
         cancel: CancellationToken,
     }
 

@@ -50,7 +50,10 @@ until = 2026-12-01T00:00:00+00:00
     assert_eq!((miswired.priority, miswired.on_delay_ms, miswired.off_delay_ms), (Priority::High, 120_000, 10_000));
     assert!(miswired.latching);
     assert_eq!(miswired.max_shelving_ms, 3 * 86_400_000);
-    assert_eq!((miswired.chatter.raises, miswired.chatter.within_ms, miswired.chatter.quiet_ms), (4, 600_000, 1_200_000));
+    assert_eq!(
+        (miswired.chatter.raises, miswired.chatter.within_ms, miswired.chatter.quiet_ms),
+        (4, 600_000, 1_200_000)
+    );
     assert_eq!(read.of_kind(AlarmKind::StorageFull), AlarmSettings::of_kind(AlarmKind::StorageFull));
     let rule = &read.rules[0];
     assert_eq!((rule.name.as_str(), rule.station.as_str()), ("Rebuild", "Alder Creek Lift"));
@@ -72,10 +75,7 @@ fn what_is_wrong_is_told_with_its_place() {
         ("[alarms.flood]\nbegins_above = 3\nends_below = 4", "a flood that begins above 3 alarms cannot end below 4"),
         (&rule("part = \"Pump 7\""), "there is no circuit or monitor named \"Pump 7\""),
         (&rule("kinds = [\"values_frosen\"]"), "there is no kind of alarm named \"values_frosen\""),
-        (
-            &rule("from = \"2026-12-01T00:00:00Z\"\nuntil = \"2026-11-01T00:00:00Z\""),
-            "this rule ends before it begins",
-        ),
+        (&rule("from = \"2026-12-01T00:00:00Z\"\nuntil = \"2026-11-01T00:00:00Z\""), "this rule ends before it begins"),
         (&rule("from = \"yesterday\""), "\"yesterday\" is not a time with its zone"),
         ("[[alarms.suppress]]\nname = \"R\"\nstation = \"Alder Creek Lifd\"", "there is no station named"),
         ("[[alarms.suppress]]\nstation = \"Alder Creek Lift\"", "alarms.suppress"),

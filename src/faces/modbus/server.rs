@@ -10,6 +10,7 @@ use std::time::Duration;
 
 use tokio::io::{AsyncRead, AsyncReadExt, AsyncWrite, AsyncWriteExt, BufReader};
 use tokio::net::{TcpListener, TcpStream};
+use tokio::sync::watch;
 use tokio::time::{Instant, timeout};
 use tokio_util::sync::CancellationToken;
 use tokio_util::task::TaskTracker;
@@ -76,7 +77,7 @@ impl BoundModbusServer {
     }
 
     /// Serves until cancelled. What is being answered then is still answered.
-    pub async fn serve(self, units: Arc<Units>, cancel: CancellationToken, tracker: TaskTracker) {
+    pub async fn serve(self, units: watch::Receiver<Arc<Units>>, cancel: CancellationToken, tracker: TaskTracker) {
         let mut told: Option<Instant> = None;
         loop {
             let accepted = tokio::select! {
@@ -94,8 +95,7 @@ impl BoundModbusServer {
             };
             match self.limits.admit(peer.ip(), Instant::now()) {
                 Ok(admitted) => {
-                    let serving =
-                        Serving { admitted, units: Arc::clone(&units), idle: self.idle, cancel: cancel.clone() };
+                    let serving = Serving { admitted, units: units.clone(), idle: self.idle, cancel: cancel.clone() };
                     tracker.spawn(connection(stream, peer, self.tls.clone(), serving));
                 }
                 Err(refused) => tell_refused(peer, refused, &mut told),
@@ -138,7 +138,7 @@ enum Ended {
 /// What a connection is served with.
 struct Serving {
     admitted: Admitted,
-    units: Arc<Units>,
+    units: watch::Receiver<Arc<Units>>,
     idle: Duration,
     cancel: CancellationToken,
 }
@@ -223,7 +223,8 @@ impl Serving {
         if !self.admitted.request(Instant::now()) {
             return request::exception(pdu[0], ExceptionCode::SERVER_DEVICE_BUSY);
         }
-        match self.units.answer(rights, unit, pdu) {
+        let answer = self.units.borrow().answer(rights, unit, pdu);
+        match answer {
             Answer::Now(answer) => answer,
             Answer::Later(monitor, read) => Answer::from_monitor(read, monitor.read(read).await),
         }

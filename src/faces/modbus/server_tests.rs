@@ -46,7 +46,7 @@ struct Talk {
 
 fn talk(config: &ModbusServerConfig, room: usize) -> Talk {
     let (client, server) = duplex(room);
-    let (units, limits, idle) = (units(config), Limits::new(config), config.idle_timeout);
+    let (units, limits, idle) = (watch::channel(units(config)).1, Limits::new(config), config.idle_timeout);
     let cancel = CancellationToken::new();
     let stop = cancel.clone();
     let ended = tokio::spawn(async move {
@@ -193,7 +193,7 @@ async fn serve(config: &ModbusServerConfig) -> Served {
     let server = BoundModbusServer::bind(config).await.unwrap();
     let address = server.address();
     let (cancel, tracker) = (CancellationToken::new(), TaskTracker::new());
-    tracker.spawn(server.serve(units(config), cancel.clone(), tracker.clone()));
+    tracker.spawn(server.serve(watch::channel(units(config)).1, cancel.clone(), tracker.clone()));
     Served { address, cancel, tracker }
 }
 
