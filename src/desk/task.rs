@@ -254,13 +254,13 @@ impl DeskTask {
         let moved = !step.transitions.is_empty() || !step.floods.is_empty();
         let old = self.imaged.is_none_or(|at| now.mono.since(at.mono) >= IMAGE_EVERY_MS);
         if moved {
-            self.log(&step);
-            self.pass_on(step).await;
+            self.pass_on(&step).await;
         }
         if moved || old {
             self.imaged = Some(now);
             self.record.image(self.set.image(now)).await;
         }
+        self.log(&step);
         self.waiting = self.waiting.max(change);
         let (shown, version) = {
             let list = self.publish.borrow();
@@ -286,13 +286,13 @@ impl DeskTask {
         }
     }
 
-    async fn pass_on(&self, step: Step) {
+    async fn pass_on(&self, step: &Step) {
         let Some(notices) = &self.notices else { return };
-        let of_alarms = step.transitions.into_iter().filter_map(|transition| {
+        let of_alarms = step.transitions.iter().filter_map(|transition| {
             let entry = self.set.get(&transition.alarm)?.clone();
-            Some(Notice::Alarm { transition: Box::new(transition), entry: Box::new(entry) })
+            Some(Notice::Alarm { transition: Box::new(transition.clone()), entry: Box::new(entry) })
         });
-        let all: Vec<Notice> = of_alarms.chain(step.floods.into_iter().map(Notice::Flood)).collect();
+        let all: Vec<Notice> = of_alarms.chain(step.floods.iter().cloned().map(Notice::Flood)).collect();
         if notices.send(all).await.is_err() {
             tracing::error!("notifications have ended; the alarms go on without them");
         }

@@ -2,7 +2,9 @@
 //! real sockets, and the project's own tidiness.
 
 mod accuracy;
+mod alarms;
 mod circuit_fixtures;
+mod daemon;
 mod disk_full;
 mod journal_crash;
 mod modbus_server;
@@ -10,6 +12,7 @@ mod modbus_tls;
 mod protocol;
 mod recorder;
 mod registers;
+mod reload;
 mod replay;
 mod support;
 mod tidy;
