@@ -129,7 +129,7 @@ pub fn key(id: &AlarmId) -> String {
 }
 
 /// Alarms, the most urgent first.
-#[utoipa::path(get, path = "/api/v1/alarms", params(Wanted), tag = "alarms",
+#[utoipa::path(get, path = "/api/v1/alarms", operation_id = "list_alarms", params(Wanted), tag = "alarms",
     responses((status = 200, body = Page<AlarmJson>), (status = 400, body = Problem, content_type = "application/problem+json")),
     extensions(("x-role" = json!("view"))))]
 pub async fn list(
@@ -180,7 +180,7 @@ fn word_of<T: Copy, const N: usize>(parameter: &str, word: &str, words: [(&'stat
 }
 
 /// One alarm.
-#[utoipa::path(get, path = "/api/v1/alarms/{alarm}", tag = "alarms",
+#[utoipa::path(get, path = "/api/v1/alarms/{alarm}", operation_id = "get_alarm", tag = "alarms",
     params(("alarm" = String, Path, description = "Its id")),
     responses((status = 200, body = AlarmJson), (status = 404, body = Problem, content_type = "application/problem+json")),
     extensions(("x-role" = json!("view"))))]
@@ -194,9 +194,9 @@ fn unknown() -> Problem {
 }
 
 macro_rules! act {
-    ($(#[$doc:meta])* $name:ident, $path:literal, $event:expr) => {
+    ($(#[$doc:meta])* $name:ident, $id:literal, $path:literal, $event:expr) => {
         $(#[$doc])*
-        #[utoipa::path(post, path = $path, tag = "alarms", request_body = Remark,
+        #[utoipa::path(post, path = $path, operation_id = $id, tag = "alarms", request_body = Remark,
             params(("alarm" = String, Path, description = "Its id")),
             responses(
                 (status = 200, body = AlarmJson),
@@ -224,27 +224,27 @@ macro_rules! act {
 
 act!(
     /// Acknowledges an alarm.
-    acknowledge, "/api/v1/alarms/{alarm}/acknowledge", Event::Acknowledge
+    acknowledge, "acknowledge_alarm", "/api/v1/alarms/{alarm}/acknowledge", Event::Acknowledge
 );
 act!(
     /// Lets a latched alarm go.
-    reset, "/api/v1/alarms/{alarm}/reset", Event::Reset
+    reset, "reset_alarm", "/api/v1/alarms/{alarm}/reset", Event::Reset
 );
 act!(
     /// Ends a shelving early.
-    unshelve, "/api/v1/alarms/{alarm}/unshelve", Event::Unshelve
+    unshelve, "unshelve_alarm", "/api/v1/alarms/{alarm}/unshelve", Event::Unshelve
 );
 act!(
     /// Takes an alarm out of service for maintenance; a remark is needed.
-    take_out_of_service, "/api/v1/alarms/{alarm}/out-of-service", Event::TakeOutOfService
+    take_out_of_service, "take_alarm_out_of_service", "/api/v1/alarms/{alarm}/out-of-service", Event::TakeOutOfService
 );
 act!(
     /// Returns an alarm to service.
-    return_to_service, "/api/v1/alarms/{alarm}/return-to-service", Event::ReturnToService
+    return_to_service, "return_alarm_to_service", "/api/v1/alarms/{alarm}/return-to-service", Event::ReturnToService
 );
 
 /// Sets an alarm aside for a limited time.
-#[utoipa::path(post, path = "/api/v1/alarms/{alarm}/shelve", tag = "alarms", request_body = Shelve,
+#[utoipa::path(post, path = "/api/v1/alarms/{alarm}/shelve", operation_id = "shelve_alarm", tag = "alarms", request_body = Shelve,
     params(("alarm" = String, Path, description = "Its id")),
     responses(
         (status = 200, body = AlarmJson),

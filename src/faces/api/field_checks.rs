@@ -41,7 +41,7 @@ fn entry_json(entry: Entry) -> FieldCheckJson {
 }
 
 /// What was found at the panel of a circuit.
-#[utoipa::path(get, path = "/api/v1/stations/{station}/circuits/{circuit}/field-checks", tag = "field checks",
+#[utoipa::path(get, path = "/api/v1/stations/{station}/circuits/{circuit}/field-checks", operation_id = "list_field_checks", tag = "field checks",
     params(("station" = String, Path, description = "Name, percent-encoded"), ("circuit" = String, Path, description = "Name, percent-encoded")),
     responses((status = 200, body = FieldChecksDocument), (status = 404, body = Problem, content_type = "application/problem+json")),
     extensions(("x-role" = json!("view"))))]
@@ -56,7 +56,7 @@ pub async fn list(
 }
 
 /// Enters what a check at the panel showed; it counts as evidence from now on.
-#[utoipa::path(post, path = "/api/v1/stations/{station}/circuits/{circuit}/field-checks", tag = "field checks",
+#[utoipa::path(post, path = "/api/v1/stations/{station}/circuits/{circuit}/field-checks", operation_id = "enter_field_check", tag = "field checks",
     request_body = Found,
     params(("station" = String, Path, description = "Name, percent-encoded"), ("circuit" = String, Path, description = "Name, percent-encoded")),
     responses(
@@ -83,7 +83,7 @@ pub async fn enter(
 }
 
 /// Withdraws an entry that was wrong; it no longer counts.
-#[utoipa::path(delete, path = "/api/v1/field-checks/{id}", tag = "field checks",
+#[utoipa::path(delete, path = "/api/v1/field-checks/{id}", operation_id = "withdraw_field_check", tag = "field checks",
     params(("id" = u64, Path, description = "Number of the entry")),
     responses(
         (status = 200, body = FieldCheckJson),

@@ -27,7 +27,7 @@ pub struct ReloadedJson {
 }
 
 /// Has the configuration file read again. A file that is not right changes nothing.
-#[utoipa::path(post, path = "/api/v1/configuration/reload", tag = "daemon",
+#[utoipa::path(post, path = "/api/v1/configuration/reload", operation_id = "reload_configuration", tag = "daemon",
     responses(
         (status = 200, body = ReloadedJson),
         (status = 401, body = Problem, content_type = "application/problem+json"),
@@ -51,7 +51,7 @@ pub async fn reload(State(api): State<Api>, Who(who): Who) -> Result<Json<Reload
 }
 
 /// This description.
-#[utoipa::path(get, path = "/api/v1/openapi.json", tag = "daemon",
+#[utoipa::path(get, path = "/api/v1/openapi.json", operation_id = "get_openapi", tag = "daemon",
     responses((status = 200, body = Object, content_type = "application/json", description = "OpenAPI 3.1")),
     extensions(("x-role" = json!("none"))))]
 pub async fn openapi() -> Json<utoipa::openapi::OpenApi> {

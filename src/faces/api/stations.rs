@@ -154,7 +154,7 @@ pub struct Misregistration {
 }
 
 /// Every station with its verdicts.
-#[utoipa::path(get, path = "/api/v1/stations", params(Paging), tag = "stations",
+#[utoipa::path(get, path = "/api/v1/stations", operation_id = "list_stations", params(Paging), tag = "stations",
     responses((status = 200, body = Page<StationSummary>), (status = 400, body = Problem, content_type = "application/problem+json")),
     extensions(("x-role" = json!("view"))))]
 pub async fn list(
@@ -186,7 +186,7 @@ fn summary(api: &Api, station: &StationSnapshot) -> StationSummary {
 }
 
 /// One station: monitors and circuits with all that is reported and concluded.
-#[utoipa::path(get, path = "/api/v1/stations/{station}", tag = "stations",
+#[utoipa::path(get, path = "/api/v1/stations/{station}", operation_id = "get_station", tag = "stations",
     params(("station" = String, Path, description = "Name, percent-encoded")),
     responses((status = 200, body = StationDocument), (status = 404, body = Problem, content_type = "application/problem+json")),
     extensions(("x-role" = json!("view"))))]
@@ -200,7 +200,7 @@ pub async fn one(State(api): State<Api>, Path(name): Path<String>) -> Result<Jso
 }
 
 /// One circuit: live values reported and corrected, phasors, findings, diagnosis with its reasons, what to check next.
-#[utoipa::path(get, path = "/api/v1/stations/{station}/circuits/{circuit}", tag = "stations",
+#[utoipa::path(get, path = "/api/v1/stations/{station}/circuits/{circuit}", operation_id = "get_circuit", tag = "stations",
     params(("station" = String, Path, description = "Name, percent-encoded"), ("circuit" = String, Path, description = "Name, percent-encoded")),
     responses((status = 200, body = CircuitDocument), (status = 404, body = Problem, content_type = "application/problem+json")),
     extensions(("x-role" = json!("view"))))]
@@ -243,7 +243,7 @@ fn picture(picture: Picture) -> PhasorPicture {
 }
 
 /// The plan of field checks for a circuit, as steps to follow.
-#[utoipa::path(get, path = "/api/v1/stations/{station}/circuits/{circuit}/plan", tag = "field checks",
+#[utoipa::path(get, path = "/api/v1/stations/{station}/circuits/{circuit}/plan", operation_id = "get_plan", tag = "field checks",
     params(("station" = String, Path, description = "Name, percent-encoded"), ("circuit" = String, Path, description = "Name, percent-encoded")),
     responses((status = 200, body = PlanDocument), (status = 404, body = Problem, content_type = "application/problem+json")),
     extensions(("x-role" = json!("view"))))]
@@ -269,7 +269,7 @@ pub async fn plan(
 }
 
 /// Energies registered and true of every circuit, with bounds and cost, or why they are withheld.
-#[utoipa::path(get, path = "/api/v1/misregistration", params(Paging), tag = "energy",
+#[utoipa::path(get, path = "/api/v1/misregistration", operation_id = "list_misregistration", params(Paging), tag = "energy",
     responses((status = 200, body = MisregistrationReport), (status = 400, body = Problem, content_type = "application/problem+json")),
     extensions(("x-role" = json!("view"))))]
 pub async fn misregistration(
