@@ -21,6 +21,7 @@ use crate::alarm::state::{AlarmState, Condition, Event};
 use crate::alarm::words::{AlarmText, title};
 use crate::desk::ActError;
 use crate::faces::json::rfc3339;
+use crate::journal::Hash;
 use crate::reading::UnixMs;
 
 /// Which alarms to list.
@@ -118,14 +119,16 @@ pub struct Shelve {
     #[schema(min_length = 1, max_length = 500)]
     remark: String,
     /// For how many minutes; the longest shelving is the configuration's.
-    #[schema(minimum = 1, maximum = 527040)]
+    #[schema(minimum = 1, maximum = 527_040)]
     minutes: u32,
 }
 
 /// The name of an alarm in addresses: names may hold any character, a digest none that an address cannot.
 pub fn key(id: &AlarmId) -> String {
     let name = serde_json::to_string(id).unwrap_or_default();
-    Sha256::digest(name.as_bytes()).iter().take(12).map(|byte| format!("{byte:02x}")).collect()
+    let mut digest = Hash(Sha256::digest(name.as_bytes()).into()).to_string();
+    digest.truncate(24);
+    digest
 }
 
 /// Alarms, the most urgent first.
@@ -216,7 +219,7 @@ macro_rules! act {
             Who(who): Who,
             Body(said): Body<Remark>,
         ) -> Result<Json<AlarmJson>, Problem> {
-            let by = Operator::new(&who.name, &said.remark).map_err(refused)?;
+            let by = Operator::new(&who.name, &said.remark).map_err(|why| refused(&why))?;
             act(&api, &alarm, $event(by)).await
         }
     };
@@ -264,7 +267,7 @@ pub async fn shelve(
     Who(who): Who,
     Body(said): Body<Shelve>,
 ) -> Result<Json<AlarmJson>, Problem> {
-    let by = Operator::new(&who.name, &said.remark).map_err(refused)?;
+    let by = Operator::new(&who.name, &said.remark).map_err(|why| refused(&why))?;
     let until = UnixMs(api.clock.now().wall.0.saturating_add(i64::from(said.minutes) * 60_000));
     act(&api, &alarm, Event::Shelve { by, until }).await
 }
@@ -274,12 +277,12 @@ async fn act(api: &Api, alarm: &str, event: Event) -> Result<Json<AlarmJson>, Pr
     let id = list.entries.iter().map(|entry| entry.alarm.id()).find(|id| key(id) == alarm).ok_or_else(unknown)?;
     match api.desk.act(id.clone(), event).await {
         Ok(entry) => Ok(Json(alarm_json(&entry))),
-        Err(ActError::Refused(why)) => Err(refused(why)),
+        Err(ActError::Refused(why)) => Err(refused(&why)),
         Err(error @ (ActError::NotRecorded(_) | ActError::Stopping)) => Err(Problem::unavailable(error.to_string())),
     }
 }
 
-fn refused(why: Refused) -> Problem {
+fn refused(why: &Refused) -> Problem {
     let detail = why.to_string();
     match why {
         Refused::UnknownAlarm(_) => unknown(),
