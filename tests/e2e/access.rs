@@ -171,7 +171,7 @@ fn no_secret_is_in_anything_the_program_writes() {
         written += &daemon.all_it_said();
         let journal = wattassay().args(["journal", "export"]).arg(config.with_file_name("journal")).output().unwrap();
         written += &told(&journal);
-        assert!(written.contains("TRACE"), "the finest log is looked at");
+        assert!(written.contains("DEBUG"), "the finest log is looked at");
         for told in [
             "J. Alvarez logged in from 127.0.0.1",
             "J. Alvarez logged out",

@@ -12,6 +12,7 @@ use serde::{Deserialize, Serialize};
 use serde_json::json;
 use utoipa::{OpenApi, ToSchema};
 
+use super::problem::Problem;
 use crate::access::gate::LoggedIn;
 use crate::access::role::Principal;
 use crate::access::secret::Secret;
@@ -20,13 +21,12 @@ use crate::faces::guard::Guard;
 use crate::faces::guard::check::HOW_TO_CONFIGURE;
 use crate::faces::guard::credentials;
 use crate::faces::guard::door::{NotTried, Standing};
-use crate::faces::guard::problem::Problem;
 use crate::faces::server::Peer;
 use crate::journal::Kind;
 
 /// The part of the API's document that is about sessions.
 #[derive(OpenApi)]
-#[openapi(paths(log_in, who_am_i, log_out), components(schemas(LogIn, SessionView, Problem)))]
+#[openapi(paths(log_in, who_am_i, log_out), components(schemas(LogIn, SessionJson, Problem)))]
 pub struct SessionDocument;
 
 /// The routes.
@@ -46,7 +46,7 @@ struct LogIn {
 
 /// Who is asking.
 #[derive(Serialize, ToSchema)]
-struct SessionView {
+struct SessionJson {
     /// Name, as the journal gives it; a token's begins with "token "
     name: String,
     /// What they may do: view, operate or engineer
@@ -59,9 +59,9 @@ struct SessionView {
     longest_s: Option<u64>,
 }
 
-impl SessionView {
-    fn of(principal: &Principal, session: Option<(&Session, SessionTimes)>) -> SessionView {
-        SessionView {
+impl SessionJson {
+    fn of(principal: &Principal, session: Option<(&Session, SessionTimes)>) -> SessionJson {
+        SessionJson {
             name: principal.name.clone(),
             role: principal.role.key(),
             csrf_token: session.map(|(session, _)| session.csrf().reveal().to_owned()),
@@ -77,7 +77,7 @@ impl SessionView {
 #[utoipa::path(
     post, path = "/api/v1/session", tag = "session", request_body = LogIn,
     responses(
-        (status = 200, body = SessionView), (status = 400, body = Problem, content_type = "application/problem+json"),
+        (status = 200, body = SessionJson), (status = 400, body = Problem, content_type = "application/problem+json"),
         (status = 401, body = Problem, content_type = "application/problem+json"),
         (status = 403, body = Problem, content_type = "application/problem+json"),
         (status = 429, body = Problem, content_type = "application/problem+json")
@@ -93,7 +93,7 @@ async fn log_in(State(guard): State<Guard>, peer: Extension<Peer>, headers: Head
 
 async fn try_log_in(guard: &Guard, peer: &Peer, headers: &HeaderMap, body: &Bytes) -> Result<Response, Problem> {
     let Some(door) = guard.door() else {
-        return Err(Problem::forbidden("no_access_configured", HOW_TO_CONFIGURE));
+        return Err(Problem::forbidden("no-access-configured", HOW_TO_CONFIGURE));
     };
     // A form on another site cannot send this type.
     let is_json = headers.get(header::CONTENT_TYPE).and_then(|kind| kind.to_str().ok()).is_some_and(|kind| {
@@ -102,7 +102,7 @@ async fn try_log_in(guard: &Guard, peer: &Peer, headers: &HeaderMap, body: &Byte
     // What is wrong with the body is not repeated: it holds a password.
     let LogIn { name, password } = serde_json::from_slice(body).ok().filter(|_| is_json).ok_or_else(|| {
         let detail = "send name and password as application/json, two texts and nothing else";
-        Problem::new(StatusCode::BAD_REQUEST, "body", detail)
+        Problem::bad_request(detail)
     })?;
     let address = peer.0.ip();
     let outcome = door.log_in(&name, Secret::new(password), address).await.map_err(not_tried)?;
@@ -118,7 +118,7 @@ async fn try_log_in(guard: &Guard, peer: &Peer, headers: &HeaderMap, body: &Byte
             }
             let principal = session.user().principal();
             acts.note(acts.of(&principal, format!("{} logged in from {address}", principal.name)).with(&from)).await;
-            let view = SessionView::of(&principal, Some((&session, door.times())));
+            let view = SessionJson::of(&principal, Some((&session, door.times())));
             Ok(with_cookie(Json(view).into_response(), credentials::cookie(&id, guard.is_secure())))
         }
         LoggedIn::WrongPassword(name) => {
@@ -136,21 +136,14 @@ async fn try_log_in(guard: &Guard, peer: &Peer, headers: &HeaderMap, body: &Byte
 
 /// The same words whether it was the name or the password.
 fn refused() -> Problem {
-    Problem::unauthorized("log_in_refused", "name or password is wrong")
+    Problem::unauthorized("log-in-refused", "name or password is wrong")
 }
 
 fn not_tried(why: NotTried) -> Problem {
     match why {
-        NotTried::Wait(seconds) => {
-            let detail = format!("too many failed log-ins; wait {seconds} s and try again");
-            Problem::new(StatusCode::TOO_MANY_REQUESTS, "wait", detail)
-                .with(header::RETRY_AFTER, HeaderValue::from(seconds))
-        }
-        NotTried::NoRandomness(error) => {
-            tracing::error!("no session can begin: {error}");
-            Problem::new(StatusCode::INTERNAL_SERVER_ERROR, "no_session", "no session can begin; see the log")
-        }
-        NotTried::Stopped => Problem::new(StatusCode::SERVICE_UNAVAILABLE, "stopping", "the daemon is stopping"),
+        NotTried::Wait(seconds) => Problem::wait(seconds),
+        NotTried::NoRandomness(error) => Problem::internal("the session", &error),
+        NotTried::Stopped => Problem::unavailable("the daemon is stopping"),
     }
 }
 
@@ -160,7 +153,7 @@ fn not_tried(why: NotTried) -> Problem {
 #[utoipa::path(
     get, path = "/api/v1/session", tag = "session",
     responses(
-        (status = 200, body = SessionView), (status = 401, body = Problem, content_type = "application/problem+json"),
+        (status = 200, body = SessionJson), (status = 401, body = Problem, content_type = "application/problem+json"),
         (status = 404, body = Problem, content_type = "application/problem+json")
     ),
     extensions(("x-role" = json!("view")))
@@ -169,17 +162,17 @@ async fn who_am_i(
     State(guard): State<Guard>,
     principal: Option<Extension<Principal>>,
     headers: HeaderMap,
-) -> Result<Json<SessionView>, Problem> {
+) -> Result<Json<SessionJson>, Problem> {
     let (Some(Extension(principal)), Some(door)) = (principal, guard.door()) else {
         // Only where reading is open to everybody.
-        return Err(Problem::new(StatusCode::NOT_FOUND, "no_access_configured", HOW_TO_CONFIGURE));
+        return Err(Problem::not_found(HOW_TO_CONFIGURE));
     };
     // A token may come with a browser's cookies; it is the token that was meant.
     let session = match credentials::brought(&headers, guard.is_secure()) {
         credentials::Brought::Session(id) => door.session(&id).await.map(|(_, session)| session),
         _ => None,
     };
-    Ok(Json(SessionView::of(&principal, session.as_ref().map(|session| (session, door.times())))))
+    Ok(Json(SessionJson::of(&principal, session.as_ref().map(|session| (session, door.times())))))
 }
 
 /// Log out
@@ -201,7 +194,7 @@ async fn log_out(
 ) -> Result<Response, Problem> {
     if !standing.is_session() {
         let detail = "a token has no session; remove it with \"wattassay users token remove\"";
-        return Err(Problem::new(StatusCode::CONFLICT, "no_session", detail));
+        return Err(Problem::conflict(detail));
     }
     standing.end();
     let acts = guard.acts();

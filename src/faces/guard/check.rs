@@ -6,18 +6,18 @@ use std::sync::Arc;
 
 use axum::extract::{MatchedPath, Request, State};
 use axum::http::request::Parts;
-use axum::http::{HeaderMap, HeaderValue, Method, StatusCode, header};
+use axum::http::{HeaderMap, HeaderValue, Method, header};
 use axum::middleware::Next;
 use axum::response::{IntoResponse, Response};
 
 use super::Guard;
 use super::credentials::{self, Brought, CSRF_HEADER};
 use super::door::{Door, Standing};
-use super::problem::Problem;
 use super::rules::{Need, Ruling};
 use crate::access::gate::{Credential, TokenRefused};
 use crate::access::role::{Principal, Role};
 use crate::access::secret::Secret;
+use crate::faces::api::problem::Problem;
 
 /// What to do where nobody can log in, in words.
 pub const HOW_TO_CONFIGURE: &str = "no users are configured, so nobody may change anything: add [access] and \
@@ -51,23 +51,23 @@ pub async fn check(State(guard): State<Guard>, request: Request, next: Next) -> 
 async fn judge(guard: &Guard, head: &Parts) -> Result<Option<Known>, Problem> {
     let method = &head.method;
     let path = head.extensions.get::<MatchedPath>();
-    let path = path.ok_or_else(|| Problem::new(StatusCode::NOT_FOUND, "not_found", "nothing here; see /"))?.as_str();
+    let path = path.ok_or_else(|| Problem::not_found("nothing here; see /"))?.as_str();
     let need = match guard.0.rules.ruling(method, path) {
         Ruling::Needs(need) => need,
-        Ruling::OtherMethods(methods) => return Err(other_methods(method, &methods)),
+        Ruling::OtherMethods(methods) => return Err(other_methods(&methods)),
         Ruling::NoRule => {
             tracing::error!("{method} {path} is served and has no rule; it is refused to everybody");
-            return Err(Problem::forbidden("no_rule", "it is not said who may do this, so nobody may"));
+            return Err(Problem::forbidden("no-rule", "it is not said who may do this, so nobody may"));
         }
     };
     if is_unsafe(method) && from_elsewhere(&head.headers) {
-        return Err(Problem::forbidden("other_site", "a page of another site asked for this"));
+        return Err(Problem::forbidden("other-site", "a page of another site asked for this"));
     }
     let Some(door) = guard.door() else {
         return match need {
             Need::Open => Ok(None),
             Need::Role(Role::View) if !is_unsafe(method) => Ok(None),
-            Need::Role(_) => Err(Problem::forbidden("no_access_configured", HOW_TO_CONFIGURE)),
+            Need::Role(_) => Err(Problem::forbidden("no-access-configured", HOW_TO_CONFIGURE)),
         };
     };
     let known = identify(guard, door, &head.headers).await;
@@ -75,9 +75,7 @@ async fn judge(guard: &Guard, head: &Parts) -> Result<Option<Known>, Problem> {
         // Whoever cannot be known here may be on the way to log in.
         Need::Open => Ok(known.unwrap_or_default()),
         Need::Role(role) => {
-            let known = known?.ok_or_else(|| {
-                Problem::unauthorized("log_in", "log in first, or send a token as Authorization: Bearer")
-            })?;
+            let known = known?.ok_or_else(|| Problem::who_are_you())?;
             if known.principal.role < role {
                 let detail =
                     format!("this needs the role {role}; {} has {}", known.principal.name, known.principal.role);
@@ -108,14 +106,14 @@ async fn identify(guard: &Guard, door: &Door, headers: &HeaderMap) -> Result<Opt
                 credential,
                 csrf: Some(session.csrf().clone()),
             })),
-            None => Err(Problem::unauthorized("session_ended", "the session has ended; log in again")),
+            None => Err(Problem::unauthorized("session-ended", "the session has ended; log in again")),
         },
         Brought::Token(token) => match door.token(&token).await {
             Ok((credential, principal)) => Ok(Some(Known { principal, credential, csrf: None })),
             Err(TokenRefused::Expired(name)) => {
-                Err(Problem::unauthorized("token_expired", format!("token {name} has expired; have a new one made")))
+                Err(Problem::unauthorized("token-expired", format!("token {name} has expired; have a new one made")))
             }
-            Err(TokenRefused::Unknown) => Err(Problem::unauthorized("token_unknown", "this token is not known")),
+            Err(TokenRefused::Unknown) => Err(Problem::unauthorized("token-unknown", "this token is not known")),
         },
     }
 }
@@ -129,12 +127,10 @@ fn from_elsewhere(headers: &HeaderMap) -> bool {
     headers.get("sec-fetch-site").is_some_and(|site| site != "same-origin" && site != "none")
 }
 
-fn other_methods(method: &Method, methods: &[Method]) -> Problem {
+fn other_methods(methods: &[Method]) -> Problem {
     let allowed = methods.iter().map(Method::as_str).collect::<Vec<_>>().join(", ");
-    let detail = format!("{method} is not for this path; it takes {allowed}");
-    let problem = Problem::new(StatusCode::METHOD_NOT_ALLOWED, "method", detail);
     match HeaderValue::try_from(allowed) {
-        Ok(allowed) => problem.with(header::ALLOW, allowed),
-        Err(_) => problem,
+        Ok(allowed) => Problem::wrong_method().with(header::ALLOW, allowed),
+        Err(_) => Problem::wrong_method(),
     }
 }

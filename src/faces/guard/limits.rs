@@ -3,12 +3,12 @@
 //! Must never cut an answer that has begun: an event stream goes on for as long as its client listens.
 
 use axum::extract::{Request, State};
-use axum::http::{HeaderValue, StatusCode, header};
+use axum::http::{HeaderValue, header};
 use axum::middleware::Next;
 use axum::response::{IntoResponse, Response};
 
-use super::problem::Problem;
 use crate::config::web_model::HttpLimits;
+use crate::faces::api::problem::Problem;
 
 /// Lets a request through that keeps within its limits.
 pub async fn within(State(limits): State<HttpLimits>, request: Request, next: Next) -> Response {
@@ -17,15 +17,13 @@ pub async fn within(State(limits): State<HttpLimits>, request: Request, next: Ne
     if length.and_then(|length| length.parse::<u64>().ok()).is_some_and(|length| length > limits.body_bytes as u64) {
         let detail = format!("the body of a request has at most {} bytes", limits.body_bytes);
         // The body is not read, so the connection cannot be used again.
-        return Problem::new(StatusCode::PAYLOAD_TOO_LARGE, "body_too_long", detail)
-            .with(header::CONNECTION, HeaderValue::from_static("close"))
-            .into_response();
+        return Problem::too_long(detail).with(header::CONNECTION, HeaderValue::from_static("close")).into_response();
     }
     match tokio::time::timeout(limits.request_timeout, next.run(request)).await {
         Ok(response) => response,
         Err(_) => {
             let detail = format!("no answer within {} s; try again", limits.request_timeout.as_secs());
-            Problem::new(StatusCode::SERVICE_UNAVAILABLE, "too_slow", detail).into_response()
+            Problem::unavailable(detail).into_response()
         }
     }
 }

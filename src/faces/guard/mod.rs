@@ -10,7 +10,6 @@ pub mod credentials;
 pub mod door;
 pub mod headers;
 pub mod limits;
-pub mod problem;
 pub mod rules;
 
 #[cfg(test)]

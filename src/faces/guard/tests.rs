@@ -20,7 +20,7 @@ use utoipa::openapi::{InfoBuilder, OpenApi, OpenApiBuilder, PathsBuilder};
 use super::acts::Acts;
 use super::door::Standing;
 use super::rules::Rules;
-use super::walk::{PASSWORD, Staff, walk};
+use super::walk::{ASKED_OF_EACH, PASSWORD, Staff, walk};
 use super::*;
 use crate::access::accounts::ApiToken;
 use crate::access::role::{Principal, Role};
@@ -60,13 +60,13 @@ fn made_up_routes() -> Router {
 #[tokio::test]
 async fn every_route_lets_in_whom_its_document_says() {
     let asked = walk(&made_up_document(), |_| made_up_routes()).await;
-    assert_eq!(asked, 4 * 3 * (16 + 1));
+    assert_eq!(asked, 4 * 3 * ASKED_OF_EACH);
 }
 
 #[tokio::test]
 async fn every_route_of_sessions_lets_in_whom_its_document_says() {
     let asked = walk(&SessionDocument::openapi(), session::routes).await;
-    assert_eq!(asked, 3 * (16 + 1));
+    assert_eq!(asked, 3 * ASKED_OF_EACH);
 }
 
 /// A face with sessions, made-up routes, one that shows who asks, and one that no document mentions.
@@ -143,7 +143,7 @@ async fn a_person_logs_in_acts_and_logs_out_and_the_journal_tells() {
     let who = face.ask(Method::GET, "/who", &[("cookie", &cookie)], "").await;
     assert_eq!(text(who).await, "operate");
     let forged = face.ask(Method::POST, "/operate/x", &[("cookie", &cookie)], "").await;
-    assert_eq!(document(forged).await["code"], "csrf");
+    assert_eq!(document(forged).await["type"], "urn:wattassay:problem:csrf");
     let act = face.ask(Method::POST, "/operate/x", &[("cookie", &cookie), ("x-csrf-token", csrf)], "").await;
     assert_eq!(act.status(), StatusCode::OK);
 
@@ -155,7 +155,7 @@ async fn a_person_logs_in_acts_and_logs_out_and_the_journal_tells() {
     assert_eq!(out.status(), StatusCode::NO_CONTENT);
     assert!(out.headers()[header::SET_COOKIE].to_str().unwrap().ends_with("Max-Age=0"));
     let after = face.ask(Method::GET, "/who", &[("cookie", &cookie)], "").await;
-    assert_eq!(document(after).await["code"], "session_ended");
+    assert_eq!(document(after).await["type"], "urn:wattassay:problem:session-ended");
 
     let mut entries = Vec::new();
     file::read(&folder.path().join(FILE_NAME), 0, |record| {
@@ -210,7 +210,7 @@ async fn a_body_that_is_no_log_in_is_refused_without_repeating_it() {
     }
     let body = json!({ "name": "view", "password": PASSWORD }).to_string();
     let elsewhere = face.ask(Method::POST, "/api/v1/session", &[json, ("sec-fetch-site", "cross-site")], &body).await;
-    assert_eq!(document(elsewhere).await["code"], "other_site");
+    assert_eq!(document(elsewhere).await["type"], "urn:wattassay:problem:other-site");
 }
 
 #[tokio::test]
@@ -247,7 +247,7 @@ async fn a_route_that_no_document_mentions_is_refused_to_everybody() {
     for method in [Method::GET, Method::POST] {
         let response = face.ask(method, "/unmentioned", &[("authorization", &bearer)], "").await;
         assert_eq!(response.status(), StatusCode::FORBIDDEN);
-        assert_eq!(document(response).await["code"], "no_rule");
+        assert_eq!(document(response).await["type"], "urn:wattassay:problem:no-rule");
     }
     let nowhere = face.ask(Method::GET, "/nowhere", &[("authorization", &bearer)], "").await;
     assert_eq!(nowhere.status(), StatusCode::NOT_FOUND);
@@ -279,12 +279,12 @@ async fn bodies_and_answers_keep_within_their_limits() {
     let fits = face.ask(Method::POST, "/echo", &[authorization], &"x".repeat(1000)).await;
     assert_eq!(text(fits).await.len(), 1000);
     let told = face.ask(Method::POST, "/echo", &[authorization, ("content-length", "1001")], "").await;
-    assert_eq!(document(told).await["code"], "body_too_long");
+    assert_eq!(document(told).await["type"], "urn:wattassay:problem:too-long");
     let untold = face.ask(Method::POST, "/echo", &[authorization], &"x".repeat(1001)).await;
     assert_eq!(untold.status(), StatusCode::PAYLOAD_TOO_LARGE);
     tokio::time::pause();
     let slow = face.ask(Method::GET, "/slow", &[authorization], "").await;
-    assert_eq!(document(slow).await["code"], "too_slow");
+    assert_eq!(document(slow).await["type"], "urn:wattassay:problem:unavailable");
 }
 
 #[tokio::test]

@@ -16,7 +16,6 @@ use utoipa::openapi::OpenApi;
 use super::Guard;
 use super::acts::Acts;
 use super::door::Door;
-use super::problem::PROBLEM_JSON;
 use super::rules::{Need, Rules, need_of, operations};
 use crate::access::accounts::{ApiToken, User};
 use crate::access::password::PasswordHash;
@@ -25,6 +24,7 @@ use crate::access::secret::Secret;
 use crate::access::store::{self, StoreError};
 use crate::clock::Clock;
 use crate::config::web_model::{AccessConfig, HttpLimits};
+use crate::faces::api::problem::CONTENT_TYPE;
 use crate::faces::server::Peer;
 use crate::reading::UnixMs;
 
@@ -69,6 +69,9 @@ impl Staff {
         Arc::new(Door::open(&self.config, Acts::new(None, Clock::system())).await.unwrap())
     }
 }
+
+/// Requests for each operation: one of each asker, and one where there are no users.
+pub(crate) const ASKED_OF_EACH: usize = 17;
 
 /// Who asks.
 #[derive(Debug, Clone, Copy)]
@@ -169,7 +172,7 @@ async fn outcome(routes: &Router, request: Request<Body>) -> (Outcome, String) {
         return (Outcome::Ran, String::new());
     }
     let status = response.status();
-    assert_eq!(response.headers()[header::CONTENT_TYPE], PROBLEM_JSON);
+    assert_eq!(response.headers()[header::CONTENT_TYPE], CONTENT_TYPE);
     assert_eq!(response.headers().contains_key(header::WWW_AUTHENTICATE), status == StatusCode::UNAUTHORIZED);
     let body = response.into_body().collect().await.unwrap().to_bytes();
     (Outcome::Refused(status), String::from_utf8(body.to_vec()).unwrap())
