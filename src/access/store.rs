@@ -108,12 +108,16 @@ fn replace(path: &Path, folder: &Path, text: &str) -> io::Result<()> {
 
 fn write_new(neighbour: &Path, old: &Path, text: &str) -> io::Result<()> {
     let mut file = File::options().write(true).create_new(true).mode(MODE).open(neighbour)?;
-    // The daemon's user stays its owner when root changes it.
-    if let Ok(old) = fs::metadata(old) {
-        let new = file.metadata()?;
-        if (old.uid(), old.gid()) != (new.uid(), new.gid()) {
-            rustix::fs::fchown(&file, Some(Uid::from_raw(old.uid())), Some(Gid::from_raw(old.gid())))?;
-        }
+    let new = file.metadata()?;
+    let owner = match fs::metadata(old) {
+        // The daemon's user stays its owner when root changes it.
+        Ok(old) => Some(old),
+        // What root begins is the daemon's too, in the daemon's folder.
+        Err(_) if new.uid() == 0 => neighbour.parent().map(fs::metadata).transpose()?,
+        Err(_) => None,
+    };
+    if let Some(owner) = owner.filter(|owner| (owner.uid(), owner.gid()) != (new.uid(), new.gid())) {
+        rustix::fs::fchown(&file, Some(Uid::from_raw(owner.uid())), Some(Gid::from_raw(owner.gid())))?;
     }
     file.write_all(text.as_bytes())?;
     file.sync_all()
@@ -145,6 +149,22 @@ mod tests {
         let names: Vec<_> = read(&path).unwrap().tokens.into_iter().map(|token| token.name).collect();
         assert_eq!(names, ["historian", "Zähler \"2\""]);
         assert_eq!(fs::read_dir(folder.path()).unwrap().count(), 1, "nothing is left beside it");
+    }
+
+    /// As root, who alone can give files away; the continuous integration runs as root.
+    #[test]
+    fn what_root_begins_and_changes_belongs_to_the_daemon() {
+        let folder = tempfile::tempdir().unwrap();
+        if fs::metadata(folder.path()).unwrap().uid() != 0 {
+            return;
+        }
+        std::os::unix::fs::chown(folder.path(), Some(4321), Some(4322)).unwrap();
+        let path = folder.path().join("users.toml");
+        for name in ["first", "second"] {
+            add(&path, name).unwrap();
+            let of = fs::metadata(&path).unwrap();
+            assert_eq!((of.uid(), of.gid()), (4321, 4322));
+        }
     }
 
     #[test]

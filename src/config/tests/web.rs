@@ -93,6 +93,13 @@ fn files_are_taken_from_beside_the_configuration() -> Outcome {
 }
 
 #[test]
+fn the_deployed_example_is_right() -> Outcome {
+    let config = config(include_str!("../../../deploy/exposed.toml"))?;
+    assert!(config.http.tls.is_some() && config.access.is_some() && config.metrics.listen.is_some());
+    Ok(())
+}
+
+#[test]
 fn every_mistake_is_told() {
     check(
         told,

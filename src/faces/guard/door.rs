@@ -154,30 +154,48 @@ impl Door {
 
     /// Reads the users file again if it has changed. A bad one leaves the users from before in force and is told once.
     async fn look(&self) {
-        let mut seen = self.seen.lock().await;
-        let Some(stamp) = blocking(&self.file, store::stamp).await else { return };
-        if stamp == seen.stamp {
+        let changes = self.read_changes().await;
+        if changes.is_empty() {
             return;
         }
+        // Apart from the look, so that nobody waits with it for the journal's disk; and from this request, which may be cut off.
+        let acts = self.acts.clone();
+        let noting = tokio::spawn(async move {
+            for change in changes {
+                if let Err(error) = acts.append(acts.unnamed(Kind::Configuration, change)).await {
+                    tracing::error!("not in the journal: {error}");
+                }
+            }
+        });
+        // It ends early only with the daemon.
+        let _ = noting.await;
+    }
+
+    /// Takes what is new of the file, and logs it; the same for the journal.
+    async fn read_changes(&self) -> Vec<String> {
+        let mut seen = self.seen.lock().await;
+        let Some(stamp) = blocking(&self.file, store::stamp).await else { return Vec::new() };
+        if stamp == seen.stamp {
+            return Vec::new();
+        }
+        let Some(read) = blocking(&self.file, store::read).await else { return Vec::new() };
+        // Not before it is read: a request that is cut off must leave the look to the next one.
         seen.stamp = stamp;
-        let Some(read) = blocking(&self.file, store::read).await else { return };
         match read {
             Ok(accounts) => {
                 seen.refused = None;
                 let changes = self.gate().replace(accounts);
-                for change in changes {
-                    self.acts.note(self.acts.unnamed(Kind::Configuration, change)).await;
-                }
+                changes.iter().for_each(|change| tracing::info!("{change}"));
+                changes
             }
             Err(error) => {
                 let text = format!("The users from before stay in force: {error}");
-                if seen.refused.as_ref() != Some(&text) {
-                    tracing::error!("{text}");
-                    if let Err(error) = self.acts.append(self.acts.unnamed(Kind::Configuration, text.clone())).await {
-                        tracing::error!("not in the journal: {error}");
-                    }
-                    seen.refused = Some(text);
+                if seen.refused.as_ref() == Some(&text) {
+                    return Vec::new();
                 }
+                tracing::error!("{text}");
+                seen.refused = Some(text.clone());
+                vec![text]
             }
         }
     }
