@@ -2,6 +2,8 @@
 //!
 //! Plain data. Must never hold a password or a token, only what they are known by.
 
+use std::fmt::Write as _;
+
 use super::password::PasswordHash;
 use super::role::{Principal, Role};
 use super::secret::{Digest, NoRandomness, Secret};
@@ -118,19 +120,19 @@ impl Accounts {
         all
     }
 
-    /// The users file.
+    /// The users file. Writing to a String cannot fail.
     pub fn to_text(&self) -> String {
         let mut out = format!("{HEADING}\nversion = 1\n");
         let quoted = |text: &str| toml::Value::from(text).to_string();
         for User { name, role, password } in &self.users {
             let (name, password) = (quoted(name), quoted(password.as_text()));
-            out += &format!("\n[[users]]\nname = {name}\nrole = \"{role}\"\npassword = {password}\n");
+            let _ = write!(out, "\n[[users]]\nname = {name}\nrole = \"{role}\"\npassword = {password}\n");
         }
         for token in &self.tokens {
             let (name, role, digest) = (quoted(&token.name), token.role, token.digest.to_hex());
-            out += &format!("\n[[tokens]]\nname = {name}\nrole = \"{role}\"\nsha256 = \"{digest}\"\n");
+            let _ = write!(out, "\n[[tokens]]\nname = {name}\nrole = \"{role}\"\nsha256 = \"{digest}\"\n");
             if let Some(time) = token.expires.and_then(|at| jiff::Timestamp::from_millisecond(at.0).ok()) {
-                out += &format!("expires = \"{time}\"\n");
+                let _ = writeln!(out, "expires = \"{time}\"");
             }
         }
         out

@@ -110,7 +110,7 @@ mod tests {
         let (a, b) = (Secret::random("wat_").unwrap(), Secret::random("wat_").unwrap());
         assert_eq!(a.reveal().len(), 4 + 64);
         assert!(a.reveal().starts_with("wat_"));
-        assert!(!a.is(b.reveal()) && a.is(&a.reveal().to_owned()));
+        assert!(!a.is(b.reveal()) && a.is(a.reveal()));
     }
 
     #[test]

@@ -60,13 +60,13 @@ fn full_tables_give_every_value() -> Outcome {
         connections: 200,
         connections_per_address: 10,
         header_timeout: Duration::from_secs(5),
-        request_timeout: Duration::from_secs(60),
+        request_timeout: Duration::from_mins(1),
     };
     let tls = HttpTlsConfig { certificate: "http.pem".into(), key: "/etc/wattassay/http.key".into() };
     assert_eq!(config.http, HttpConfig { listen: "0.0.0.0:8443".parse()?, tls: Some(tls), limits });
     let access = config.access.ok_or("no access")?;
     assert_eq!(access.users, Path::new("users.toml"));
-    assert_eq!((access.session_idle, access.session_longest), (Duration::from_secs(600), Duration::from_secs(28_800)));
+    assert_eq!((access.session_idle, access.session_longest), (Duration::from_mins(10), Duration::from_hours(8)));
     assert_eq!(config.metrics.listen, Some("127.0.0.1:9185".parse()?));
     assert_eq!(config.metrics.access, MetricsAccess::Token);
     Ok(())
@@ -75,7 +75,7 @@ fn full_tables_give_every_value() -> Outcome {
 #[test]
 fn an_access_table_has_defaults_too() -> Outcome {
     let access = config(&format!("{MINIMAL}\n[access]\nusers = \"u.toml\"\n"))?.access.ok_or("no access")?;
-    assert_eq!((access.session_idle, access.session_longest), (Duration::from_secs(1800), Duration::from_secs(43_200)));
+    assert_eq!((access.session_idle, access.session_longest), (Duration::from_mins(30), Duration::from_hours(12)));
     Ok(())
 }
 

@@ -105,7 +105,7 @@ async fn try_log_in(guard: &Guard, peer: &Peer, headers: &HeaderMap, body: &Byte
         Problem::bad_request(detail)
     })?;
     let address = peer.0.ip();
-    let outcome = door.log_in(&name, Secret::new(password), address).await.map_err(not_tried)?;
+    let outcome = door.log_in(&name, Secret::new(password), address).await.map_err(|why| not_tried(&why))?;
     let from = json!({ "address": address.to_string() });
     let acts = guard.acts();
     match outcome {
@@ -139,10 +139,10 @@ fn refused() -> Problem {
     Problem::unauthorized("log-in-refused", "name or password is wrong")
 }
 
-fn not_tried(why: NotTried) -> Problem {
+fn not_tried(why: &NotTried) -> Problem {
     match why {
-        NotTried::Wait(seconds) => Problem::wait(seconds),
-        NotTried::NoRandomness(error) => Problem::internal("the session", &error),
+        NotTried::Wait(seconds) => Problem::wait(*seconds),
+        NotTried::NoRandomness(error) => Problem::internal("the session", error),
         NotTried::Stopped => Problem::unavailable("the daemon is stopping"),
     }
 }

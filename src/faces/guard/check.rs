@@ -75,7 +75,7 @@ async fn judge(guard: &Guard, head: &Parts) -> Result<Option<Known>, Problem> {
         // Whoever cannot be known here may be on the way to log in.
         Need::Open => Ok(known.unwrap_or_default()),
         Need::Role(role) => {
-            let known = known?.ok_or_else(|| Problem::who_are_you())?;
+            let known = known?.ok_or_else(Problem::who_are_you)?;
             if known.principal.role < role {
                 let detail =
                     format!("this needs the role {role}; {} has {}", known.principal.name, known.principal.role);

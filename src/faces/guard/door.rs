@@ -185,7 +185,9 @@ impl Door {
             Ok(accounts) => {
                 seen.refused = None;
                 let changes = self.gate().replace(accounts);
-                changes.iter().for_each(|change| tracing::info!("{change}"));
+                for change in &changes {
+                    tracing::info!("{change}");
+                }
                 changes
             }
             Err(error) => {

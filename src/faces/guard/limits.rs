@@ -19,11 +19,9 @@ pub async fn within(State(limits): State<HttpLimits>, request: Request, next: Ne
         // The body is not read, so the connection cannot be used again.
         return Problem::too_long(detail).with(header::CONNECTION, HeaderValue::from_static("close")).into_response();
     }
-    match tokio::time::timeout(limits.request_timeout, next.run(request)).await {
-        Ok(response) => response,
-        Err(_) => {
-            let detail = format!("no answer within {} s; try again", limits.request_timeout.as_secs());
-            Problem::unavailable(detail).into_response()
-        }
-    }
+    let answer = tokio::time::timeout(limits.request_timeout, next.run(request)).await;
+    answer.unwrap_or_else(|_| {
+        let detail = format!("no answer within {} s; try again", limits.request_timeout.as_secs());
+        Problem::unavailable(detail).into_response()
+    })
 }

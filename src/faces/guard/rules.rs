@@ -44,9 +44,10 @@ impl Rules {
     pub fn of(document: &OpenApi) -> Rules {
         let mut rules = Rules::default();
         for (path, method, operation) in operations(document) {
-            match need_of(operation) {
-                Some(need) => rules.set(path, method, need),
-                None => tracing::error!("{method} {path} has no {X_ROLE} in the API's document and is refused"),
+            if let Some(need) = need_of(operation) {
+                rules.set(path, method, need);
+            } else {
+                tracing::error!("{method} {path} has no {X_ROLE} in the API's document and is refused");
             }
         }
         rules

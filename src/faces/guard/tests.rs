@@ -160,7 +160,7 @@ async fn a_person_logs_in_acts_and_logs_out_and_the_journal_tells() {
     let mut entries = Vec::new();
     file::read(&folder.path().join(FILE_NAME), 0, |record| {
         entries.push((record.by.clone(), record.text.clone()));
-        assert!(!format!("{:?}", record).contains(PASSWORD));
+        assert!(!format!("{record:?}").contains(PASSWORD));
         true
     })
     .unwrap();

@@ -45,8 +45,8 @@ impl Staff {
         let folder = tempfile::tempdir().unwrap();
         let config = AccessConfig {
             users: folder.path().join("users.toml"),
-            session_idle: std::time::Duration::from_secs(600),
-            session_longest: std::time::Duration::from_secs(6000),
+            session_idle: std::time::Duration::from_mins(10),
+            session_longest: std::time::Duration::from_mins(100),
         };
         let password = PasswordHash::of(&Secret::new(PASSWORD.to_owned())).unwrap();
         let tokens = store::change(&config.users, true, |accounts| {
