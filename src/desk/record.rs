@@ -93,14 +93,21 @@ impl AlarmRecord {
     }
 }
 
-/// Whole or not at all, whenever the power fails.
 fn write_image(folder: &Path, image: &SetImage) -> io::Result<()> {
-    let new = folder.join(format!("{IMAGE_NAME}.new"));
-    let mut file = File::create(&new)?;
-    file.write_all(&serde_json::to_vec(image)?)?;
-    file.sync_all()?;
-    fs::rename(&new, folder.join(IMAGE_NAME))?;
-    File::open(folder)?.sync_all()
+    write_whole(&folder.join(IMAGE_NAME), &serde_json::to_vec(image)?)
+}
+
+/// Writes a file whole or not at all, whenever the power fails.
+pub(crate) fn write_whole(file: &Path, contents: &[u8]) -> io::Result<()> {
+    let new = file.with_extension("new");
+    let mut written = File::create(&new)?;
+    written.write_all(contents)?;
+    written.sync_all()?;
+    fs::rename(&new, file)?;
+    match file.parent() {
+        Some(folder) => File::open(folder)?.sync_all(),
+        None => Ok(()),
+    }
 }
 
 fn entry_of(set: &AlarmSet, transition: &Transition) -> Entry {
