@@ -103,7 +103,7 @@ async fn changed(checks: &mut Option<watch::Receiver<Arc<[RecordedCheck]>>>) {
         return;
     }
     *checks = None;
-    std::future::pending().await
+    std::future::pending::<()>().await;
 }
 
 async fn reached(deadline: Option<MonoMs>, clock: &Clock) {

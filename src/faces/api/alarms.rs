@@ -21,6 +21,7 @@ use crate::alarm::state::{AlarmState, Condition, Event};
 use crate::alarm::words::{AlarmText, title};
 use crate::desk::ActError;
 use crate::faces::json::rfc3339;
+use crate::journal::Hash;
 use crate::reading::UnixMs;
 
 /// Which alarms to list.
@@ -118,14 +119,16 @@ pub struct Shelve {
     #[schema(min_length = 1, max_length = 500)]
     remark: String,
     /// For how many minutes; the longest shelving is the configuration's.
-    #[schema(minimum = 1, maximum = 527040)]
+    #[schema(minimum = 1, maximum = 527_040)]
     minutes: u32,
 }
 
 /// The name of an alarm in addresses: names may hold any character, a digest none that an address cannot.
 pub fn key(id: &AlarmId) -> String {
     let name = serde_json::to_string(id).unwrap_or_default();
-    Sha256::digest(name.as_bytes()).iter().take(12).map(|byte| format!("{byte:02x}")).collect()
+    let mut digest = Hash(Sha256::digest(name.as_bytes()).into()).to_string();
+    digest.truncate(24);
+    digest
 }
 
 /// Alarms, the most urgent first.
@@ -182,7 +185,7 @@ fn word_of<T: Copy, const N: usize>(parameter: &str, word: &str, words: [(&'stat
 /// One alarm.
 #[utoipa::path(get, path = "/api/v1/alarms/{alarm}", operation_id = "get_alarm", tag = "alarms",
     params(("alarm" = String, Path, description = "Its id")),
-    responses((status = 200, body = AlarmJson), (status = 404, body = Problem, content_type = "application/problem+json")),
+    responses((status = 200, body = AlarmJson), (status = 400, body = Problem, content_type = "application/problem+json"), (status = 404, body = Problem, content_type = "application/problem+json")),
     extensions(("x-role" = json!("view"))))]
 pub async fn one(State(api): State<Api>, Path(alarm): Path<String>) -> Result<Json<AlarmJson>, Problem> {
     let list = api.desk.list();
@@ -194,9 +197,9 @@ fn unknown() -> Problem {
 }
 
 macro_rules! act {
-    ($(#[$doc:meta])* $name:ident, $path:literal, $event:expr) => {
+    ($(#[$doc:meta])* $name:ident, $id:literal, $path:literal, $event:expr) => {
         $(#[$doc])*
-        #[utoipa::path(post, path = $path, tag = "alarms", request_body = Remark,
+        #[utoipa::path(post, path = $path, operation_id = $id, tag = "alarms", request_body = Remark,
             params(("alarm" = String, Path, description = "Its id")),
             responses(
                 (status = 200, body = AlarmJson),
@@ -216,7 +219,7 @@ macro_rules! act {
             Who(who): Who,
             Body(said): Body<Remark>,
         ) -> Result<Json<AlarmJson>, Problem> {
-            let by = Operator::new(&who.name, &said.remark).map_err(refused)?;
+            let by = Operator::new(&who.name, &said.remark).map_err(|why| refused(&why))?;
             act(&api, &alarm, $event(by)).await
         }
     };
@@ -224,23 +227,23 @@ macro_rules! act {
 
 act!(
     /// Acknowledges an alarm.
-    acknowledge, "/api/v1/alarms/{alarm}/acknowledge", Event::Acknowledge
+    acknowledge, "acknowledge_alarm", "/api/v1/alarms/{alarm}/acknowledge", Event::Acknowledge
 );
 act!(
     /// Lets a latched alarm go.
-    reset, "/api/v1/alarms/{alarm}/reset", Event::Reset
+    reset, "reset_alarm", "/api/v1/alarms/{alarm}/reset", Event::Reset
 );
 act!(
     /// Ends a shelving early.
-    unshelve, "/api/v1/alarms/{alarm}/unshelve", Event::Unshelve
+    unshelve, "unshelve_alarm", "/api/v1/alarms/{alarm}/unshelve", Event::Unshelve
 );
 act!(
     /// Takes an alarm out of service for maintenance; a remark is needed.
-    take_out_of_service, "/api/v1/alarms/{alarm}/out-of-service", Event::TakeOutOfService
+    take_out_of_service, "take_alarm_out_of_service", "/api/v1/alarms/{alarm}/out-of-service", Event::TakeOutOfService
 );
 act!(
     /// Returns an alarm to service.
-    return_to_service, "/api/v1/alarms/{alarm}/return-to-service", Event::ReturnToService
+    return_to_service, "return_alarm_to_service", "/api/v1/alarms/{alarm}/return-to-service", Event::ReturnToService
 );
 
 /// Sets an alarm aside for a limited time.
@@ -264,7 +267,7 @@ pub async fn shelve(
     Who(who): Who,
     Body(said): Body<Shelve>,
 ) -> Result<Json<AlarmJson>, Problem> {
-    let by = Operator::new(&who.name, &said.remark).map_err(refused)?;
+    let by = Operator::new(&who.name, &said.remark).map_err(|why| refused(&why))?;
     let until = UnixMs(api.clock.now().wall.0.saturating_add(i64::from(said.minutes) * 60_000));
     act(&api, &alarm, Event::Shelve { by, until }).await
 }
@@ -274,12 +277,12 @@ async fn act(api: &Api, alarm: &str, event: Event) -> Result<Json<AlarmJson>, Pr
     let id = list.entries.iter().map(|entry| entry.alarm.id()).find(|id| key(id) == alarm).ok_or_else(unknown)?;
     match api.desk.act(id.clone(), event).await {
         Ok(entry) => Ok(Json(alarm_json(&entry))),
-        Err(ActError::Refused(why)) => Err(refused(why)),
+        Err(ActError::Refused(why)) => Err(refused(&why)),
         Err(error @ (ActError::NotRecorded(_) | ActError::Stopping)) => Err(Problem::unavailable(error.to_string())),
     }
 }
 
-fn refused(why: Refused) -> Problem {
+fn refused(why: &Refused) -> Problem {
     let detail = why.to_string();
     match why {
         Refused::UnknownAlarm(_) => unknown(),

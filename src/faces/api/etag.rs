@@ -10,6 +10,7 @@ use axum::response::{IntoResponse, Response};
 use sha2::{Digest, Sha256};
 
 use super::problem::Problem;
+use crate::journal::Hash;
 
 /// Larger answers are sent as they are.
 const LARGEST: usize = 16 << 20;
@@ -31,8 +32,7 @@ pub async fn revalidate(request: Request, next: Next) -> Response {
         return Problem::unavailable(format!("the answer is longer than {LARGEST} bytes; ask for less"))
             .into_response();
     };
-    let digest: String = Sha256::digest(&bytes).iter().take(16).map(|byte| format!("{byte:02x}")).collect();
-    let tag = format!("\"{digest}\"");
+    let tag = format!("\"{}\"", Hash(Sha256::digest(&bytes).into()));
     // Hexadecimal in quotes is always a header's text.
     if let Ok(value) = HeaderValue::from_str(&tag) {
         head.headers.insert(header::ETAG, value);

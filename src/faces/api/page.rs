@@ -2,6 +2,8 @@
 //!
 //! A cursor is the name of the last item seen, so that a list that changes in between skips and repeats nothing else.
 
+use std::fmt::Write;
+
 use axum::http::{HeaderMap, HeaderValue, header};
 use serde::Serialize;
 use utoipa::ToSchema;
@@ -74,7 +76,10 @@ pub fn percent(text: &str) -> String {
     for byte in text.bytes() {
         match byte {
             b'A'..=b'Z' | b'a'..=b'z' | b'0'..=b'9' | b'-' | b'.' | b'_' | b'~' => out.push(char::from(byte)),
-            byte => out.push_str(&format!("%{byte:02X}")),
+            byte => {
+                // Writing to a string cannot fail.
+                let _ = write!(out, "%{byte:02X}");
+            }
         }
     }
     out
