@@ -9,6 +9,7 @@ pub mod etag;
 pub mod field_checks;
 pub mod page;
 pub mod problem;
+pub mod query;
 pub mod running;
 pub mod session;
 pub mod stations;
@@ -21,7 +22,7 @@ use std::sync::Arc;
 use axum::Router;
 use axum::extract::Request;
 use axum::http::{Method, StatusCode, header};
-use axum::middleware::{Next, from_fn};
+use axum::middleware::{Next, from_fn, from_fn_with_state};
 use axum::response::{IntoResponse, Response};
 use tokio::sync::watch;
 use utoipa::OpenApi;
@@ -109,7 +110,9 @@ fn routes() -> OpenApiRouter<Api> {
 /// The routes, and the document that describes them.
 pub fn router(api: Api) -> (Router, utoipa::openapi::OpenApi) {
     let (router, document) = routes().split_for_parts();
-    let router = router.layer(from_fn(etag::revalidate)).with_state(api);
+    let known = query::Known::of(&document);
+    let router =
+        router.layer(from_fn(etag::revalidate)).layer(from_fn_with_state(known, query::refuse_unknown)).with_state(api);
     (router, document)
 }
 

@@ -2,6 +2,9 @@
 //!
 //! Must never tell more of the inside than a caller can act on.
 
+use std::error::Error;
+
+use axum::body::Bytes;
 use axum::extract::rejection::{JsonRejection, PathRejection, QueryRejection};
 use axum::extract::{FromRequest, FromRequestParts, Request};
 use axum::http::request::Parts;
@@ -150,8 +153,26 @@ impl<T: DeserializeOwned + Send, S: Send + Sync> FromRequestParts<S> for Query<T
 
     async fn from_request_parts(parts: &mut Parts, state: &S) -> Result<Self, Problem> {
         let query = axum::extract::Query::<T>::from_request_parts(parts, state).await;
-        query.map(|query| Query(query.0)).map_err(|rejected: QueryRejection| Problem::bad_request(rejected.body_text()))
+        query.map(|query| Query(query.0)).map_err(|rejected: QueryRejection| {
+            let problem = Problem::bad_request(rejected.body_text());
+            match place::<serde::de::value::Error>(&rejected) {
+                Some(parameter) => problem.about(parameter),
+                None => problem,
+            }
+        })
     }
+}
+
+/// Where in what was sent an error is; `E` is what reading failed with.
+fn place<E: Error + 'static>(error: &(dyn Error + 'static)) -> Option<String> {
+    let mut cause = Some(error);
+    while let Some(error) = cause {
+        if let Some(placed) = error.downcast_ref::<serde_path_to_error::Error<E>>() {
+            return Some(placed.path().to_string()).filter(|path| path != ".");
+        }
+        cause = error.source();
+    }
+    None
 }
 
 /// Parts of the path.
@@ -175,9 +196,21 @@ impl<T: DeserializeOwned, S: Send + Sync> FromRequest<S> for Body<T> {
     type Rejection = Problem;
 
     async fn from_request(request: Request, state: &S) -> Result<Self, Problem> {
-        match axum::Json::<T>::from_request(request, state).await {
+        let (head, body) = request.into_parts();
+        let bytes = Bytes::from_request(Request::from_parts(head.clone(), body), state).await;
+        let bytes = bytes.map_err(|rejected| Problem::of_status(rejected.status(), rejected.body_text()))?;
+        // A list of values in the order of the keys would be read as well, which is nothing that is promised.
+        let is_object = bytes.iter().find(|byte| !byte.is_ascii_whitespace()) == Some(&b'{');
+        match axum::Json::<T>::from_request(Request::from_parts(head, bytes.into()), state).await {
+            Ok(_) if !is_object => Err(Problem::not_acceptable("send a JSON object")),
             Ok(body) => Ok(Body(body.0)),
-            Err(JsonRejection::JsonDataError(error)) => Err(Problem::not_acceptable(error.body_text())),
+            Err(JsonRejection::JsonDataError(error)) => {
+                let problem = Problem::not_acceptable(error.body_text());
+                Err(match place::<serde_json::Error>(&error) {
+                    Some(key) => problem.about(key),
+                    None => problem,
+                })
+            }
             Err(rejected) => Err(Problem::of_status(rejected.status(), rejected.body_text())),
         }
     }
