@@ -9,6 +9,7 @@ mod history;
 mod journal;
 mod logging;
 mod maps;
+mod notify;
 mod replay;
 mod run;
 mod sheet;
@@ -29,7 +30,7 @@ const EXIT_CODES: &str = "\
 Exit codes:
   0  all well (run: stopped as told; audit, replay, sheet: every circuit is sound; check: nothing wrong)
   1  audit, replay, sheet: a fault was found; check: the configuration has problems;
-     journal verify: the journal was altered
+     journal verify: the journal was altered; notify test: a target did not take the message
   2  audit, replay, sheet: no fault found, but at least one circuit could not be judged
   3  error: bad arguments, unreadable configuration or recording, address in use and the like
 
@@ -66,6 +67,8 @@ enum Command {
     History(history::Options),
     /// Check that a journal is what was written, or export it
     Journal(journal::Options),
+    /// Try the targets of notifications
+    Notify(notify::Options),
 }
 
 /// Where the configuration is.
@@ -140,6 +143,10 @@ fn dispatch(cli: Cli) -> anyhow::Result<Exit> {
         }
         Command::History(options) => history::run(&options),
         Command::Journal(options) => journal::run(&options),
+        Command::Notify(options) => {
+            logging::start(&cli.log, logging::ERRORS_ONLY)?;
+            on_runtime(notify::run(options))
+        }
     }
 }
 

@@ -151,6 +151,7 @@ mod tests {
             http_listen: "127.0.0.1:0".parse().unwrap(),
             journal: None,
             history: None,
+            notifications: None,
             stations: vec![station_config("Alder Creek Lift"), station_config("Mill Race Pumping")],
         };
         let error = chosen(config.clone(), Some("Nowhere")).unwrap_err().to_string();

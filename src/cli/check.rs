@@ -9,6 +9,7 @@ use super::{Exit, complain, print};
 use crate::config;
 use crate::config::model::{CircuitConfig, Config, StationConfig, WaterSource};
 use crate::faces::json::rfc3339;
+use crate::notify::send::file_problems;
 use crate::station::context::circuit_context;
 
 #[derive(Debug, Args)]
@@ -23,7 +24,9 @@ pub(super) fn run(options: &Options) -> anyhow::Result<Exit> {
     for file in &options.files {
         match config::load(file) {
             Ok(config) => {
-                let refused = not_audited(&config);
+                let mut refused = not_audited(&config);
+                let targets = config.notifications.iter().flat_map(|settings| &settings.targets);
+                refused.extend(targets.flat_map(file_problems));
                 for reason in &refused {
                     complain(&format!("{}: {reason}", file.display()));
                 }
@@ -63,6 +66,11 @@ fn not_audited(config: &Config) -> Vec<String> {
 /// What was understood, so that a person can see a wrong number that no check can know.
 fn understood(config: &Config) -> String {
     let mut out = format!("  pages at http://{}/\n", config.http_listen);
+    for target in config.notifications.iter().flat_map(|settings| &settings.targets) {
+        let priorities: Vec<&str> = target.priorities.iter().rev().map(|priority| priority.key()).collect();
+        let (kind, place) = (target.kind(), target.place());
+        let _ = writeln!(out, "  notifications to \"{}\": {kind} {place}, {}", target.name, priorities.join(", "));
+    }
     for station in &config.stations {
         station_text(&mut out, station);
     }

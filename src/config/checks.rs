@@ -396,6 +396,7 @@ mod tests {
             http_listen: super::super::load::DEFAULT_HTTP_LISTEN,
             journal: None,
             history: None,
+            notifications: None,
             stations: vec![station_config("Alder Creek Lift")],
         }
     }

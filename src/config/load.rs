@@ -7,6 +7,7 @@ use std::path::Path;
 
 use super::builtin::{FOLDER_HINT, MapLibrary, unreadable_folder};
 use super::document::{parse_document, read_text};
+use super::notifications::read_notifications;
 use super::model::{Config, HistoryConfig, HistoryPlace};
 use super::problem::{Problem, Problems, quoted};
 use super::reader::{Fault, Field, Located, TableReader};
@@ -40,6 +41,12 @@ fn beside(base: &Path, mut config: Config) -> Config {
     config.journal = config.journal.map(|folder| base.join(folder));
     if let Some(HistoryConfig { place: HistoryPlace::Folder(folder), .. }) = &mut config.history {
         *folder = base.join(&folder);
+    }
+    if let Some(notifications) = &mut config.notifications {
+        notifications.folder = base.join(&notifications.folder);
+        for target in &mut notifications.targets {
+            target.place_files(|file| base.join(file));
+        }
     }
     config
 }
@@ -78,15 +85,16 @@ fn parse_with(
         };
         let tariff = read_tariff(&root);
         let stations = read_stations(&root, library.as_ref());
+        let notifications = read_notifications(&root, stations.as_deref());
         root.finish();
         // A bad tariff is among the problems, so that what is made here without it is thrown away.
         let tariff = tariff.value();
-        config = match (http_listen, journal, history, stations) {
-            (Some(http_listen), Some(journal), Some(history), Some(mut stations)) => {
+        config = match (http_listen, journal, history, notifications, stations) {
+            (Some(http_listen), Some(journal), Some(history), Some(notifications), Some(mut stations)) => {
                 for station in &mut stations {
                     station.tariff = station.tariff.take().or_else(|| tariff.clone());
                 }
-                Some(Config { http_listen, journal, history, stations })
+                Some(Config { http_listen, journal, history, notifications, stations })
             }
             _ => None,
         };

@@ -16,6 +16,8 @@ mod map_file;
 mod map_point;
 pub mod model;
 mod monitor;
+mod notifications;
+mod notification_channel;
 pub mod problem;
 pub mod quantity;
 mod reader;

@@ -19,6 +19,8 @@ pub struct Config {
     pub journal: Option<PathBuf>,
     /// The history; none keeps none.
     pub history: Option<HistoryConfig>,
+    /// Notifications; none sends none.
+    pub notifications: Option<crate::notify::settings::Settings>,
     /// All stations, in file order.
     pub stations: Vec<StationConfig>,
 }

@@ -102,7 +102,7 @@ pub struct AlarmPart {
 /// A time for people.
 pub(super) fn time(unix_ms: i64, zone: &TimeZone) -> String {
     let Ok(at) = Timestamp::from_millisecond(unix_ms) else { return format!("{unix_ms} ms") };
-    at.to_zoned(zone.clone()).strftime("%Y-%m-%d %H:%M:%S %Z").to_string()
+    at.to_zoned_datetime(zone.clone()).strftime("%Y-%m-%d %H:%M:%S %Z").to_string()
 }
 
 /// The text on one line, cut when long.

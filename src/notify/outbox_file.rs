@@ -216,8 +216,8 @@ impl OutboxFile {
     /// Messages dropped and expired that the target has not been told of.
     pub fn lost(&self, target: &str) -> Result<(u64, u64), OutboxError> {
         let sql = "SELECT dropped, expired FROM lost WHERE target = ?1";
-        let row = self.connection.query_row(sql, [target], |row| Ok((row.get(0)?, row.get(1)?))).optional();
-        row.map(Option::unwrap_or_default).map_err(|source| self.fault(source))
+        let row = self.connection.query_row(sql, [target], |row| Ok((count(row, 0)?, count(row, 1)?)));
+        row.optional().map(Option::unwrap_or_default).map_err(|source| self.fault(source))
     }
 
     /// Puts the message that tells what was lost, in the same transaction that forgets the counts.
@@ -231,7 +231,7 @@ impl OutboxFile {
     /// Messages that wait for a target.
     pub fn waiting(&self, target: &str) -> Result<u64, OutboxError> {
         let sql = "SELECT count(*) FROM message WHERE target = ?1";
-        let on_disk: u64 = self.connection.query_row(sql, [target], |row| row.get(0)).map_err(|e| self.fault(e))?;
+        let on_disk = self.connection.query_row(sql, [target], |row| count(row, 0)).map_err(|e| self.fault(e))?;
         Ok(on_disk + self.in_memory.get(target).map_or(0, |kept| kept.len() as u64))
     }
 
@@ -334,7 +334,12 @@ fn insert(transaction: &Transaction<'_>, target: &str, message: &Message) -> rus
 fn note_lost(transaction: &Transaction<'_>, target: &str, dropped: u64, expired: u64) -> rusqlite::Result<()> {
     let sql = "INSERT INTO lost VALUES (?1, ?2, ?3)
                ON CONFLICT DO UPDATE SET dropped = dropped + ?2, expired = expired + ?3";
-    transaction.prepare_cached(sql)?.execute(params![target, dropped, expired]).map(|_| ())
+    transaction.prepare_cached(sql)?.execute(params![target, dropped as i64, expired as i64]).map(|_| ())
+}
+
+/// A count; SQLite has no numbers without a sign.
+fn count(row: &rusqlite::Row<'_>, column: usize) -> rusqlite::Result<u64> {
+    row.get::<_, i64>(column).map(|n| u64::try_from(n).unwrap_or(0))
 }
 
 fn to_json(value: &impl serde::Serialize) -> rusqlite::Result<String> {

@@ -55,7 +55,7 @@ impl QuietHours {
         let start = Date::constant(2024, 1, 1);
         let utc = QuietHours { zone: TimeZone::UTC, windows: self.windows.clone() };
         let moment = |minute: i64| {
-            let zoned = start.to_zoned(TimeZone::UTC).ok()?;
+            let zoned = start.to_zoned_datetime(TimeZone::UTC).ok()?;
             zoned.timestamp().checked_add(Span::new().minutes(minute)).ok()
         };
         (0..7 * 24 * 60).filter_map(moment).any(|at| utc.window_end(at).is_none())
@@ -63,7 +63,7 @@ impl QuietHours {
 
     /// The latest end of the windows that hold `at`.
     fn window_end(&self, at: Timestamp) -> Option<Timestamp> {
-        let today = at.to_zoned(self.zone.clone()).date();
+        let today = at.to_zoned_datetime(self.zone.clone()).date();
         // A window that began yesterday may last into today.
         let days = [today.yesterday().ok(), Some(today)];
         let holds = |day: Date, window: &Window| {
@@ -71,8 +71,8 @@ impl QuietHours {
                 return None;
             }
             let last = if window.to <= window.from { day.tomorrow().ok()? } else { day };
-            let begin = day.to_datetime(window.from).to_zoned(self.zone.clone()).ok()?.timestamp();
-            let end = last.to_datetime(window.to).to_zoned(self.zone.clone()).ok()?.timestamp();
+            let begin = day.to_datetime(window.from).to_zoned_datetime(self.zone.clone()).ok()?.timestamp();
+            let end = last.to_datetime(window.to).to_zoned_datetime(self.zone.clone()).ok()?.timestamp();
             (begin <= at && at < end).then_some(end)
         };
         let ends = days.into_iter().flatten().flat_map(|day| self.windows.iter().filter_map(move |w| holds(day, w)));
@@ -155,7 +155,7 @@ mod tests {
                 windows: vec![Window { days: days.clone(), from: time(from), to: time(to) }],
             };
             let at = UnixMs(ms("2026-01-01T00:00:00Z").0 + (day * 1440 + minute) * 60_000);
-            let shown = Timestamp::from_millisecond(at.0).unwrap().to_zoned(quiet.zone.clone());
+            let shown = Timestamp::from_millisecond(at.0).unwrap().to_zoned_datetime(quiet.zone.clone());
             let clock = i16::from(shown.hour()) * 60 + i16::from(shown.minute());
             let began_on = |date: Date| days.contains(&date.weekday());
             let expected = if from < to {

@@ -17,7 +17,7 @@ const MSGID_MAX: usize = 32;
 /// What a receiver over UDP should take (RFC 5426, section 3.2); TCP uses the same, which every receiver takes.
 pub const LINE_MAX: usize = 2048;
 /// Own choice: a value of structured data that is longer is cut, so that the line keeps room for its message.
-const VALUE_MAX: usize = 255;
+const VALUE_MAX: usize = 100;
 
 /// Severity (RFC 5424, table 2). An alarm that comes: critical 2 "critical", high 3 "error", medium 4 "warning", low 5 "notice";
 /// so do summaries by their most urgent alarm. Everything else about an alarm, and a test: 6 "informational".
