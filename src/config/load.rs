@@ -7,8 +7,8 @@ use std::path::Path;
 
 use super::builtin::{FOLDER_HINT, MapLibrary, unreadable_folder};
 use super::document::{parse_document, read_text};
-use super::notifications::read_notifications;
 use super::model::{Config, HistoryConfig, HistoryPlace};
+use super::notifications::read_notifications;
 use super::problem::{Problem, Problems, quoted};
 use super::reader::{Fault, Field, Located, TableReader};
 use super::records::{read_history, read_journal};

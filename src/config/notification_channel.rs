@@ -74,7 +74,10 @@ pub(super) fn read_email(table: &TableReader<'_>) -> Option<Channel> {
         let boxes = items.iter().map(|item| mailbox(text_of("to", item.get_ref(), "on-call@water.example")?));
         let boxes = boxes.collect::<Result<Vec<_>, _>>()?;
         if boxes.is_empty() || boxes.len() > 50 {
-            return Err(Fault::new("a target has 1 to 50 recipients", "write for example to = [\"on-call@water.example\"]"));
+            return Err(Fault::new(
+                "a target has 1 to 50 recipients",
+                "write for example to = [\"on-call@water.example\"]",
+            ));
         }
         Ok(boxes)
     });
@@ -91,7 +94,8 @@ pub(super) fn read_email(table: &TableReader<'_>) -> Option<Channel> {
             Some(Some((user.value, password.value)))
         }
         (Field::Good(user), Field::Absent) => {
-            let hint = "name the file that holds the password, for example password_file = \"/etc/wattassay/mail.password\"";
+            let hint =
+                "name the file that holds the password, for example password_file = \"/etc/wattassay/mail.password\"";
             table.fault("user", &user.span, Fault::new("this user has no password_file", hint));
             None
         }

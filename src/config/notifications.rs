@@ -130,7 +130,11 @@ fn read_target(
 }
 
 /// A list of words out of a few; not empty.
-fn words<T: Copy + Ord>(table: &TableReader<'_>, key: &'static str, choices: &[(&'static str, T)]) -> Field<BTreeSet<T>> {
+fn words<T: Copy + Ord>(
+    table: &TableReader<'_>,
+    key: &'static str,
+    choices: &[(&'static str, T)],
+) -> Field<BTreeSet<T>> {
     let known: Vec<&str> = choices.iter().map(|(word, _)| *word).collect();
     let example = format!("[{:?}]", known.first().copied().unwrap_or_default());
     let items = table.array(key, &example);
@@ -139,7 +143,12 @@ fn words<T: Copy + Ord>(table: &TableReader<'_>, key: &'static str, choices: &[(
         for item in items {
             let word = text_of(key, item.get_ref(), known.first().copied().unwrap_or_default())?;
             let found = choices.iter().find(|(known, _)| *known == word);
-            let fault = || Fault::new(format!("{} is not a choice here", quoted(word)), format!("choose from {}", known.join(", ")));
+            let fault = || {
+                Fault::new(
+                    format!("{} is not a choice here", quoted(word)),
+                    format!("choose from {}", known.join(", ")),
+                )
+            };
             chosen.insert(found.ok_or_else(fault)?.1);
         }
         if chosen.is_empty() {
@@ -150,10 +159,7 @@ fn words<T: Copy + Ord>(table: &TableReader<'_>, key: &'static str, choices: &[(
 }
 
 #[allow(clippy::option_option, reason = "all stations, and a fault, are two things")]
-fn read_stations(
-    table: &TableReader<'_>,
-    known: Option<&[StationConfig]>,
-) -> Option<Option<BTreeSet<String>>> {
+fn read_stations(table: &TableReader<'_>, known: Option<&[StationConfig]>) -> Option<Option<BTreeSet<String>>> {
     let items = table.array("stations", "[\"Larkmoor North\"]");
     let stations = table.check("stations", items, |items| {
         let mut stations = BTreeSet::new();
@@ -161,7 +167,9 @@ fn read_stations(
             let name = text_of("stations", item.get_ref(), "Larkmoor North")?;
             if known.is_some_and(|known| known.iter().all(|station| station.name != name)) {
                 let near = nearest(name, known.unwrap_or_default().iter().map(|station| station.name.as_str()));
-                let hint = near.map_or("write the name of a station of this file".to_owned(), |near| format!("did you mean {near:?}?"));
+                let hint = near.map_or("write the name of a station of this file".to_owned(), |near| {
+                    format!("did you mean {near:?}?")
+                });
                 return Err(Fault::new(format!("there is no station {}", quoted(name)), hint));
             }
             stations.insert(name.to_owned());
@@ -182,7 +190,10 @@ fn read_zone(table: &TableReader<'_>) -> Field<TimeZone> {
     let zone = table.text("time_zone", "Europe/London");
     table.check("time_zone", zone, |name| {
         TimeZone::get(name).map_err(|_| {
-            Fault::new(format!("{} is no time zone that is known", quoted(name)), "write for example time_zone = \"Europe/London\"")
+            Fault::new(
+                format!("{} is no time zone that is known", quoted(name)),
+                "write for example time_zone = \"Europe/London\"",
+            )
         })
     })
 }

@@ -181,7 +181,8 @@ impl Message {
 
     /// A test.
     pub fn test(at: UnixMs, target: &str) -> Message {
-        let text = format!("This is a test of wattassay's target \"{target}\". Nothing is wrong, and nothing is to be done.");
+        let text =
+            format!("This is a test of wattassay's target \"{target}\". Nothing is wrong, and nothing is to be done.");
         Message::plain(at, Priority::Low, About::Test, "Test message from wattassay", &text)
     }
 
@@ -190,7 +191,11 @@ impl Message {
         let text = format!(
             "This target could not be reached for a while. {} never sent: {dropped} because too many waited, {expired} because they \
              had become too old. Look at the list of alarms for what is wrong now.",
-            if dropped + expired == 1 { "1 message was".to_owned() } else { format!("{} messages were", dropped + expired) }
+            if dropped + expired == 1 {
+                "1 message was".to_owned()
+            } else {
+                format!("{} messages were", dropped + expired)
+            }
         );
         Message::plain(at, Priority::High, About::Lost, "Messages were lost", &text)
     }
@@ -221,7 +226,8 @@ impl Message {
         }
         text.push_str("\nWhat is wrong now, what to do and the cautions before it stand in the list of alarms.\n");
         if alarms == 0 {
-            "Nothing that was held back is for this target, or it needs no acknowledgement any more.\n".clone_into(&mut text);
+            "Nothing that was held back is for this target, or it needs no acknowledgement any more.\n"
+                .clone_into(&mut text);
         }
         Message {
             at_unix_ms: at.0,

@@ -78,7 +78,8 @@ impl Notifier {
         let mut states = outbox.states().await?;
         let planner = |target: &Target| Planner::new(target.clone(), states.remove(&target.name).unwrap_or_default());
         let planners = Mutex::new(settings.targets.iter().map(planner).collect());
-        let handle = |target: &Target| Handle { target: target.clone(), counters: Arc::default(), news: Arc::default() };
+        let handle =
+            |target: &Target| Handle { target: target.clone(), counters: Arc::default(), news: Arc::default() };
         let targets = settings.targets.iter().map(handle).collect();
         Ok(Notifier(Arc::new(Inner { outbox, planners, targets, held: Notify::new(), clock })))
     }

@@ -261,10 +261,7 @@ impl OutboxFile {
     }
 
     /// Runs `work` in a transaction, again when a full disk made way for it by the reserve.
-    fn in_transaction<T>(
-        &mut self,
-        work: impl Fn(&Transaction<'_>) -> rusqlite::Result<T>,
-    ) -> Result<T, OutboxError> {
+    fn in_transaction<T>(&mut self, work: impl Fn(&Transaction<'_>) -> rusqlite::Result<T>) -> Result<T, OutboxError> {
         let run = |connection: &mut Connection| {
             let transaction = connection.transaction()?;
             let value = work(&transaction)?;
@@ -292,7 +289,11 @@ fn open_database(path: &Path) -> rusqlite::Result<(Connection, String)> {
     connection.pragma_update(None, "synchronous", "FULL")?;
     connection.execute_batch(SCHEMA)?;
     // Asks for every column, so that a table of another make is found now.
-    connection.query_row("SELECT count(*), max(body) FROM message WHERE sequence + priority + at_unix_ms < 0", [], |_| Ok(()))?;
+    connection.query_row(
+        "SELECT count(*), max(body) FROM message WHERE sequence + priority + at_unix_ms < 0",
+        [],
+        |_| Ok(()),
+    )?;
     let origin = connection.query_row("SELECT id FROM origin", [], |row| row.get(0)).optional()?;
     let origin = match origin {
         Some(origin) => origin,
@@ -344,4 +345,13 @@ fn count(row: &rusqlite::Row<'_>, column: usize) -> rusqlite::Result<u64> {
 
 fn to_json(value: &impl serde::Serialize) -> rusqlite::Result<String> {
     serde_json::to_string(value).map_err(|error| rusqlite::Error::ToSqlConversionFailure(Box::new(error)))
+}
+
+#[cfg(test)]
+impl OutboxFile {
+    /// SQLite then answers as it does to a full disk.
+    pub(super) fn limit_pages(&self) {
+        let pages: i64 = self.connection.query_row("PRAGMA page_count", [], |row| row.get(0)).unwrap();
+        self.connection.pragma_update(None, "max_page_count", pages).unwrap();
+    }
 }

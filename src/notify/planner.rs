@@ -158,9 +158,12 @@ impl Planner {
     fn takes(&self, priority: Priority, alarm: &AlarmId) -> bool {
         let station = match &alarm.place {
             Place::Daemon => None,
-            Place::Station { station } | Place::Monitor { station, .. } | Place::Circuit { station, .. } => Some(station),
+            Place::Station { station } | Place::Monitor { station, .. } | Place::Circuit { station, .. } => {
+                Some(station)
+            }
         };
-        let wanted = station.zip(self.target.stations.as_ref()).is_none_or(|(station, wanted)| wanted.contains(station));
+        let wanted =
+            station.zip(self.target.stations.as_ref()).is_none_or(|(station, wanted)| wanted.contains(station));
         wanted && self.target.priorities.contains(&priority)
     }
 

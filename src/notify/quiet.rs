@@ -101,8 +101,11 @@ mod tests {
     }
 
     fn hours(zone: &str, days: &[Weekday], from: (i8, i8), to: (i8, i8)) -> QuietHours {
-        let window =
-            Window { days: days.to_vec(), from: Time::constant(from.0, from.1, 0, 0), to: Time::constant(to.0, to.1, 0, 0) };
+        let window = Window {
+            days: days.to_vec(),
+            from: Time::constant(from.0, from.1, 0, 0),
+            to: Time::constant(to.0, to.1, 0, 0),
+        };
         QuietHours { zone: TimeZone::get(zone).unwrap(), windows: vec![window] }
     }
 

@@ -40,14 +40,8 @@ impl Told {
     ];
 
     /// What people need to know unasked: that it came and went, that somebody is on it, and who set it aside.
-    pub const DEFAULT: [Told; 6] = [
-        Told::Raised,
-        Told::Returned,
-        Told::Acknowledged,
-        Told::Shelved,
-        Told::OutOfService,
-        Told::Chattering,
-    ];
+    pub const DEFAULT: [Told; 6] =
+        [Told::Raised, Told::Returned, Told::Acknowledged, Told::Shelved, Told::OutOfService, Told::Chattering];
 
     /// Stable word.
     pub fn key(self) -> &'static str {

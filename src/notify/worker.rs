@@ -141,7 +141,12 @@ impl Worker {
                 add(&self.counters.retried, 1);
                 let failures = pace.messages.get(&waiting.sequence).map_or(0, |retry| retry.failures) + 1;
                 let rest = backoff::delay(failures, fastrand::f64());
-                tracing::warn!(target = name, id = waiting.id, "notification not taken, again in {} s: {why}", rest.as_secs());
+                tracing::warn!(
+                    target = name,
+                    id = waiting.id,
+                    "notification not taken, again in {} s: {why}",
+                    rest.as_secs()
+                );
                 pace.messages.insert(waiting.sequence, Retry { failures, at: Instant::now() + rest });
                 pace.target = None;
             }

@@ -5,8 +5,8 @@
 use std::path::Path;
 use std::time::{Duration, UNIX_EPOCH};
 
-use lettre::message::header::{ContentType, HeaderName, HeaderValue};
 use lettre::message::Mailbox;
+use lettre::message::header::{ContentType, HeaderName, HeaderValue};
 use lettre::transport::smtp::authentication::Credentials;
 use lettre::transport::smtp::client::{Certificate, CertificateStore, Tls, TlsParameters};
 use lettre::transport::smtp::extension::ClientId;

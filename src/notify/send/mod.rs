@@ -57,7 +57,11 @@ pub async fn deliver(target: &Target, waiting: &Waiting) -> Result<String, Failu
 pub fn read_secret(path: &Path) -> Result<String, String> {
     let text = std::fs::read_to_string(path).map_err(|error| format!("{} cannot be read: {error}", path.display()))?;
     let secret = text.lines().next().unwrap_or_default().trim();
-    if secret.is_empty() { Err(format!("{} holds no secret in its first line", path.display())) } else { Ok(secret.to_owned()) }
+    if secret.is_empty() {
+        Err(format!("{} holds no secret in its first line", path.display()))
+    } else {
+        Ok(secret.to_owned())
+    }
 }
 
 async fn secret(path: &PathBuf) -> Result<String, Failure> {

@@ -67,8 +67,12 @@ fn parameters(waiting: &Waiting) -> Vec<(&'static str, &str)> {
         match &alarm.place {
             Place::Daemon => {}
             Place::Station { station } => parameters.push(("station", station)),
-            Place::Monitor { station, monitor } => parameters.extend([("station", station.as_str()), ("monitor", monitor)]),
-            Place::Circuit { station, circuit } => parameters.extend([("station", station.as_str()), ("circuit", circuit)]),
+            Place::Monitor { station, monitor } => {
+                parameters.extend([("station", station.as_str()), ("monitor", monitor)])
+            }
+            Place::Circuit { station, circuit } => {
+                parameters.extend([("station", station.as_str()), ("circuit", circuit)])
+            }
         }
         parameters.push(("state", alarm.state.key()));
         parameters.extend(alarm.by.as_deref().map(|by| ("by", by)));

@@ -29,7 +29,11 @@ pub(super) async fn connect(host: &str, port: u16) -> Result<TcpStream, Failure>
 }
 
 /// Connects to a host by TLS.
-pub(super) async fn connect_tls(host: &str, port: u16, ca_file: Option<&Path>) -> Result<TlsStream<TcpStream>, Failure> {
+pub(super) async fn connect_tls(
+    host: &str,
+    port: u16,
+    ca_file: Option<&Path>,
+) -> Result<TlsStream<TcpStream>, Failure> {
     let ca_file = ca_file.map(Path::to_owned);
     let config = tokio::task::spawn_blocking(move || client_config(ca_file.as_deref())).await;
     let config = config.unwrap_or_else(|_| Err("reading was cut off".to_owned())).map_err(Failure::unreachable)?;

@@ -75,7 +75,8 @@ where
         },
     };
     let response = response.map_err(lost)?;
-    let retry_after = response.headers().get(RETRY_AFTER).and_then(|value| rest(value.to_str().ok()?, Timestamp::now()));
+    let retry_after =
+        response.headers().get(RETRY_AFTER).and_then(|value| rest(value.to_str().ok()?, Timestamp::now()));
     judge(response.status(), retry_after)
 }
 
@@ -109,7 +110,10 @@ mod tests {
     /// `printf '5.what do ya want for nothing?' | openssl dgst -sha256 -hmac Jefe`.
     #[test]
     fn signs_time_and_body() {
-        assert_eq!(signature("Jefe", 5, "what do ya want for nothing?"), "t=5,v1=da64fe9169c3da540d53d6c26071fda4fb814ff6cb086bb8462fc941dc745fcd");
+        assert_eq!(
+            signature("Jefe", 5, "what do ya want for nothing?"),
+            "t=5,v1=da64fe9169c3da540d53d6c26071fda4fb814ff6cb086bb8462fc941dc745fcd"
+        );
     }
 
     #[test]

@@ -109,7 +109,11 @@ fn place(place: &Place) -> Where<'_> {
         Place::Monitor { station, monitor } => (Some(station), Some(monitor), None),
         Place::Circuit { station, circuit } => (Some(station), None, Some(circuit)),
     };
-    Where { station: station.map(String::as_str), monitor: monitor.map(String::as_str), circuit: circuit.map(String::as_str) }
+    Where {
+        station: station.map(String::as_str),
+        monitor: monitor.map(String::as_str),
+        circuit: circuit.map(String::as_str),
+    }
 }
 
 fn summary(held: &Held) -> Summary<'_> {
