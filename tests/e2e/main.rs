@@ -5,6 +5,7 @@ mod accuracy;
 mod circuit_fixtures;
 mod disk_full;
 mod journal_crash;
+mod notify;
 mod protocol;
 mod recorder;
 mod registers;

@@ -8,6 +8,7 @@ mod bad_stations;
 mod columns;
 mod energy;
 mod good_files;
+mod notifications;
 mod together;
 
 use super::{MapLibrary, parse, parse_map};
