@@ -286,10 +286,10 @@ async fn memory(address: SocketAddr) {
     const MONITORS: usize = 1000;
     let stations: Vec<StationConfig> = (0..MONITORS).map(|n| station(n, address)).collect();
     let before = resident_kib();
-    let fleet = Fleet::new(&stations, Clock::system()).expect("a fleet");
+    let mut fleet = Fleet::new(&stations, Clock::system()).expect("a fleet");
     let readers = fleet.readers();
     let (cancel, tracker) = (CancellationToken::new(), TaskTracker::new());
-    fleet.spawn(&cancel, &tracker);
+    fleet.start(&cancel, &tracker);
     tracker.close();
     // Ten polls each, so that evidence and diagnosis stand.
     let until = Instant::now() + Duration::from_secs(12);

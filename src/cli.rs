@@ -10,6 +10,8 @@ mod journal;
 mod logging;
 mod maps;
 mod notify;
+mod registers;
+mod reload;
 mod replay;
 mod run;
 mod sheet;
@@ -51,6 +53,8 @@ struct Cli {
 enum Command {
     /// Watch all stations of a configuration until stopped, and serve metrics and JSON
     Run(run::Options),
+    /// Have the running daemon read its configuration again (SIGHUP does the same)
+    Reload(reload::Options),
     /// Look for mistakes in configuration files without touching any monitor
     Check(check::Options),
     /// Read the monitors for a while, then print what is wrong with each circuit
@@ -63,6 +67,8 @@ enum Command {
     Demo(demo::Options),
     /// List the built-in register maps, print one, or try one on a monitor
     Maps(maps::Options),
+    /// List the registers of the Modbus server: text, a manual, or a CSV for tag import
+    Registers(registers::Options),
     /// Show what the history holds, or export a span of it
     History(history::Options),
     /// Check that a journal is what was written, or export it
@@ -120,6 +126,7 @@ fn dispatch(cli: Cli) -> anyhow::Result<Exit> {
             logging::start(&cli.log, logging::TELL_NEWS)?;
             on_runtime(run::run(options))
         }
+        Command::Reload(options) => on_runtime(reload::run(options)),
         Command::Check(options) => check::run(&options),
         Command::Audit(options) => {
             logging::start(&cli.log, logging::ERRORS_ONLY)?;
@@ -141,6 +148,7 @@ fn dispatch(cli: Cli) -> anyhow::Result<Exit> {
             logging::start(&cli.log, logging::ERRORS_ONLY)?;
             on_runtime(maps::run(options))
         }
+        Command::Registers(options) => registers::run(&options),
         Command::History(options) => history::run(&options),
         Command::Journal(options) => journal::run(&options),
         Command::Notify(options) => {

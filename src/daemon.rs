@@ -2,19 +2,28 @@
 
 use std::io;
 use std::net::SocketAddr;
+use std::sync::Arc;
 use std::time::Duration;
 
+use tokio::sync::watch;
 use tokio_util::sync::CancellationToken;
 use tokio_util::task::TaskTracker;
 
+use crate::check_book::CheckBook;
 use crate::clock::Clock;
-use crate::config::model::Config;
+use crate::config::model::{Config, ModbusServerConfig};
+use crate::desk::Desk;
+use crate::desk::record::AlarmRecord;
+use crate::desk::task::{DeskTask, Reconfigure, Watched};
+use crate::faces::api::Api;
 use crate::faces::http::{Pages, router};
+use crate::faces::modbus::server::{BindError, BoundModbusServer};
+use crate::faces::modbus::units::Units;
 use crate::faces::server::BoundServer;
 use crate::records::{Records, RecordsError};
+use crate::reload::{ConfigSource, ReloadError, ReloadOrders, Reloaded, Reloader, at_next_start};
 use crate::station::context::ContextError;
-use crate::station::fleet::Fleet;
-use crate::station::roster::Roster;
+use crate::station::fleet::{Changed, Fleet};
 use crate::station::snapshot::SnapshotReader;
 
 /// What everything that runs gets to end by itself after a stop; with the rest of the way out it stays below a second.
@@ -31,6 +40,9 @@ pub enum StartError {
         /// Why.
         source: io::Error,
     },
+    /// The Modbus server cannot start.
+    #[error("the Modbus server: {0}")]
+    Modbus(#[from] BindError),
     /// A circuit cannot be audited as configured.
     #[error(transparent)]
     Context(#[from] ContextError),
@@ -39,30 +51,54 @@ pub enum StartError {
     Records(#[from] RecordsError),
 }
 
-/// A daemon that has its listener and has not polled anything yet.
+/// A daemon that has its listeners and has not polled anything yet.
 #[derive(Debug)]
 pub struct Daemon {
+    config: watch::Sender<Arc<Config>>,
     server: BoundServer,
+    modbus: Option<(BoundModbusServer, Arc<Units>)>,
     fleet: Fleet,
+    desk: (DeskTask, Desk, Reconfigure),
+    checks: CheckBook,
+    reloads: (Reloader, ReloadOrders),
     clock: Clock,
     records: Records,
 }
 
 impl Daemon {
-    /// Binds the listener, makes every station's state, and opens journal and history where configured.
+    /// Binds the listeners, makes every station's state, and opens journal and history where configured.
     pub async fn bind(config: &Config) -> Result<Daemon, StartError> {
         let clock = Clock::system();
         let mut fleet = Fleet::new(&config.stations, clock.clone())?;
         let address = config.http_listen;
         let server = BoundServer::bind(address).await.map_err(|source| StartError::Bind { address, source })?;
+        let modbus = match &config.modbus_server {
+            Some(modbus) => {
+                let server = BoundModbusServer::bind(modbus).await?;
+                Some((server, units(config, modbus, &mut fleet, &clock)))
+            }
+            None => None,
+        };
         let (records, of_stations) = Records::open(config, &clock).await?;
         fleet.keep_records(of_stations);
-        Ok(Daemon { server, fleet, clock, records })
+        let watched = Watched::new(&config.alarms, &config.stations);
+        let record = AlarmRecord::new(records.journal().cloned(), config.journal.clone());
+        let desk = DeskTask::new(&watched, fleet.roster(), record, clock.clone());
+        let (config, in_force) = watch::channel(Arc::new(config.clone()));
+        let folder = in_force.borrow().journal.clone();
+        let checks = CheckBook::open(in_force, records.journal().cloned(), folder.as_deref(), clock.now().wall);
+        fleet.count_checks(&checks.counted());
+        Ok(Daemon { config, server, modbus, fleet, desk, checks, reloads: Reloader::new(), clock, records })
     }
 
     /// Where the pages are, with the port the system chose for port 0.
     pub fn address(&self) -> SocketAddr {
         self.server.address()
+    }
+
+    /// Where the Modbus server is, when there is one.
+    pub fn modbus_address(&self) -> Option<SocketAddr> {
+        self.modbus.as_ref().map(|(server, _)| server.address())
     }
 
     /// One reader a station.
@@ -75,16 +111,111 @@ impl Daemon {
         &self.records
     }
 
-    /// Runs until `stop`, then waits up to [`GRACE`] for everything to end; true when all of it did.
-    pub async fn run(self, stop: CancellationToken) -> bool {
-        let tracker = TaskTracker::new();
-        let pages = router(Pages::new(Roster::fixed(self.fleet.readers()), self.clock));
-        tracker.spawn(self.server.serve(pages, stop.clone(), tracker.clone()));
-        self.fleet.spawn(&stop, &tracker);
-        stop.cancelled().await;
-        let ended = drain(&tracker).await;
-        self.records.close().await && ended
+    /// A way to have the configuration read again while it runs.
+    pub fn reloader(&self) -> Reloader {
+        self.reloads.0.clone()
     }
+
+    /// Runs until `stop`, then waits up to [`GRACE`] for everything to end; true when all of it did. Meanwhile the
+    /// configuration is read again from `source` as often as asked for.
+    pub async fn run(self, stop: CancellationToken, source: Option<ConfigSource>) -> bool {
+        let tracker = TaskTracker::new();
+        let Daemon { config, server, modbus, mut fleet, desk, checks, reloads, clock, records } = self;
+        let (reloader, orders) = reloads;
+        let (desk_task, desk, reconfigure) = desk;
+        let api = Api {
+            roster: fleet.roster(),
+            desk: desk.clone(),
+            checks: checks.clone(),
+            config: config.subscribe(),
+            reloader,
+            clock: clock.clone(),
+        };
+        let pages = router(Pages::new(fleet.roster(), desk, clock.clone()), api);
+        tracker.spawn(server.serve(pages, stop.clone(), tracker.clone()));
+        let units = modbus.map(|(server, units)| {
+            let (sender, receiver) = watch::channel(units);
+            tracker.spawn(server.serve(receiver, stop.clone(), tracker.clone()));
+            sender
+        });
+        tracker.spawn(desk_task.run(stop.clone()));
+        fleet.start(&stop, &tracker);
+        let mut running = Running { config, fleet, units, reconfigure, checks, clock, records };
+        running.take_orders(source, orders, &stop, &tracker).await;
+        let ended = drain(&tracker).await;
+        running.records.close().await && ended
+    }
+}
+
+/// What a change of the configuration reaches.
+struct Running {
+    config: watch::Sender<Arc<Config>>,
+    fleet: Fleet,
+    units: Option<watch::Sender<Arc<Units>>>,
+    reconfigure: Reconfigure,
+    checks: CheckBook,
+    clock: Clock,
+    records: Records,
+}
+
+impl Running {
+    async fn take_orders(
+        &mut self,
+        source: Option<ConfigSource>,
+        mut orders: ReloadOrders,
+        stop: &CancellationToken,
+        tracker: &TaskTracker,
+    ) {
+        loop {
+            let order = tokio::select! {
+                biased;
+                () = stop.cancelled() => return,
+                Some(order) = orders.recv() => order,
+                else => return stop.cancelled().await,
+            };
+            let done = match &source {
+                Some(source) => self.reload(source, &order.by, stop, tracker).await,
+                None => Err(ReloadError::NoFile),
+            };
+            match &done {
+                Ok(reloaded) => tracing::info!("{reloaded}"),
+                Err(error) => tracing::error!("{error}"),
+            }
+            // Whoever asked may have gone.
+            let _ = order.done.send(done);
+        }
+    }
+
+    async fn reload(
+        &mut self,
+        source: &ConfigSource,
+        by: &str,
+        stop: &CancellationToken,
+        tracker: &TaskTracker,
+    ) -> Result<Reloaded, ReloadError> {
+        let new = source.load().await?;
+        let plan = self.fleet.plan(&new.stations)?;
+        // From here on nothing can fail.
+        let at_next_start = at_next_start(&self.config.borrow(), &new);
+        let records = &self.records;
+        let stations = self.fleet.carry_out(plan, |station| records.of_station(station), stop, tracker).await;
+        if let (Some(units_in_use), Some(modbus)) = (&self.units, &new.modbus_server) {
+            units_in_use.send_replace(units(&new, modbus, &mut self.fleet, &self.clock));
+        }
+        self.reconfigure.take(Watched::new(&new.alarms, &new.stations)).await;
+        self.config.send_replace(Arc::new(new));
+        self.checks.reconfigured().await;
+        let reloaded = Reloaded { stations, at_next_start };
+        let Changed { altered, added, removed, .. } = &reloaded.stations;
+        let data = serde_json::json!({ "by": by, "altered": altered, "added": added, "removed": removed });
+        self.records.reloaded(format!("{reloaded} Asked for by {by}."), &data).await;
+        Ok(reloaded)
+    }
+}
+
+fn units(config: &Config, modbus: &ModbusServerConfig, fleet: &mut Fleet, clock: &Clock) -> Arc<Units> {
+    let readers = fleet.readers();
+    Arc::new(Units::new(config, modbus, readers, fleet.links(), clock.clone()))
 }
 
 /// Waits up to [`GRACE`] for the tasks of a tracker; true when all have ended.

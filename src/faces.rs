@@ -1,11 +1,13 @@
 //! What people and machines see: metrics, JSON, health, the text report. Faces only read snapshots; they never decide
 //! anything and never make a station wait.
 
+pub mod api;
 pub mod cautions;
 pub mod health;
 pub mod http;
 pub mod json;
 pub mod metrics;
+pub mod modbus;
 pub mod phasor_svg;
 pub mod process;
 pub mod replay;

@@ -70,6 +70,30 @@ impl Records {
         Ok((Records { journal, history, clock: clock.clone() }, of_stations))
     }
 
+    /// What a station of a changed configuration needs. A history that cannot be asked leaves it without one, which is told.
+    pub async fn of_station(&self, station: StationConfig) -> Record {
+        let Some(recorder) = self.history.clone() else {
+            return Record { journal: self.journal.clone(), history: None };
+        };
+        let name = station.name.clone();
+        let asked = tokio::task::spawn_blocking(move || {
+            let beginning = recorder.ask_blocking(move |store| beginning(store, &station))?;
+            Some(beginning.map(|beginning| StationHistory::new(recorder, beginning)))
+        });
+        let history = match asked.await {
+            Ok(Some(Ok(history))) => Some(history),
+            Ok(Some(Err(error))) => {
+                tracing::error!("{name}: no history until the next start: {error}");
+                None
+            }
+            Ok(None) | Err(_) => {
+                tracing::error!("{name}: no history: it has ended");
+                None
+            }
+        };
+        Record { journal: self.journal.clone(), history }
+    }
+
     /// The journal.
     pub fn journal(&self) -> Option<&Journal> {
         self.journal.as_ref()
@@ -78,6 +102,11 @@ impl Records {
     /// The history.
     pub fn history(&self) -> Option<&Recorder> {
         self.history.as_ref()
+    }
+
+    /// Puts a change of the configuration in the journal.
+    pub async fn reloaded(&self, text: String, data: &serde_json::Value) {
+        self.tell(Kind::Configuration, text, data).await;
     }
 
     /// Puts the start and the configuration in force in the journal.

@@ -5,6 +5,7 @@ use std::collections::BTreeMap;
 use serde::{Deserialize, Serialize};
 
 use super::id::AlarmKind;
+use super::rule::SuppressionRule;
 
 const SECOND_MS: u64 = 1000;
 const MINUTE_MS: u64 = 60 * SECOND_MS;
@@ -120,9 +121,10 @@ impl AlarmSettings {
             AlarmKind::StorageFull => AlarmSettings { priority: Priority::High, ..slow },
             // Nobody sees a pump of this monitor, a lost phase included.
             AlarmKind::MonitorSilent => AlarmSettings { priority: Priority::Medium, on_delay_ms: MINUTE_MS, ..slow },
-            AlarmKind::ValuesFrozen | AlarmKind::MeteringNumbersWrong => {
-                AlarmSettings { priority: Priority::Medium, ..slow }
-            }
+            AlarmKind::ValuesFrozen
+            | AlarmKind::MeteringNumbersWrong
+            | AlarmKind::RegisterMapWrong
+            | AlarmKind::VoltageLeadsWrong => AlarmSettings { priority: Priority::Medium, ..slow },
             AlarmKind::MeteringMiswired | AlarmKind::FitsNoWiring => slow,
             // Told of once each time: no delay, or it would be over before it is told.
             AlarmKind::ClockJumped | AlarmKind::AuditFailed => AlarmSettings { on_delay_ms: 0, ..slow },
@@ -190,6 +192,8 @@ pub struct AlarmsConfig {
     pub kinds: BTreeMap<AlarmKind, AlarmSettings>,
     /// Floods.
     pub flood: FloodSettings,
+    /// What sets alarms aside by design.
+    pub rules: Vec<SuppressionRule>,
 }
 
 impl AlarmsConfig {
@@ -232,6 +236,7 @@ mod tests {
         let config = AlarmsConfig {
             kinds: BTreeMap::from([(AlarmKind::FitsNoWiring, bad)]),
             flood: FloodSettings { begins_above: 3, ends_below: 4, within_ms: 0 },
+            rules: Vec::new(),
         };
         let problems = config.problems();
         assert_eq!(problems.len(), 5, "{problems:?}");

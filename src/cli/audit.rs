@@ -66,11 +66,11 @@ pub(super) async fn watch(
     until_decided: bool,
 ) -> anyhow::Result<(Vec<Arc<StationSnapshot>>, Instant2)> {
     let clock = Clock::system();
-    let fleet = Fleet::new(stations, clock.clone())?;
+    let mut fleet = Fleet::new(stations, clock.clone())?;
     let mut readers = fleet.readers();
     let interrupted = signals::stop_token()?;
     let (cancel, tracker) = (CancellationToken::new(), TaskTracker::new());
-    fleet.spawn(&cancel, &tracker);
+    fleet.start(&cancel, &tracker);
     tokio::select! {
         () = interrupted.cancelled() => {}
         () = tokio::time::sleep(span) => {}
@@ -147,13 +147,7 @@ mod tests {
 
     #[test]
     fn an_unknown_station_is_named_beside_the_known_ones() {
-        let config = Config {
-            http_listen: "127.0.0.1:0".parse().unwrap(),
-            journal: None,
-            history: None,
-            notifications: None,
-            stations: vec![station_config("Alder Creek Lift"), station_config("Mill Race Pumping")],
-        };
+        let config = Config::of(vec![station_config("Alder Creek Lift"), station_config("Mill Race Pumping")]);
         let error = chosen(config.clone(), Some("Nowhere")).unwrap_err().to_string();
         assert!(error.contains("Nowhere") && error.contains("Mill Race Pumping"), "{error}");
         assert_eq!(chosen(config, Some("Mill Race Pumping")).unwrap().len(), 1);

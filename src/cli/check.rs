@@ -7,8 +7,9 @@ use clap::Args;
 
 use super::{Exit, complain, print};
 use crate::config;
-use crate::config::model::{CircuitConfig, Config, StationConfig, WaterSource};
+use crate::config::model::{CircuitConfig, Config, ModbusServerConfig, StationConfig, WaterSource};
 use crate::faces::json::rfc3339;
+use crate::faces::modbus::tls::Tls;
 use crate::notify::send::file_problems;
 use crate::station::context::circuit_context;
 
@@ -25,6 +26,8 @@ pub(super) fn run(options: &Options) -> anyhow::Result<Exit> {
         match config::load(file) {
             Ok(config) => {
                 let mut refused = not_audited(&config);
+                let tls = config.modbus_server.as_ref().and_then(|server| server.tls.as_ref());
+                refused.extend(tls.and_then(|tls| Tls::load(tls).err()).map(|error| error.to_string()));
                 let targets = config.notifications.iter().flat_map(|settings| &settings.targets);
                 refused.extend(targets.flat_map(file_problems));
                 for reason in &refused {
@@ -66,6 +69,9 @@ fn not_audited(config: &Config) -> Vec<String> {
 /// What was understood, so that a person can see a wrong number that no check can know.
 fn understood(config: &Config) -> String {
     let mut out = format!("  pages at http://{}/\n", config.http_listen);
+    if let Some(server) = &config.modbus_server {
+        modbus_text(&mut out, config, server);
+    }
     for target in config.notifications.iter().flat_map(|settings| &settings.targets) {
         let priorities: Vec<&str> = target.priorities.iter().rev().map(|priority| priority.key()).collect();
         let (kind, place) = (target.kind(), target.place());
@@ -75,6 +81,34 @@ fn understood(config: &Config) -> String {
         station_text(&mut out, station);
     }
     out
+}
+
+fn modbus_text(out: &mut String, config: &Config, server: &ModbusServerConfig) {
+    let allow: Vec<String> = server.allow.iter().map(ToString::to_string).collect();
+    let transport = if server.tls.is_some() { " over TLS" } else { "" };
+    let _ = writeln!(
+        out,
+        "  Modbus server at {}{transport}, for {}; audit blocks at unit {}",
+        server.listen,
+        allow.join(", "),
+        server.audit_unit
+    );
+    for role in server.tls.iter().flat_map(|tls| &tls.roles) {
+        let units = role.units.iter().flatten().map(ToString::to_string).collect::<Vec<_>>().join(", ");
+        let may_read = if role.units.is_none() { "every unit".to_owned() } else { format!("units {units}") };
+        let _ = writeln!(out, "    role \"{}\" may read {may_read}", role.name);
+    }
+    for served in &server.circuits {
+        let station = &config.stations[served.station];
+        let meter = served.sunspec_unit.map_or_else(String::new, |unit| format!(", SunSpec meter at unit {unit}"));
+        let circuit = &station.circuits[served.circuit].name;
+        let _ = writeln!(out, "    block {}: {} / {circuit}{meter}", served.block, station.name);
+    }
+    for passed in &server.pass_through {
+        let station = &config.stations[passed.station];
+        let monitor = &station.monitors[passed.monitor].name;
+        let _ = writeln!(out, "    unit {}: {} / {monitor}, read through", passed.unit, station.name);
+    }
 }
 
 fn station_text(out: &mut String, station: &StationConfig) {

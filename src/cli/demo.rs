@@ -62,7 +62,7 @@ pub(super) async fn run(options: Options) -> anyhow::Result<Exit> {
             stop.cancel();
         });
     }
-    daemon.run(stop).await;
+    daemon.run(stop, None).await;
     simulated.cancel();
     let snapshots: Vec<_> = readers.iter().map(SnapshotReader::get).collect();
     print(&summary(&snapshots))?;

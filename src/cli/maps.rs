@@ -18,6 +18,7 @@ use crate::config::quantity::{self, Dimension};
 use crate::config::{MapLibrary, MapOrigin};
 use crate::daemon::drain;
 use crate::faces::json::quality_key;
+use crate::modbus::links::Links;
 use crate::modbus::map::{
     ByteOrder, Channel, Encoding, MapSource, MeterMap, Point, PowerFactorSign, PowerSign, Quantity, ReactiveSign,
 };
@@ -284,7 +285,7 @@ async fn try_map(library: &MapLibrary, what: &TryOptions) -> anyhow::Result<Exit
         timeout: TRY_TIMEOUT,
     };
     let job = MonitorJob { station: "try".to_owned(), monitor, events };
-    poller::spawn(vec![job], &cancel, &tracker, Clock::system());
+    poller::spawn(vec![(job, cancel.clone())], &mut Links::default(), &tracker, &Clock::system());
     let event = tokio::select! {
         () = stop.cancelled() => bail!("stopped before the monitor was read"),
         event = tokio::time::timeout(TRY_LIMIT, receiver.recv()) => event,

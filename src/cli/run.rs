@@ -3,8 +3,9 @@
 use clap::Args;
 
 use super::{ConfigFile, Exit, signals};
-use crate::config;
 use crate::daemon::Daemon;
+use crate::reload::ConfigSource;
+use crate::{config, control};
 
 #[derive(Debug, Args)]
 pub(super) struct Options {
@@ -13,10 +14,17 @@ pub(super) struct Options {
 }
 
 pub(super) async fn run(options: Options) -> anyhow::Result<Exit> {
-    let config = config::load(&options.config.config)?;
+    let file = &options.config.config;
+    let config = config::load(file)?;
     let stop = signals::stop_token()?;
     let daemon = Daemon::bind(&config).await?;
-    daemon.records().started(&options.config.config).await;
+    daemon.records().started(file).await;
+    let reloader = daemon.reloader();
+    signals::reload_on_hangup(reloader.clone())?;
+    match control::bind(file) {
+        Ok(listener) => drop(tokio::spawn(control::serve(listener, reloader, stop.clone()))),
+        Err(error) => tracing::warn!("`wattassay reload` cannot reach this daemon (SIGHUP can): {error}"),
+    }
     let monitors: usize = config.stations.iter().map(|s| s.monitors.len()).sum();
     tracing::info!(
         "wattassay {} watches {} stations with {monitors} monitors; pages at http://{}/",
@@ -24,7 +32,10 @@ pub(super) async fn run(options: Options) -> anyhow::Result<Exit> {
         config.stations.len(),
         daemon.address()
     );
-    if daemon.run(stop).await {
+    if let Some(address) = daemon.modbus_address() {
+        tracing::info!("the Modbus server listens on {address}");
+    }
+    if daemon.run(stop, Some(ConfigSource::new(file))).await {
         tracing::info!("stopped");
     } else {
         tracing::warn!("stopped, with work cut off that did not end in time");

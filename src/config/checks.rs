@@ -9,7 +9,7 @@ use toml::de::DeValue;
 use super::document::{parse_document, read_text};
 use super::model::{Config, StationConfig};
 use super::problem::{Problem, Problems, quoted};
-use super::reader::{Fault, Field, Located, TableReader, nearest, wrong_type};
+use super::reader::{Fault, Field, Located, TableReader, not_there};
 use super::report::Report;
 use super::station::MAX_NAME_CHARS;
 use crate::audit::field_check::{ERROR_RATE, FieldCheck, Finding};
@@ -173,29 +173,9 @@ fn read_circuit(table: &TableReader<'_>, station: Option<&StationConfig>) -> Opt
         .value()
 }
 
-fn not_there<'n>(what: &str, name: &str, known: impl Iterator<Item = &'n str> + Clone) -> Fault {
-    let hint = match nearest(name, known.clone()) {
-        Some(near) => format!("did you mean {near:?}?"),
-        None => format!("the configuration has {}", known.map(quoted).collect::<Vec<_>>().join(", ")),
-    };
-    Fault::new(format!("there is no {what} named {}", quoted(name)), hint)
-}
-
 fn read_at(table: &TableReader<'_>) -> Option<UnixMs> {
-    const HINT: &str = "write date, time and zone, for example at = \"2026-11-25T10:00:00Z\"";
-    let field = table.read("at", |value| match value {
-        DeValue::String(text) => Ok(text.to_string()),
-        DeValue::Datetime(time) => Ok(time.to_string()),
-        _ => Err(wrong_type(value, "a time", HINT)),
-    });
-    let field = table.need("at", field, HINT);
-    table
-        .check("at", field, |text| {
-            text.parse::<jiff::Timestamp>()
-                .map(|time| UnixMs(time.as_millisecond()))
-                .map_err(|_| Fault::new(format!("{} is not a time with its zone", quoted(&text)), HINT))
-        })
-        .value()
+    let field = table.time("at");
+    table.need("at", field, "write date, time and zone, for example at = \"2026-11-25T10:00:00Z\"").value()
 }
 
 fn read_found(table: &TableReader<'_>, kind: Kind, line_voltage_v: Option<f64>) -> Option<Vec<(FieldCheck, Finding)>> {
@@ -392,13 +372,7 @@ mod tests {
     use crate::station::fixtures::station_config;
 
     fn config() -> Config {
-        Config {
-            http_listen: super::super::load::DEFAULT_HTTP_LISTEN,
-            journal: None,
-            history: None,
-            notifications: None,
-            stations: vec![station_config("Alder Creek Lift")],
-        }
+        Config::of(vec![station_config("Alder Creek Lift")])
     }
 
     const HEAD: &str = "[[checks]]\nstation = \"Alder Creek Lift\"\ncircuit = \"Pump 1\"\nby = \"J. Alvarez\"\n\

@@ -5,8 +5,10 @@
 use std::net::SocketAddr;
 use std::path::Path;
 
+use super::alarms::read_alarms;
 use super::builtin::{FOLDER_HINT, MapLibrary, unreadable_folder};
 use super::document::{parse_document, read_text};
+use super::modbus_server::read_modbus_server;
 use super::model::{Config, HistoryConfig, HistoryPlace};
 use super::notifications::read_notifications;
 use super::problem::{Problem, Problems, quoted};
@@ -39,6 +41,11 @@ pub fn load_with_maps(path: &Path, library: MapLibrary) -> Result<(Config, MapLi
 /// Folders are meant from where the file is.
 fn beside(base: &Path, mut config: Config) -> Config {
     config.journal = config.journal.map(|folder| base.join(folder));
+    if let Some(tls) = config.modbus_server.as_mut().and_then(|server| server.tls.as_mut()) {
+        for file in [&mut tls.certificate, &mut tls.key, &mut tls.client_authority] {
+            *file = base.join(&*file);
+        }
+    }
     if let Some(HistoryConfig { place: HistoryPlace::Folder(folder), .. }) = &mut config.history {
         *folder = base.join(&folder);
     }
@@ -85,16 +92,26 @@ fn parse_with(
         };
         let tariff = read_tariff(&root);
         let stations = read_stations(&root, library.as_ref());
+        let modbus_server = read_modbus_server(&root, stations.as_deref());
+        let alarms = read_alarms(&root, stations.as_deref());
         let notifications = read_notifications(&root, stations.as_deref());
         root.finish();
         // A bad tariff is among the problems, so that what is made here without it is thrown away.
         let tariff = tariff.value();
-        config = match (http_listen, journal, history, notifications, stations) {
-            (Some(http_listen), Some(journal), Some(history), Some(notifications), Some(mut stations)) => {
+        config = match (http_listen, modbus_server, alarms, journal, history, notifications, stations) {
+            (
+                Some(http_listen),
+                Some(modbus_server),
+                Some(alarms),
+                Some(journal),
+                Some(history),
+                Some(notifications),
+                Some(mut stations),
+            ) => {
                 for station in &mut stations {
                     station.tariff = station.tariff.take().or_else(|| tariff.clone());
                 }
-                Some(Config { http_listen, journal, history, notifications, stations })
+                Some(Config { http_listen, modbus_server, alarms, journal, history, notifications, stations })
             }
             _ => None,
         };

@@ -2,6 +2,8 @@
 //!
 //! `load` reads a file and its maps folder; `parse` works on text alone. Must never let an unchecked value through.
 
+pub mod address_range;
+mod alarms;
 pub mod builtin;
 pub mod checks;
 mod circuit;
@@ -14,6 +16,7 @@ mod map_address;
 mod map_check;
 mod map_file;
 mod map_point;
+mod modbus_server;
 pub mod model;
 mod monitor;
 mod notification_channel;

@@ -52,6 +52,15 @@ impl<T> Field<T> {
         }
     }
 
+    /// The same with a good value turned into another.
+    pub(super) fn map<U>(self, turn: impl FnOnce(T) -> U) -> Field<U> {
+        match self {
+            Field::Absent => Field::Absent,
+            Field::Bad => Field::Bad,
+            Field::Good(Located { value, span }) => Field::Good(Located { value: turn(value), span }),
+        }
+    }
+
     /// True for a value that is at fault, as against one that is only absent.
     pub(super) fn is_bad(&self) -> bool {
         matches!(self, Field::Bad)
@@ -304,6 +313,21 @@ impl<'a> TableReader<'a> {
         })
     }
 
+    /// A moment: date, time and zone, in quotes or as TOML writes it.
+    pub(super) fn time(&self, key: &'static str) -> Field<UnixMs> {
+        self.read(key, |value| {
+            let hint = format!("write date, time and zone, for example {key} = \"2026-11-25T10:00:00Z\"");
+            let text = match value {
+                DeValue::String(text) => text.to_string(),
+                DeValue::Datetime(time) => time.to_string(),
+                _ => return Err(wrong_type(value, "a time", hint)),
+            };
+            text.parse::<jiff::Timestamp>()
+                .map(|time| UnixMs(time.as_millisecond()))
+                .map_err(|_| Fault::new(format!("{} is not a time with its zone", quoted(&text)), hint))
+        })
+    }
+
     /// The tables under `key`, one for each `[[key]]`. Absent and empty are the same: none.
     pub(super) fn tables(&self, key: &'static str) -> Field<Vec<TableReader<'a>>> {
         let path = self.path_of(key);
@@ -423,6 +447,15 @@ fn number_of(value: &DeValue<'_>) -> Option<f64> {
         _ => return None,
     };
     number.is_finite().then_some(number)
+}
+
+/// What is said of a name that nothing has.
+pub(super) fn not_there<'n>(what: &str, name: &str, known: impl Iterator<Item = &'n str> + Clone) -> Fault {
+    let hint = match nearest(name, known.clone()) {
+        Some(near) => format!("did you mean {near:?}?"),
+        None => format!("the configuration has {}", known.map(quoted).collect::<Vec<_>>().join(", ")),
+    };
+    Fault::new(format!("there is no {what} named {}", quoted(name)), hint)
 }
 
 /// The word of `known` nearest to `word`, when it is near enough to be a slip of the pen.

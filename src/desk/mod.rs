@@ -4,7 +4,10 @@
 //! that a restart goes on from; [`Desk`] is what faces hold. Must never decide what an alarm is or does: that is
 //! `crate::alarm`.
 
+mod conditions;
 pub mod notice;
+pub mod record;
+pub mod task;
 
 use std::sync::Arc;
 
@@ -68,6 +71,14 @@ pub struct Desk {
 }
 
 impl Desk {
+    /// A desk of these alarms, sorted by name, at which nobody sits.
+    #[cfg(test)]
+    pub(crate) fn still(entries: Vec<Entry>) -> Desk {
+        let at = Instant2 { wall: crate::reading::UnixMs(0), mono: crate::reading::MonoMs(0) };
+        let list = AlarmList { at, version: 0, entries, flooded: false };
+        Desk { orders: mpsc::channel(1).0, list: watch::channel(Arc::new(list)).1 }
+    }
+
     /// The alarms of now.
     pub fn list(&self) -> Arc<AlarmList> {
         Arc::clone(&self.list.borrow())

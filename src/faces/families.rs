@@ -44,6 +44,15 @@ pub(super) const THREADS: Family = gauge("process_threads", &[], "Threads of the
 pub(super) const START: Family =
     gauge("process_start_time_seconds", &[], "Start of the daemon, seconds since the Unix epoch.");
 
+// Alarms.
+pub(super) const ALARMS: Family =
+    gauge("wattassay_alarms", &["priority", "state"], "Alarms of this priority in this state.");
+pub(super) const ALARM_FLOOD: Family = gauge(
+    "wattassay_alarm_flood",
+    &[],
+    "1 while alarms come faster than an operator can take them and announcements are held, else 0.",
+);
+
 // A station.
 pub(super) const CLOCK_JUMPS: Family =
     counter("wattassay_clock_jumps_total", STATION, "Jumps of the wall clock seen between two readings.");

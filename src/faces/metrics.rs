@@ -3,17 +3,20 @@
 //!
 //! Values of a monitor that is not live are left out, never repeated: a scrape then shows a gap, as it should.
 
-use std::collections::HashMap;
+use std::collections::{BTreeMap, HashMap};
 
 use prometheus::{CounterVec, Encoder, GaugeVec, Opts, Registry, TextEncoder};
 
 use super::families::{self as f, Family, Kind};
 use super::process::ProcessFigures;
+use crate::alarm::settings::Priority;
+use crate::alarm::state::AlarmState;
 use crate::audit::assessment::{Assessment, Check, CorrectedPower, Finding, Outcome, RunState, Verdict};
 use crate::audit::energy::{Period, Withheld};
 use crate::audit::pump::PumpFigures;
 use crate::audit::words;
 use crate::config::model::Tariff;
+use crate::desk::AlarmList;
 use crate::reading::{CircuitReading, Measured, MonitorReading, MonoMs, Phase};
 use crate::station::news::verdict_key;
 use crate::station::snapshot::{CircuitSnapshot, MonitorSnapshot, StationSnapshot};
@@ -29,12 +32,14 @@ const JOULES_PER_WH: f64 = 3600.0;
 /// Renders the page as of `now`.
 pub fn render<S: AsRef<StationSnapshot>>(
     stations: &[S],
+    alarms: &AlarmList,
     now: MonoMs,
     process: &ProcessFigures,
 ) -> Result<String, prometheus::Error> {
     let mut page = Page::default();
     page.set(&f::BUILD_INFO, &[env!("CARGO_PKG_VERSION")], 1.0)?;
     process_figures(&mut page, process)?;
+    alarm_figures(&mut page, alarms)?;
     for station in stations {
         station_figures(&mut page, station.as_ref(), now)?;
     }
@@ -124,6 +129,23 @@ fn process_figures(page: &mut Page, process: &ProcessFigures) -> Result<(), prom
         }
     }
     Ok(())
+}
+
+/// Every state of every priority, so that a rule need not know which have been seen. An alarm by itself is in the API.
+fn alarm_figures(page: &mut Page, alarms: &AlarmList) -> Result<(), prometheus::Error> {
+    let mut counts: BTreeMap<(Priority, AlarmState), f64> = BTreeMap::new();
+    for (priority, _) in Priority::TARGET_SHARE {
+        for state in AlarmState::ALL.into_iter().filter(|state| *state != AlarmState::Disabled) {
+            counts.insert((priority, state), 0.0);
+        }
+    }
+    for entry in &alarms.entries {
+        *counts.entry((entry.alarm.settings().priority, entry.alarm.state())).or_default() += 1.0;
+    }
+    for ((priority, state), count) in counts {
+        page.set(&f::ALARMS, &[priority.key(), state.key()], count)?;
+    }
+    page.set(&f::ALARM_FLOOD, &[], f64::from(u8::from(alarms.flooded)))
 }
 
 fn station_figures(page: &mut Page, station: &StationSnapshot, now: MonoMs) -> Result<(), prometheus::Error> {
@@ -371,6 +393,7 @@ fn worst_by_check(findings: &[Finding]) -> Vec<(Check, &'static str)> {
 mod tests {
     use super::*;
     use crate::audit::wiring::Wiring;
+    use crate::desk::Desk;
     use crate::station::fixtures::{
         exchanged, failed_event, good_event, instant, priced_snapshot_after, reading, snapshot_after, station_config,
     };
@@ -384,6 +407,11 @@ mod tests {
         threads: Some(3.0),
         start_s: Some(1.7e9),
     };
+
+    /// The page without alarms and without figures of the process.
+    fn rendered<S: AsRef<StationSnapshot>>(stations: &[S], now: MonoMs) -> Result<String, prometheus::Error> {
+        render(stations, &Desk::still(Vec::new()).list(), now, &NO_PROCESS)
+    }
 
     /// The page with the figures rounded, so that the last digits of a computation are not part of the promise.
     fn rounded(page: &str) -> String {
@@ -399,14 +427,14 @@ mod tests {
     #[test]
     fn the_page_of_a_miswired_pump() {
         let snapshot = snapshot_after("Alder Creek Lift", &exchanged());
-        let page = render(&[snapshot], MonoMs(7200), &NO_PROCESS).unwrap();
+        let page = rendered(&[snapshot], MonoMs(7200)).unwrap();
         insta::assert_snapshot!(rounded(&page));
     }
 
     #[test]
     fn energies_and_pump_figures_are_in_base_units_and_absent_while_withheld() {
         let mut station = priced_snapshot_after("Alder Creek Lift", &exchanged()).as_ref().clone();
-        let page = render(&[Box::new(station.clone())], MonoMs(60_200), &NO_PROCESS).unwrap();
+        let page = rendered(&[Box::new(station.clone())], MonoMs(60_200)).unwrap();
         let own = |name: &str| name.contains("energy") || name.contains("pump") || name.contains("register_");
         let lines: Vec<String> =
             rounded(&page).lines().filter(|l| own(l) && !l.starts_with('#')).map(str::to_owned).collect();
@@ -414,7 +442,7 @@ mod tests {
         let mut assessment = station.circuits[0].assessment.as_deref().unwrap().clone();
         assessment.diagnosis.verdict = Verdict::Undecided;
         station.circuits[0].assessment = Some(std::sync::Arc::new(assessment));
-        let page = render(&[Box::new(station)], MonoMs(60_200), &NO_PROCESS).unwrap();
+        let page = rendered(&[Box::new(station)], MonoMs(60_200)).unwrap();
         for family in
             [&f::TRUE_ENERGY, &f::MISREGISTERED, &f::MISREGISTERED_COST, &f::SPECIFIC_ENERGY, &f::WIRE_TO_WATER]
         {
@@ -431,9 +459,9 @@ mod tests {
         for second in 0..8 {
             state.take(0, good_event(reading(&Wiring::INTENDED, 1000 * second)));
         }
-        let live = render(&[Box::new(state.snapshot(instant(7000)))], MonoMs(7100), &NO_PROCESS).unwrap();
+        let live = rendered(&[Box::new(state.snapshot(instant(7000)))], MonoMs(7100)).unwrap();
         state.take(0, failed_event(8000));
-        let silent = render(&[Box::new(state.snapshot(instant(8000)))], MonoMs(8100), &NO_PROCESS).unwrap();
+        let silent = rendered(&[Box::new(state.snapshot(instant(8000)))], MonoMs(8100)).unwrap();
         for value in ["wattassay_current_amperes{", "wattassay_voltage_line_to_neutral_volts{", "wattassay_corrected_"]
         {
             assert!(live.contains(value), "{value}");
@@ -458,8 +486,8 @@ mod tests {
     fn a_station_that_is_gone_leaves_nothing_behind() {
         let first = snapshot_after("Alder Creek Lift", &Wiring::INTENDED);
         let second = snapshot_after("Mill Race Pumping", &Wiring::INTENDED);
-        let both = render(&[first.clone(), second], MonoMs(7200), &NO_PROCESS).unwrap();
-        let one = render(&[first], MonoMs(7200), &NO_PROCESS).unwrap();
+        let both = rendered(&[first.clone(), second], MonoMs(7200)).unwrap();
+        let one = rendered(&[first], MonoMs(7200)).unwrap();
         assert!(both.contains("Mill Race Pumping") && !one.contains("Mill Race Pumping"));
     }
 
@@ -467,13 +495,13 @@ mod tests {
     fn names_and_quotes_in_labels_are_escaped() {
         let mut station = snapshot_after("Alder Creek Lift", &Wiring::INTENDED).as_ref().clone();
         station.station = "Tannery \"Street\"\nLift\\".to_owned();
-        let page = render(&[Box::new(station)], MonoMs(7200), &NO_PROCESS).unwrap();
+        let page = rendered(&[Box::new(station)], MonoMs(7200)).unwrap();
         assert!(page.contains(r#"station="Tannery \"Street\"\nLift\\""#));
     }
 
     #[test]
     fn no_name_trips_the_checker() {
-        let page = render(&[snapshot_after("Alder Creek Lift", &exchanged())], MonoMs(7200), &NO_PROCESS).unwrap();
+        let page = rendered(&[snapshot_after("Alder Creek Lift", &exchanged())], MonoMs(7200)).unwrap();
         let mut seen = 0;
         for line in page.lines().filter_map(|l| l.strip_prefix("# TYPE ")) {
             let (name, kind) = line.split_once(' ').unwrap();

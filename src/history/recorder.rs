@@ -52,8 +52,11 @@ enum Message {
     Sample(Sample),
     Event(Event),
     State(String, Vec<u8>),
-    Flush(SyncSender<()>),
+    Ask(Question),
 }
+
+/// Run on the store once all that was handed in before is written.
+type Question = Box<dyn FnOnce(&mut dyn Store) + Send>;
 
 /// A handle; clones share one store. The thread writes what is left and ends when the last one is dropped.
 #[derive(Debug, Clone)]
@@ -111,8 +114,21 @@ impl Recorder {
 
     /// Waits until all that was handed in before is written or refused; false when the thread has ended.
     pub fn flush_blocking(&self) -> bool {
-        let (done, wait) = sync_channel(1);
-        self.queue.send(Message::Flush(done)).is_ok() && wait.recv().is_ok()
+        self.ask_blocking(|_| ()).is_some()
+    }
+
+    /// Asks the store something once all that was handed in before is written or refused; none when the thread has ended.
+    pub fn ask_blocking<T: Send + 'static>(
+        &self,
+        question: impl FnOnce(&mut dyn Store) -> T + Send + 'static,
+    ) -> Option<T> {
+        let (answer, wait) = sync_channel(1);
+        let question: Question = Box::new(move |store| {
+            // Whoever asked may have gone.
+            let _ = answer.send(question(store));
+        });
+        self.queue.send(Message::Ask(question)).ok()?;
+        wait.recv().ok()
     }
 
     fn send(&self, message: Message, values: u64) {
@@ -141,15 +157,14 @@ impl Writer {
     fn run(mut self, queue: &Receiver<Message>) {
         let mut open = true;
         while open {
-            let (batch, flushes, more) = gather(queue);
+            let (batch, question, more) = gather(queue);
             open = more;
             if !batch.is_empty() {
                 self.write(&batch);
             }
             self.keep();
-            // Whoever waited may have gone.
-            for done in flushes {
-                let _ = done.send(());
+            if let Some(question) = question {
+                question(self.store.as_mut());
             }
         }
     }
@@ -210,23 +225,20 @@ impl Writer {
 }
 
 /// Waits for messages; the last is false when no more can come.
-fn gather(queue: &Receiver<Message>) -> (Batch, Vec<SyncSender<()>>, bool) {
-    let (mut batch, mut flushes) = (Batch::default(), Vec::new());
+fn gather(queue: &Receiver<Message>) -> (Batch, Option<Question>, bool) {
+    let mut batch = Batch::default();
     let end = Instant::now() + GATHER;
     loop {
         match queue.recv_timeout(end.saturating_duration_since(Instant::now())) {
             Ok(Message::Sample(sample)) => batch.samples.push(sample),
             Ok(Message::Event(event)) => batch.events.push(event),
             Ok(Message::State(key, value)) => batch.states.push((key, value)),
-            Ok(Message::Flush(done)) => {
-                flushes.push(done);
-                return (batch, flushes, true);
-            }
-            Err(RecvTimeoutError::Timeout) => return (batch, flushes, true),
-            Err(RecvTimeoutError::Disconnected) => return (batch, flushes, false),
+            Ok(Message::Ask(question)) => return (batch, Some(question), true),
+            Err(RecvTimeoutError::Timeout) => return (batch, None, true),
+            Err(RecvTimeoutError::Disconnected) => return (batch, None, false),
         }
         if batch.samples.len() + batch.events.len() + batch.states.len() >= BATCH {
-            return (batch, flushes, true);
+            return (batch, None, true);
         }
     }
 }

@@ -48,6 +48,12 @@ impl Journal {
         Ok((Journal { requests }, opened))
     }
 
+    /// A journal whose thread has ended.
+    #[cfg(test)]
+    pub(crate) fn closed() -> Journal {
+        Journal { requests: mpsc::channel(1).0 }
+    }
+
     /// Appends an entry; returns its place once it is durable. An entry handed in is written even if nobody waits for it.
     pub async fn append(&self, entry: Entry) -> Result<Head, AppendError> {
         let (reply, answer) = oneshot::channel();

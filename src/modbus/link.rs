@@ -5,7 +5,7 @@
 
 use std::time::Duration;
 
-use tokio::sync::Mutex;
+use tokio::sync::{Mutex, Semaphore};
 use tokio::time::Instant;
 
 use super::backoff;
@@ -22,6 +22,8 @@ pub(super) struct Link {
     transport: Transport,
     dial: Dial,
     state: Mutex<State>,
+    /// The turn of those who read beside the poller: one of them at a time stands in the line of the state's lock.
+    pub(super) guests: Semaphore,
 }
 
 /// How a connection is made.
@@ -83,7 +85,7 @@ pub(super) struct Answer {
 
 impl Link {
     pub(super) fn new(address: String, transport: Transport, dial: Dial) -> Link {
-        Link { address, transport, dial, state: Mutex::new(State::default()) }
+        Link { address, transport, dial, state: Mutex::new(State::default()), guests: Semaphore::new(1) }
     }
 
     /// Connects when there is no connection. Returns how many have been opened, and whether this call did.

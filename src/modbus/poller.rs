@@ -3,8 +3,6 @@
 //! Monitors behind the same address share its connection in turn. A task waits for nobody: an event its receiver has
 //! no room for is dropped and counted. Must never let one monitor's trouble delay another's ticks.
 
-use std::collections::HashMap;
-use std::sync::Arc;
 use std::time::Duration;
 
 use tokio::sync::mpsc;
@@ -12,35 +10,25 @@ use tokio::time::{Instant, MissedTickBehavior, interval_at};
 use tokio_util::sync::CancellationToken;
 use tokio_util::task::TaskTracker;
 
-use super::link::{Dial, Link};
+use super::links::Links;
 use super::poll::{MonitorJob, PollEvent};
 use super::session::Session;
 use crate::clock::Clock;
-use crate::config::model::Transport;
 
 /// Shorter periods are taken as this long; a checked configuration has none.
 const SHORTEST_PERIOD: Duration = Duration::from_millis(10);
 
-/// Starts one task for each job. They end when `cancel` is cancelled, or when nobody receives their events any more.
+/// Starts one task for each job. It ends when its token is cancelled, or when nobody receives its events any more.
 ///
 /// First polls are spread over the period in the order of the jobs, so that a restart does not ask all monitors at once.
-#[expect(
-    clippy::needless_pass_by_value,
-    reason = "every task keeps a clock; the caller has no further use for its own"
-)]
-pub fn spawn(jobs: Vec<MonitorJob>, cancel: &CancellationToken, tracker: &TaskTracker, clock: Clock) {
-    let mut links: HashMap<(String, Transport), Arc<Link>> = HashMap::new();
+pub fn spawn(jobs: Vec<(MonitorJob, CancellationToken)>, links: &mut Links, tracker: &TaskTracker, clock: &Clock) {
     let start = Instant::now();
     let total = jobs.len().max(1) as f64;
-    for (index, MonitorJob { station, monitor, events }) in jobs.into_iter().enumerate() {
-        let link = links
-            .entry((monitor.address.clone(), monitor.transport))
-            .or_insert_with(|| Arc::new(Link::new(monitor.address.clone(), monitor.transport, Dial::Socket)))
-            .clone();
+    for (index, (MonitorJob { station, monitor, events }, cancel)) in jobs.into_iter().enumerate() {
+        let link = links.to(&monitor);
         let period = monitor.poll_period.max(SHORTEST_PERIOD);
         let first = start + period.mul_f64(index as f64 / total);
         let session = Session::new(&station, monitor, link, clock.clone());
-        let cancel = cancel.clone();
         tracker.spawn(async move {
             cancel.run_until_cancelled(run(session, first, period, events)).await;
         });

@@ -1,9 +1,11 @@
 //! Tests of the cadence and of the tasks as a whole: paused time for the schedule, real sockets for the rest.
 
+use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 
 use super::*;
-use crate::config::model::MonitorConfig;
+use crate::config::model::{MonitorConfig, Transport};
+use crate::modbus::link::{Dial, Link};
 use crate::modbus::map::{
     Blanking, ByteOrder, Channel, Conventions, Encoding, MapSource, MeterMap, Point, Quantity, ReadFunction,
     ReadLimits, Target,
@@ -171,6 +173,11 @@ fn jobs(address: &str, units: &[u8], transport: Transport) -> (Vec<MonitorJob>, 
         .unzip()
 }
 
+fn spawn_all(jobs: Vec<MonitorJob>, cancel: &CancellationToken, tracker: &TaskTracker, clock: &Clock) {
+    let jobs = jobs.into_iter().map(|job| (job, cancel.clone())).collect();
+    spawn(jobs, &mut Links::default(), tracker, clock);
+}
+
 #[tokio::test]
 async fn monitors_behind_one_address_share_a_socket_in_turn() {
     for transport in [Transport::Tcp, Transport::RtuOverTcp] {
@@ -178,7 +185,7 @@ async fn monitors_behind_one_address_share_a_socket_in_turn() {
         let (jobs, receivers) = jobs(&address, &[1, 2, 3, 4], transport);
         let (cancel, tracker) = (CancellationToken::new(), TaskTracker::new());
         let told = Instant2 { wall: UnixMs(11), mono: MonoMs(22) };
-        spawn(jobs, &cancel, &tracker, Clock::from_fn(move || told));
+        spawn_all(jobs, &cancel, &tracker, &Clock::from_fn(move || told));
         let mut connects = 0;
         for (mut receiver, unit) in receivers.into_iter().zip(1u8..) {
             for _ in 0..5 {
@@ -206,7 +213,7 @@ async fn a_device_that_went_away_is_found_again() {
     .await;
     let (jobs, mut receivers) = jobs(&address, &[1], Transport::Tcp);
     let (cancel, tracker) = (CancellationToken::new(), TaskTracker::new());
-    spawn(jobs, &cancel, &tracker, Clock::system());
+    spawn_all(jobs, &cancel, &tracker, &Clock::system());
     let events = &mut receivers[0];
     assert_eq!(events.recv().await.unwrap().reading.frequency_hz, Measured::Good(50.0));
     up.store(false, Ordering::Relaxed);
@@ -223,7 +230,7 @@ async fn a_task_ends_when_nobody_receives_its_events() {
     let (address, _) = on_socket(Transport::Tcp, |_| Reaction::Words(vec![5000])).await;
     let (jobs, receivers) = jobs(&address, &[1, 2], Transport::Tcp);
     let (cancel, tracker) = (CancellationToken::new(), TaskTracker::new());
-    spawn(jobs, &cancel, &tracker, Clock::system());
+    spawn_all(jobs, &cancel, &tracker, &Clock::system());
     drop(receivers);
     tracker.close();
     tracker.wait().await;
@@ -245,7 +252,7 @@ async fn first_polls_are_spread_over_the_period() {
         wall: UnixMs(0),
         mono: MonoMs(u64::try_from(start.elapsed().as_millis()).unwrap()),
     });
-    spawn(jobs, &cancel, &tracker, clock);
+    spawn_all(jobs, &cancel, &tracker, &clock);
     let mut at = Vec::new();
     for receiver in &mut receivers {
         at.push(receiver.recv().await.unwrap().reading.at.mono.0);

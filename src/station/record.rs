@@ -13,7 +13,7 @@ use crate::history::quantity::{COUNT, place};
 use crate::history::recorder::Recorder;
 use crate::history::store::{Event, Query, Sample, Source, SourceId, Statistic, Store, StoreError, Tier, Values};
 use crate::journal::Journal;
-use crate::reading::{CircuitReading, Instant2, Measured, MonitorReading, MonoMs};
+use crate::reading::{CircuitReading, Instant2, Measured, MonitorReading, MonoMs, UnixMs};
 
 /// A disk that hangs must not blind the watch for ever: after this the news is shown all the same, and that it may not be in
 /// the journal is an error in the log.
@@ -95,6 +95,13 @@ impl StationHistory {
             failed: HashMap::new(),
         });
         StationHistory { recorder, monitors: beginning.monitors, circuits: circuits.collect() }
+    }
+
+    /// Keeps the energies as they are now: the station ends here, for good or until it begins anew.
+    pub fn keep(&self, at: UnixMs) {
+        for circuit in &self.circuits {
+            self.recorder.state(circuit.state_key.clone(), circuit.energy.bytes(at.0));
+        }
     }
 
     /// Takes what one poll of a monitor brought.
@@ -315,7 +322,6 @@ mod tests {
     use super::*;
     use crate::history::keeper::Limits;
     use crate::history::sqlite::SqliteStore;
-    use crate::reading::UnixMs;
     use crate::station::fixtures::{exchanged, snapshot_after};
 
     fn at(seconds: u64) -> Instant2 {

@@ -22,8 +22,11 @@ use crate::audit::monitor::MonitorAuditor;
 use crate::audit::register_fault::expected::Expected;
 use crate::audit::words;
 use crate::config::model::{MonitorConfig, StationConfig, Tariff};
+use crate::modbus::map::MapSource;
 use crate::modbus::poll::PollEvent;
 use crate::reading::{Instant2, MonitorReading, MonoMs};
+
+mod adopt;
 
 /// The audit of one monitor's circuits as a station sees it.
 pub trait MonitorAudit: Send {
@@ -54,6 +57,8 @@ enum Link {
 
 struct Monitor {
     shown: MonitorSnapshot,
+    /// Its register map: what was learnt under another says nothing here.
+    map: MapSource,
     link: Debounced<Link>,
     /// Indexes of its circuits among the station's, in the order of their contexts.
     circuits: Vec<usize>,
@@ -110,6 +115,7 @@ impl StationState {
                     reading: None,
                     register_fault: None,
                 },
+                map: monitor.map.clone(),
                 link: Debounced::default(),
                 registers: RegisterWatch::new(Expected::of(&contexts)),
                 circuits: own,

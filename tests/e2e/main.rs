@@ -2,13 +2,18 @@
 //! real sockets, and the project's own tidiness.
 
 mod accuracy;
+mod alarms;
 mod circuit_fixtures;
+mod daemon;
 mod disk_full;
 mod journal_crash;
+mod modbus_server;
+mod modbus_tls;
 mod notify;
 mod protocol;
 mod recorder;
 mod registers;
+mod reload;
 mod replay;
 mod support;
 mod tidy;

@@ -1,5 +1,6 @@
 //! Tests of whole files: what is read from a good one, and the exact words for each bad one.
 
+mod alarms;
 mod arbitrary;
 mod bad_circuits;
 mod bad_maps;
@@ -8,6 +9,7 @@ mod bad_stations;
 mod columns;
 mod energy;
 mod good_files;
+mod modbus_server;
 mod notifications;
 mod together;
 

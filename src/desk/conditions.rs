@@ -1,0 +1,54 @@
+//! What the stations show at a moment, as conditions of alarms. Must never weigh anything: that is the audit's.
+
+use crate::alarm::from_audit::{self, Audit, MonitorNow, Polling, Told};
+use crate::alarm::id::{AlarmId, AlarmKind};
+use crate::config::model::StationConfig;
+use crate::reading::MonoMs;
+use crate::station::snapshot::{Freshness, StationSnapshot};
+
+/// The alarms that stations can have, and those of the daemon itself.
+pub(super) fn alarms_of(stations: &[StationConfig]) -> Vec<AlarmId> {
+    let of_stations = stations.iter().flat_map(|station| {
+        let of_monitors = station.monitors.iter().enumerate().flat_map(|(index, monitor)| {
+            let circuits = station.circuits.iter().filter(|circuit| circuit.monitor == index);
+            let circuits: Vec<&str> = circuits.map(|circuit| circuit.name.as_str()).collect();
+            from_audit::alarms_of_monitor(&station.name, &monitor.name, &circuits)
+        });
+        of_monitors.chain([AlarmId::station(&station.name, AlarmKind::ClockJumped)])
+    });
+    of_stations.chain([AlarmId::daemon(AlarmKind::StorageFull)]).collect()
+}
+
+/// The conditions of a station's alarms as its newest snapshot shows them at `now`.
+pub(super) fn of_station(snapshot: &StationSnapshot, now: MonoMs) -> Vec<Told> {
+    let mut told = Vec::new();
+    for (index, monitor) in snapshot.monitors.iter().enumerate() {
+        let circuits: Vec<(&str, Audit<'_>)> = snapshot
+            .circuits
+            .iter()
+            .filter(|circuit| circuit.monitor == index)
+            .map(|circuit| {
+                let audit = match (&circuit.core_failure, &circuit.assessment) {
+                    (Some(message), _) => Audit::Failed { message },
+                    (None, Some(assessment)) => Audit::Of(assessment),
+                    (None, None) => Audit::NotYet,
+                };
+                (circuit.name.as_str(), audit)
+            })
+            .collect();
+        let polling = match monitor.freshness(now) {
+            Freshness::Waiting => Polling::NotYet,
+            _ if monitor.health.silent => {
+                Polling::Silent { cause: monitor.health.failures.first().map_or("", String::as_str) }
+            }
+            Freshness::Stale { .. } => Polling::Silent { cause: "its polls do not come to an end" },
+            Freshness::Live { .. } | Freshness::NeverAnswered => Polling::Answers,
+        };
+        let register_fault = monitor.register_fault.as_deref();
+        let monitor = MonitorNow { monitor: &monitor.name, polling, register_fault, circuits: &circuits };
+        told.extend(from_audit::monitor(&snapshot.station, &monitor));
+    }
+    let jump = snapshot.last_clock_jump.map(|jump| (jump.by_ms, now.since(jump.at.mono)));
+    told.push(from_audit::clock(&snapshot.station, jump));
+    told
+}

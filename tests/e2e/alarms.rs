@@ -1,0 +1,55 @@
+//! Alarms of the real binary: raised from simulated stations, in the journal before they are shown, and there after a kill.
+
+use std::path::Path;
+
+use crate::daemon::Daemon;
+use crate::support::{Scene, Stage, told, wattassay};
+
+const QUICK: &str = r#"
+[journal]
+folder = "journal"
+[alarms.metering_miswired]
+priority = "high"
+on_delay = "1 s"
+[alarms.monitor_silent]
+on_delay = "1 s"
+"#;
+
+fn reversed(name: &str) -> Scene {
+    let mut scene = Scene::sound(name, "generic-full");
+    scene.current[1] = String::from("-B");
+    scene
+}
+
+fn journal(config: &Path) -> String {
+    let folder = config.with_file_name("journal");
+    let output = wattassay().args(["journal", "export", "--format", "csv"]).arg(&folder).output().unwrap();
+    assert!(output.status.success(), "{}", told(&output));
+    String::from_utf8(output.stdout).unwrap()
+}
+
+#[test]
+fn an_alarm_comes_once_names_its_pump_and_outlives_a_kill() {
+    let stage = Stage::set(&[reversed("Gravel Pit Lift"), Scene::sound("Orchard Street Lift", "generic-full")]);
+    let text = std::fs::read_to_string(&stage.config).unwrap();
+    std::fs::write(&stage.config, format!("{text}\n{QUICK}")).unwrap();
+    let high = "wattassay_alarms{priority=\"high\",state=\"unacknowledged\"}";
+
+    let mut daemon = Daemon::start(&stage.config);
+    let line = daemon.wait_for("power is metered wrong (wiring): came");
+    assert!(line.contains("Alarm (high) Gravel Pit Lift, Pump 1"), "{line}");
+    daemon.kill();
+
+    // The kill came right after the alarm was told: it is in the journal, and the next start goes on from it.
+    let came = |journal: &str| journal.lines().filter(|line| line.contains("metered wrong (wiring): came")).count();
+    assert_eq!(came(&journal(&stage.config)), 1);
+    let mut daemon = Daemon::start(&stage.config);
+    daemon.wait_for("Gravel Pit Lift / Pump 1: ");
+    assert_eq!(daemon.metric(high), 1.0);
+    assert_eq!(daemon.metric("wattassay_alarm_flood"), 0.0);
+    daemon.signal("TERM");
+    daemon.wait_for("stopped");
+    let journal = journal(&stage.config);
+    assert_eq!(came(&journal), 1, "{journal}");
+    assert!(!journal.contains("Orchard Street Lift, Pump 1"), "{journal}");
+}
