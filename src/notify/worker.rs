@@ -63,7 +63,7 @@ impl Worker {
             tokio::select! {
                 () = cancel.cancelled() => return,
                 () = sleep_until(wait_until) => {}
-                () = self.news.notified(), if pace.target.is_none() => {}
+                () = self.news.notified(), if pace.target.as_ref().is_none_or(|retry| retry.at <= Instant::now()) => {}
             }
             if cancel.is_cancelled() {
                 return;

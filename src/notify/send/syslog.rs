@@ -34,15 +34,25 @@ pub(super) async fn deliver(syslog: &Syslog, waiting: &Waiting) -> Result<String
 async fn datagram(syslog: &Syslog, line: &[u8]) -> Result<String, Failure> {
     let (host, port) = (syslog.host.trim_start_matches('[').trim_end_matches(']'), syslog.port);
     let failed = |error: std::io::Error| Failure::unreachable(format!("cannot send to {host} port {port}: {error}"));
-    let address = tokio::net::lookup_host((host, port)).await.map_err(failed)?.next();
-    let address = address.ok_or_else(|| Failure::unreachable(format!("{host} has no address")))?;
+    // A name may have addresses of which only some have a receiver.
+    let mut result = Err(Failure::unreachable(format!("{host} has no address")));
+    for address in tokio::net::lookup_host((host, port)).await.map_err(failed)? {
+        result = send_to(address, line).await.map_err(failed);
+        if result.is_ok() {
+            break;
+        }
+    }
+    result.map(|()| "sent (UDP does not say whether it arrived)".to_owned())
+}
+
+async fn send_to(address: std::net::SocketAddr, line: &[u8]) -> std::io::Result<()> {
     let any = if address.is_ipv4() { "0.0.0.0:0" } else { "[::]:0" };
-    let socket = UdpSocket::bind(any).await.map_err(failed)?;
-    socket.connect(address).await.map_err(failed)?;
-    socket.send(line).await.map_err(failed)?;
+    let socket = UdpSocket::bind(any).await?;
+    socket.connect(address).await?;
+    socket.send(line).await?;
     match tokio::time::timeout(REFUSAL, socket.recv(&mut [0; 16])).await {
-        Ok(Err(error)) => Err(failed(error)),
-        _ => Ok("sent (UDP does not say whether it arrived)".to_owned()),
+        Ok(Err(refused)) => Err(refused),
+        _ => Ok(()),
     }
 }
 
