@@ -12,6 +12,7 @@ mod http;
 mod journal_crash;
 mod modbus_server;
 mod modbus_tls;
+mod notify;
 mod protocol;
 mod recorder;
 mod registers;
