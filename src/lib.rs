@@ -8,6 +8,7 @@ pub mod reading;
 pub mod access;
 pub mod alarm;
 pub mod audit;
+pub mod check_book;
 pub mod cli;
 pub mod clock;
 pub mod config;

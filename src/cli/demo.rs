@@ -17,7 +17,6 @@ use crate::config;
 use crate::config::{Config, MapLibrary};
 use crate::daemon::Daemon;
 use crate::faces::{cautions, report};
-use crate::reload::Reloader;
 use crate::station::snapshot::{SnapshotReader, StationSnapshot};
 
 const CONFIG: &str = include_str!("../../config/demo.toml");
@@ -63,7 +62,7 @@ pub(super) async fn run(options: Options) -> anyhow::Result<Exit> {
             stop.cancel();
         });
     }
-    daemon.run(stop, None, Reloader::new().1).await;
+    daemon.run(stop, None).await;
     simulated.cancel();
     let snapshots: Vec<_> = readers.iter().map(SnapshotReader::get).collect();
     print(&summary(&snapshots))?;

@@ -5,10 +5,11 @@ use std::sync::Arc;
 use axum::Router;
 use axum::extract::State;
 use axum::http::{HeaderValue, StatusCode, header};
-use axum::middleware::map_response;
+use axum::middleware::{from_fn, map_response};
 use axum::response::{IntoResponse, Response};
 use axum::routing::get;
 
+use super::api::{self, Api};
 use super::{health, json, metrics, process};
 use crate::clock::Clock;
 use crate::desk::Desk;
@@ -24,6 +25,7 @@ const INDEX: &str = concat!(
     ": audits the power metering of pump stations\n\n",
     "/metrics            figures for Prometheus\n",
     "/api/v1/snapshot    everything as JSON: values with their quality, findings, diagnosis, corrected power\n",
+    "/api/v1/openapi.json  what else there is: stations, alarms, field checks, energy, history, journal\n",
     "/healthz            200 while the process is alive\n",
     "/readyz             200 once every monitor has been polled, with the state of each as JSON\n",
 );
@@ -47,8 +49,9 @@ impl Pages {
     }
 }
 
-/// Every route.
-pub fn router(pages: Pages) -> Router {
+/// Every route: the pages, and the API beside them.
+pub fn router(pages: Pages, api: Api) -> Router {
+    let (api, _) = api::router(api);
     Router::new()
         .route("/", get(|| async { typed(StatusCode::OK, TEXT, INDEX) }))
         .route("/healthz", get(|| async { typed(StatusCode::OK, TEXT, "alive\n") }))
@@ -57,13 +60,15 @@ pub fn router(pages: Pages) -> Router {
         .route("/api/v1/snapshot", get(snapshot))
         .fallback(|| async { typed(StatusCode::NOT_FOUND, TEXT, "nothing here; see /\n") })
         .with_state(pages)
+        .merge(api)
+        .layer(from_fn(api::problems))
         .layer(map_response(common_headers))
 }
 
 async fn common_headers(mut response: Response) -> Response {
     let headers = response.headers_mut();
     // A cached reading would be an old reading that looks live.
-    headers.insert(header::CACHE_CONTROL, HeaderValue::from_static("no-store"));
+    headers.entry(header::CACHE_CONTROL).or_insert(HeaderValue::from_static("no-store"));
     headers.insert(header::X_CONTENT_TYPE_OPTIONS, HeaderValue::from_static("nosniff"));
     response
 }
@@ -129,7 +134,7 @@ mod tests {
 
     async fn get(pages: Pages, path: &str) -> (StatusCode, String, String) {
         let request = Request::builder().uri(path).body(Body::empty()).unwrap();
-        let response = router(pages).oneshot(request).await.unwrap();
+        let response = router(pages, Api::still(Vec::new())).oneshot(request).await.unwrap();
         assert_eq!(response.headers()[header::CACHE_CONTROL], "no-store");
         let kind = response.headers()[header::CONTENT_TYPE].to_str().unwrap().to_owned();
         let status = response.status();
@@ -168,7 +173,7 @@ mod tests {
             for path in ["/", "/metrics", "/api/v1/snapshot", "/readyz"] {
                 let request = Request::builder().method(method).uri(path).body(Body::empty()).unwrap();
                 let pages = pages(snapshot_after("Alder Creek Lift", &Wiring::INTENDED));
-                let response = router(pages).oneshot(request).await.unwrap();
+                let response = router(pages, Api::still(Vec::new())).oneshot(request).await.unwrap();
                 assert_eq!(response.status(), StatusCode::METHOD_NOT_ALLOWED, "{method} {path}");
             }
         }

@@ -4,7 +4,7 @@
 
 use std::sync::Arc;
 
-use super::snapshot::StationSnapshot;
+use super::snapshot::{CircuitSnapshot, StationSnapshot};
 use crate::audit::field_check::FieldCheck;
 use crate::audit::outcome::{self, Outcome};
 use crate::config::checks::RecordedCheck;
@@ -25,6 +25,7 @@ pub fn with_checks(snapshot: &Arc<StationSnapshot>, checks: &[RecordedCheck]) ->
                 let shared = matches!(c.outcome.check, FieldCheck::PhaseIdentity(..));
                 c.circuit == circuit.name || shared && monitor_of(&c.circuit) == Some(circuit.monitor)
             })
+            .filter(|c| !outdated(c, circuit))
             .map(|c| (*c).clone())
             .collect();
         let outcomes: Vec<Outcome> = own.iter().map(|c| c.outcome).collect();
@@ -32,6 +33,13 @@ pub fn with_checks(snapshot: &Arc<StationSnapshot>, checks: &[RecordedCheck]) ->
         circuit.checks = own.into();
     }
     Arc::new(counted)
+}
+
+/// True of a check made before somebody was seen to move a lead of this circuit.
+fn outdated(check: &RecordedCheck, circuit: &CircuitSnapshot) -> bool {
+    let Some(assessment) = &circuit.assessment else { return false };
+    let diagnosis = &assessment.diagnosis;
+    diagnosis.epoch > 0 && diagnosis.since.is_some_and(|since| check.at < since.wall)
 }
 
 #[cfg(test)]
