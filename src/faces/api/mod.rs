@@ -6,9 +6,14 @@
 
 pub mod alarms;
 pub mod etag;
+pub mod events;
 pub mod field_checks;
+pub mod history;
+pub mod journal;
+mod looks;
 pub mod page;
 pub mod problem;
+pub mod readers;
 pub mod running;
 pub mod stations;
 
