@@ -16,6 +16,7 @@ use tower::ServiceExt;
 use super::*;
 use crate::audit::wiring::Wiring;
 use crate::clock::Clock;
+use crate::config::web_model::HttpLimits;
 use crate::desk::Desk;
 use crate::faces::server::BoundServer;
 use crate::journal::{Entry, Journal, Kind};
@@ -275,7 +276,7 @@ async fn over_a_real_socket_a_listener_hears_hangs_up_and_resumes() {
     let events = Events::new(BOOT);
     let server = BoundServer::bind("127.0.0.1:0".parse().unwrap()).await.unwrap();
     let (address, cancel, tracker) = (server.address(), CancellationToken::new(), TaskTracker::new());
-    tracker.spawn(server.serve(router(&events), cancel.clone(), tracker.clone()));
+    tracker.spawn(server.serve(router(&events), HttpLimits::default(), None, cancel.clone(), tracker.clone()));
     let connect = async |seen: &str| {
         let mut stream = TcpStream::connect(address).await.unwrap();
         let request = format!("GET /api/v1/events HTTP/1.1\r\nHost: x\r\n{seen}\r\n");

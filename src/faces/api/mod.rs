@@ -13,8 +13,10 @@ pub mod journal;
 mod looks;
 pub mod page;
 pub mod problem;
+pub mod query;
 pub mod readers;
 pub mod running;
+pub mod session;
 pub mod stations;
 
 #[cfg(test)]
@@ -25,7 +27,7 @@ use std::sync::Arc;
 use axum::Router;
 use axum::extract::Request;
 use axum::http::{Method, StatusCode, header};
-use axum::middleware::{Next, from_fn};
+use axum::middleware::{Next, from_fn, from_fn_with_state};
 use axum::response::{IntoResponse, Response};
 use tokio::sync::watch;
 use utoipa::OpenApi;
@@ -83,6 +85,7 @@ impl Api {
         (name = "field checks", description = "What to look at, and what people found"),
         (name = "alarms", description = "Alarms after ISA-18.2 / IEC 62682"),
         (name = "energy", description = "Energy registered wrong"),
+        (name = "session", description = "Who is asking: log in, log out"),
         (name = "daemon", description = "The daemon itself")
     )
 )]
@@ -112,13 +115,17 @@ fn routes() -> OpenApiRouter<Api> {
 /// The routes, and the document that describes them.
 pub fn router(api: Api) -> (Router, utoipa::openapi::OpenApi) {
     let (router, document) = routes().split_for_parts();
-    let router = router.layer(from_fn(etag::revalidate)).with_state(api);
+    let known = query::Known::of(&document);
+    let router =
+        router.layer(from_fn(etag::revalidate)).layer(from_fn_with_state(known, query::refuse_unknown)).with_state(api);
     (router, document)
 }
 
-/// The document alone.
+/// The document alone; sessions, whose routes the guard keeps, are in it.
 pub fn document() -> utoipa::openapi::OpenApi {
-    routes().into_openapi()
+    let mut document = routes().into_openapi();
+    document.merge(session::SessionDocument::openapi());
+    document
 }
 
 /// Turns the router's own answers to a wrong path or method of the API into problems.

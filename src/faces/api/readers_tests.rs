@@ -5,6 +5,7 @@ use std::path::Path;
 use axum::Router;
 use axum::body::Body;
 use axum::http::{HeaderMap, Request, StatusCode, header};
+use axum::middleware::from_fn_with_state;
 use http_body_util::BodyExt;
 use serde_json::{Value, json};
 use tower::ServiceExt;
@@ -12,7 +13,7 @@ use utoipa_axum::router::OpenApiRouter;
 use utoipa_axum::routes;
 
 use super::*;
-use crate::faces::api::{events, history, journal};
+use crate::faces::api::{events, history, journal, query};
 use crate::history::quantity::{COUNT, place};
 use crate::history::sqlite::SqliteStore;
 use crate::history::store::{Batch, Sample, Source, Store, Tier};
@@ -67,7 +68,9 @@ impl Answer {
 }
 
 async fn ask(readers: &Readers, path: &str, accept: &str) -> Answer {
-    let router: Router = routes().with_state(readers.clone()).split_for_parts().0;
+    let (router, document) = routes().with_state(readers.clone()).split_for_parts();
+    let known = query::Known::of(&document);
+    let router: Router = router.layer(from_fn_with_state(known, query::refuse_unknown));
     let request = Request::builder().uri(path).header(header::ACCEPT, accept).body(Body::empty()).unwrap();
     let (head, body) = router.oneshot(request).await.unwrap().into_parts();
     let text = String::from_utf8(body.collect().await.unwrap().to_bytes().to_vec()).unwrap();
@@ -163,7 +166,7 @@ async fn bad_questions_to_the_history_name_what_is_wrong() {
         (format!("{whole}&points=5&tier=minute"), 400, Some("tier")),
         (format!("{whole}&tier=hour"), 400, Some("tier")),
         (format!("{whole}&statistic=median"), 400, Some("statistic")),
-        (format!("{whole}&colour=red"), 400, None),
+        (format!("{whole}&colour=red"), 400, Some("colour")),
         (format!("{HISTORY}{POWER}"), 400, None),
     ] {
         assert_eq!(refused(&readers, &path).await, (status, parameter.map(str::to_owned)), "{path}");
@@ -225,7 +228,7 @@ async fn the_journal_is_filtered_and_bad_questions_are_problems() {
         ("begin=middle", Some("begin")),
         ("limit=1001", Some("limit")),
         ("from=now", Some("from")),
-        ("colour=red", None),
+        ("colour=red", Some("colour")),
     ] {
         let path = format!("/api/v1/journal?{query}");
         assert_eq!(refused(&readers, &path).await, (400, parameter.map(str::to_owned)), "{path}");
