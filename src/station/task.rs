@@ -41,16 +41,22 @@ impl StationTask {
         (StationTask { state, events, publish, clock, record: Record::default() }, SnapshotReader::new(receiver))
     }
 
-    /// Says where the station's records go.
+    /// Says where the station's records go, and goes on with what they hold of what was learnt before.
     pub fn keep_records(&mut self, record: Record) {
         self.record = record;
+        let Some(history) = &mut self.record.history else { return };
+        let now = self.clock.now();
+        for taken_up in self.state.take_up(&history.images(), now) {
+            taken_up.log(self.state.name());
+        }
+        self.publish.send_replace(Arc::new(self.state.snapshot(now)));
     }
 
     /// Runs until cancelled, or until no monitor sends any more; returns what it knows then.
     pub async fn run(mut self, cancel: CancellationToken) -> StationState {
         self.watch(cancel).await;
         if let Some(history) = &self.record.history {
-            history.keep(self.clock.now().wall);
+            history.keep(&self.state, self.clock.now());
         }
         self.state
     }
@@ -76,6 +82,7 @@ impl StationTask {
             }
             if let (Some(history), Some(monitor)) = (&mut self.record.history, polled) {
                 history.take(&snapshot, monitor, &news);
+                history.keep_learnt(&self.state, monitor, snapshot.at, &news);
             }
             self.publish.send_replace(snapshot);
         }
