@@ -54,6 +54,11 @@ impl Daemon {
         }
     }
 
+    /// True when a line so far held these words.
+    pub fn has_said(&self, words: &str) -> bool {
+        self.said.iter().any(|line| line.contains(words))
+    }
+
     /// The body of one of its pages.
     pub fn get(&self, path: &str) -> String {
         let mut stream = TcpStream::connect(&self.pages).unwrap();

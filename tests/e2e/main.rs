@@ -7,6 +7,7 @@ mod circuit_fixtures;
 mod daemon;
 mod disk_full;
 mod journal_crash;
+mod keep;
 mod modbus_server;
 mod modbus_tls;
 mod protocol;

@@ -47,7 +47,6 @@ fn at(instant: Instant2, wiring: &Wiring) -> crate::modbus::poll::PollEvent {
 #[test]
 fn the_first_reading_after_a_restart_knows_what_the_last_one_did() {
     let (before, image) = learnt();
-    println!("a station of one circuit: {} bytes", image.len());
     let before = before.snapshot(instant(0));
     let (mut state, outcome) = taken_up(&config(), &image, ten_seconds_later());
     assert_eq!(outcome, Ok(Some(10_000)));
