@@ -1,6 +1,5 @@
 //! The daemon: every listener bound first, then stations, polling and pages running until told to stop.
 
-use std::io;
 use std::net::SocketAddr;
 use std::sync::Arc;
 use std::time::Duration;
@@ -9,17 +8,19 @@ use tokio::sync::watch;
 use tokio_util::sync::CancellationToken;
 use tokio_util::task::TaskTracker;
 
+use crate::check_book::CheckBook;
 use crate::clock::Clock;
 use crate::config::model::{Config, ModbusServerConfig};
 use crate::desk::Desk;
 use crate::desk::record::AlarmRecord;
 use crate::desk::task::{DeskTask, Reconfigure, Watched};
-use crate::faces::http::{Pages, router};
+use crate::faces::api::Api;
+use crate::faces::http::{self, Pages};
 use crate::faces::modbus::server::{BindError, BoundModbusServer};
 use crate::faces::modbus::units::Units;
-use crate::faces::server::BoundServer;
+use crate::faces::web::{BoundWeb, Web, WebError};
 use crate::records::{Records, RecordsError};
-use crate::reload::{ConfigSource, ReloadError, ReloadOrders, Reloaded, at_next_start};
+use crate::reload::{ConfigSource, ReloadError, ReloadOrders, Reloaded, Reloader, at_next_start};
 use crate::station::context::ContextError;
 use crate::station::fleet::{Changed, Fleet};
 use crate::station::snapshot::SnapshotReader;
@@ -30,14 +31,9 @@ pub const GRACE: Duration = Duration::from_millis(800);
 /// Why the daemon did not start.
 #[derive(Debug, thiserror::Error)]
 pub enum StartError {
-    /// The address of the pages cannot be had.
-    #[error("cannot listen on {address}: {source}")]
-    Bind {
-        /// Address as configured.
-        address: SocketAddr,
-        /// Why.
-        source: io::Error,
-    },
+    /// The HTTP face cannot be had.
+    #[error(transparent)]
+    Web(#[from] WebError),
     /// The Modbus server cannot start.
     #[error("the Modbus server: {0}")]
     Modbus(#[from] BindError),
@@ -52,11 +48,13 @@ pub enum StartError {
 /// A daemon that has its listeners and has not polled anything yet.
 #[derive(Debug)]
 pub struct Daemon {
-    config: Config,
-    server: BoundServer,
+    config: watch::Sender<Arc<Config>>,
+    web: Web,
     modbus: Option<(BoundModbusServer, Arc<Units>)>,
     fleet: Fleet,
     desk: (DeskTask, Desk, Reconfigure),
+    checks: CheckBook,
+    reloads: (Reloader, ReloadOrders),
     clock: Clock,
     records: Records,
 }
@@ -66,8 +64,7 @@ impl Daemon {
     pub async fn bind(config: &Config) -> Result<Daemon, StartError> {
         let clock = Clock::system();
         let mut fleet = Fleet::new(&config.stations, clock.clone())?;
-        let address = config.http_listen;
-        let server = BoundServer::bind(address).await.map_err(|source| StartError::Bind { address, source })?;
+        let web = BoundWeb::bind(config).await?;
         let modbus = match &config.modbus_server {
             Some(modbus) => {
                 let server = BoundModbusServer::bind(modbus).await?;
@@ -76,16 +73,26 @@ impl Daemon {
             None => None,
         };
         let (records, of_stations) = Records::open(config, &clock).await?;
+        let web = web.open(records.journal().cloned(), clock.clone()).await?;
         fleet.keep_records(of_stations);
         let watched = Watched::new(&config.alarms, &config.stations);
         let record = AlarmRecord::new(records.journal().cloned(), config.journal.clone());
         let desk = DeskTask::new(&watched, fleet.roster(), record, clock.clone());
-        Ok(Daemon { config: config.clone(), server, modbus, fleet, desk, clock, records })
+        let (config, in_force) = watch::channel(Arc::new(config.clone()));
+        let folder = in_force.borrow().journal.clone();
+        let checks = CheckBook::open(in_force, records.journal().cloned(), folder.as_deref(), clock.now().wall);
+        fleet.count_checks(&checks.counted());
+        Ok(Daemon { config, web, modbus, fleet, desk, checks, reloads: Reloader::new(), clock, records })
     }
 
     /// Where the pages are, with the port the system chose for port 0.
     pub fn address(&self) -> SocketAddr {
-        self.server.address()
+        self.web.address()
+    }
+
+    /// The HTTP face.
+    pub fn web(&self) -> &Web {
+        &self.web
     }
 
     /// Where the Modbus server is, when there is one.
@@ -103,14 +110,29 @@ impl Daemon {
         &self.records
     }
 
+    /// A way to have the configuration read again while it runs.
+    pub fn reloader(&self) -> Reloader {
+        self.reloads.0.clone()
+    }
+
     /// Runs until `stop`, then waits up to [`GRACE`] for everything to end; true when all of it did. Meanwhile the
     /// configuration is read again from `source` as often as asked for.
-    pub async fn run(self, stop: CancellationToken, source: Option<ConfigSource>, reloads: ReloadOrders) -> bool {
+    pub async fn run(self, stop: CancellationToken, source: Option<ConfigSource>) -> bool {
         let tracker = TaskTracker::new();
-        let Daemon { config, server, modbus, mut fleet, desk, clock, records } = self;
+        let Daemon { config, web, modbus, mut fleet, desk, checks, reloads, clock, records } = self;
+        let (reloader, orders) = reloads;
         let (desk_task, desk, reconfigure) = desk;
-        let pages = router(Pages::new(fleet.roster(), desk, clock.clone()));
-        tracker.spawn(server.serve(pages, stop.clone(), tracker.clone()));
+        let api = Api {
+            roster: fleet.roster(),
+            desk: desk.clone(),
+            checks: checks.clone(),
+            config: config.subscribe(),
+            reloader,
+            clock: clock.clone(),
+        };
+        let pages = Pages::new(fleet.roster(), desk, clock.clone());
+        let metrics = http::metrics_router(pages.clone());
+        web.serve(http::router(pages, api), &http::document(), metrics, &stop, &tracker);
         let units = modbus.map(|(server, units)| {
             let (sender, receiver) = watch::channel(units);
             tracker.spawn(server.serve(receiver, stop.clone(), tracker.clone()));
@@ -118,8 +140,8 @@ impl Daemon {
         });
         tracker.spawn(desk_task.run(stop.clone()));
         fleet.start(&stop, &tracker);
-        let mut running = Running { config, fleet, units, reconfigure, clock, records };
-        running.take_orders(source, reloads, &stop, &tracker).await;
+        let mut running = Running { config, fleet, units, reconfigure, checks, clock, records };
+        running.take_orders(source, orders, &stop, &tracker).await;
         let ended = drain(&tracker).await;
         running.records.close().await && ended
     }
@@ -127,10 +149,11 @@ impl Daemon {
 
 /// What a change of the configuration reaches.
 struct Running {
-    config: Config,
+    config: watch::Sender<Arc<Config>>,
     fleet: Fleet,
     units: Option<watch::Sender<Arc<Units>>>,
     reconfigure: Reconfigure,
+    checks: CheckBook,
     clock: Clock,
     records: Records,
 }
@@ -173,14 +196,15 @@ impl Running {
         let new = source.load().await?;
         let plan = self.fleet.plan(&new.stations)?;
         // From here on nothing can fail.
-        let at_next_start = at_next_start(&self.config, &new);
+        let at_next_start = at_next_start(&self.config.borrow(), &new);
         let records = &self.records;
         let stations = self.fleet.carry_out(plan, |station| records.of_station(station), stop, tracker).await;
         if let (Some(units_in_use), Some(modbus)) = (&self.units, &new.modbus_server) {
             units_in_use.send_replace(units(&new, modbus, &mut self.fleet, &self.clock));
         }
         self.reconfigure.take(Watched::new(&new.alarms, &new.stations)).await;
-        self.config = new;
+        self.config.send_replace(Arc::new(new));
+        self.checks.reconfigured().await;
         let reloaded = Reloaded { stations, at_next_start };
         let Changed { altered, added, removed, .. } = &reloaded.stations;
         let data = serde_json::json!({ "by": by, "altered": altered, "added": added, "removed": removed });

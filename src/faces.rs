@@ -1,7 +1,9 @@
 //! What people and machines see: metrics, JSON, health, the text report. Faces only read snapshots; they never decide
 //! anything and never make a station wait.
 
+pub mod api;
 pub mod cautions;
+pub mod guard;
 pub mod health;
 pub mod http;
 pub mod json;
@@ -15,7 +17,9 @@ pub mod server;
 pub mod sheet;
 pub mod sheet_html;
 pub mod sheet_text;
+pub mod web;
 
+mod deadline;
 mod energy_text;
 mod families;
 mod json_registers;

@@ -8,6 +8,7 @@ use super::id::{AlarmId, AlarmKind};
 use super::state::Condition;
 use super::words::{self as say, Story};
 use crate::audit::assessment::{Assessment, Check, Diagnosis, Finding, Outcome, RunState, Verdict};
+use crate::audit::register_fault::RegisterFault;
 use crate::audit::words;
 
 /// Above this probability that no wiring explains the readings, they fit none.
@@ -52,6 +53,8 @@ pub struct MonitorNow<'a> {
     pub monitor: &'a str,
     /// Polling.
     pub polling: Polling<'a>,
+    /// What its map says and the device does not, once that is sure.
+    pub register_fault: Option<&'a RegisterFault>,
     /// Circuits: name and audit.
     pub circuits: &'a [(&'a str, Audit<'a>)],
 }
@@ -71,30 +74,113 @@ pub struct Told {
 pub fn alarms_of_monitor(station: &str, monitor: &str, circuits: &[&str]) -> Vec<AlarmId> {
     let of_circuits =
         circuits.iter().flat_map(|c| AlarmKind::OF_CIRCUIT.map(|kind| AlarmId::circuit(station, c, kind)));
-    std::iter::once(AlarmId::monitor(station, monitor, AlarmKind::MonitorSilent)).chain(of_circuits).collect()
+    AlarmKind::OF_MONITOR.map(|kind| AlarmId::monitor(station, monitor, kind)).into_iter().chain(of_circuits).collect()
 }
 
 /// Conditions of a monitor and of all its circuits.
 pub fn monitor(station: &str, now: &MonitorNow) -> Vec<Told> {
-    let id = AlarmId::monitor(station, now.monitor, AlarmKind::MonitorSilent);
-    let mut told = vec![match now.polling {
-        Polling::NotYet => Told { id, condition: Condition::Unknown, story: None },
-        Polling::Answers => Told { id, condition: Condition::False, story: None },
-        Polling::Silent { cause } => {
-            let circuits: Vec<&str> = now.circuits.iter().map(|(name, _)| *name).collect();
-            let story = Some(say::monitor_silent(now.monitor, cause, &circuits));
-            Told { id, condition: Condition::True, story }
-        }
-    }];
-    for (name, audit) in now.circuits {
-        let causes = if now.polling == Polling::Answers { Causes::of(audit) } else { Causes::unknown() };
-        told.extend(causes.0.into_iter().map(|(kind, condition, story)| Told {
-            id: AlarmId::circuit(station, name, kind),
-            condition,
-            story,
-        }));
+    let mut circuits: Vec<(&str, Causes)> = now
+        .circuits
+        .iter()
+        .map(|(name, audit)| {
+            (*name, if now.polling == Polling::Answers { Causes::of(audit) } else { Causes::unknown() })
+        })
+        .collect();
+    let shared = Shared::of(now, &circuits);
+    for (_, causes) in &mut circuits {
+        shared.hide(causes);
     }
-    told
+    let of_monitor = shared.0.into_iter().map(|(kind, condition, story)| Told {
+        id: AlarmId::monitor(station, now.monitor, kind),
+        condition,
+        story,
+    });
+    let of_circuits = circuits.into_iter().flat_map(|(name, causes)| {
+        causes.0.map(|(kind, condition, story)| Told { id: AlarmId::circuit(station, name, kind), condition, story })
+    });
+    of_monitor.chain(of_circuits).collect()
+}
+
+/// Conditions of a monitor itself: causes that all of its circuits share.
+struct Shared([(AlarmKind, Condition, Option<Story>); AlarmKind::OF_MONITOR.len()]);
+
+impl Shared {
+    fn of(now: &MonitorNow, circuits: &[(&str, Causes)]) -> Shared {
+        let names: Vec<&str> = now.circuits.iter().map(|(name, _)| *name).collect();
+        let silent = match now.polling {
+            Polling::NotYet => (Condition::Unknown, None),
+            Polling::Answers => (Condition::False, None),
+            Polling::Silent { cause } => (Condition::True, Some(say::monitor_silent(now.monitor, cause, &names))),
+        };
+        let failed: Vec<&Finding> = assessments(now)
+            .flat_map(|assessment| &assessment.findings)
+            .filter(|f| f.outcome == Outcome::Failed && f.check != Check::ValuesMoving)
+            .collect();
+        let map = match now.register_fault {
+            _ if now.polling != Polling::Answers => (Condition::Unknown, None),
+            None => (Condition::False, None),
+            Some(fault) => (Condition::True, Some(say::register_map_wrong(now.monitor, fault, &names, &failed))),
+        };
+        let leads = assessments(now).find_map(|assessment| assessment.voltage_leads.as_deref());
+        // A lost phase of the supply shows in the voltages too, and is by far the more urgent.
+        let phase_lost = circuits.iter().any(|(_, causes)| causes.raised(AlarmKind::SupplyPhaseLost));
+        let leads = match leads {
+            Some(leads) if now.polling == Polling::Answers && map.0 == Condition::False && !phase_lost => {
+                let voltages: Vec<&Finding> = failed.iter().copied().filter(|f| voltages_explain(f)).collect();
+                match words::voltage_fault(leads) {
+                    None => (Condition::False, None),
+                    Some((fault, sure)) => {
+                        let story = say::voltage_leads_wrong(now.monitor, &fault, sure, &names, &voltages);
+                        (Condition::True, Some(story))
+                    }
+                }
+            }
+            _ => (Condition::Unknown, None),
+        };
+        let [first, second, third] = AlarmKind::OF_MONITOR;
+        Shared([(first, silent.0, silent.1), (second, map.0, map.1), (third, leads.0, leads.1)])
+    }
+
+    /// Takes from a circuit what is told of its monitor already.
+    fn hide(&self, causes: &mut Causes) {
+        let raised = |kind| self.0.iter().any(|(k, condition, _)| *k == kind && *condition == Condition::True);
+        if raised(AlarmKind::RegisterMapWrong) {
+            // Numbers that are misread say nothing of leads, nor of the supply.
+            for kind in [
+                AlarmKind::SupplyPhaseLost,
+                AlarmKind::MeteringMiswired,
+                AlarmKind::MeteringNumbersWrong,
+                AlarmKind::ValuesFrozen,
+                AlarmKind::FitsNoWiring,
+            ] {
+                causes.set(kind, Condition::Unknown);
+            }
+        } else if raised(AlarmKind::VoltageLeadsWrong) {
+            causes.set(AlarmKind::MeteringNumbersWrong, Condition::Unknown);
+            causes.set(AlarmKind::FitsNoWiring, Condition::Unknown);
+        }
+    }
+}
+
+fn assessments<'a>(now: &MonitorNow<'a>) -> impl Iterator<Item = &'a Assessment> {
+    now.circuits.iter().filter_map(|(_, audit)| match audit {
+        Audit::Of(assessment) => Some(*assessment),
+        Audit::NotYet | Audit::Failed { .. } => None,
+    })
+}
+
+/// True of a finding that a fault of the voltage leads brings about by itself.
+fn voltages_explain(finding: &Finding) -> bool {
+    matches!(
+        finding.check,
+        Check::VoltageMissing
+            | Check::VoltageRotation
+            | Check::PowerBlankWhileRunning
+            | Check::PowerFactorPlausible
+            | Check::TotalPowerSign
+            | Check::ActivePowerSign
+            | Check::VoltageCurrentAssociation
+    )
 }
 
 /// Condition of a station's clock: how far it last jumped and how long ago, ms, if it ever did.
@@ -140,6 +226,10 @@ impl Causes {
             }
         }
         causes
+    }
+
+    fn raised(&self, kind: AlarmKind) -> bool {
+        self.0.iter().any(|(k, condition, _)| *k == kind && *condition == Condition::True)
     }
 
     fn set(&mut self, kind: AlarmKind, condition: Condition) {

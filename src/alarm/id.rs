@@ -69,6 +69,10 @@ impl fmt::Display for Place {
 pub enum AlarmKind {
     /// A monitor answers nothing.
     MonitorSilent,
+    /// A monitor's registers mean something else than its map says.
+    RegisterMapWrong,
+    /// A voltage lead, fuse or voltage transformer of a monitor is at fault.
+    VoltageLeadsWrong,
     /// A phase of the supply to a pump is gone: the motor runs on two phases.
     SupplyPhaseLost,
     /// A circuit's power is registered wrong because leads are on the wrong terminals.
@@ -89,8 +93,10 @@ pub enum AlarmKind {
 
 impl AlarmKind {
     /// All of them.
-    pub const ALL: [AlarmKind; 9] = [
+    pub const ALL: [AlarmKind; 11] = [
         AlarmKind::MonitorSilent,
+        AlarmKind::RegisterMapWrong,
+        AlarmKind::VoltageLeadsWrong,
         AlarmKind::SupplyPhaseLost,
         AlarmKind::MeteringMiswired,
         AlarmKind::MeteringNumbersWrong,
@@ -100,6 +106,10 @@ impl AlarmKind {
         AlarmKind::AuditFailed,
         AlarmKind::StorageFull,
     ];
+
+    /// Those a monitor can have.
+    pub const OF_MONITOR: [AlarmKind; 3] =
+        [AlarmKind::MonitorSilent, AlarmKind::RegisterMapWrong, AlarmKind::VoltageLeadsWrong];
 
     /// Those a circuit can have.
     pub const OF_CIRCUIT: [AlarmKind; 6] = [
@@ -115,6 +125,8 @@ impl AlarmKind {
     pub fn key(self) -> &'static str {
         match self {
             AlarmKind::MonitorSilent => "monitor_silent",
+            AlarmKind::RegisterMapWrong => "register_map_wrong",
+            AlarmKind::VoltageLeadsWrong => "voltage_leads_wrong",
             AlarmKind::SupplyPhaseLost => "supply_phase_lost",
             AlarmKind::MeteringMiswired => "metering_miswired",
             AlarmKind::MeteringNumbersWrong => "metering_numbers_wrong",

@@ -57,9 +57,7 @@ impl AlarmSet {
             let due: Vec<AlarmId> = self
                 .entries()
                 .map(|entry| &entry.alarm)
-                .filter(|alarm| {
-                    (holds && rule.is_about(alarm.id())) != alarm.rules().iter().any(|name| *name == rule.name)
-                })
+                .filter(|alarm| (holds && rule.is_about(alarm.id())) != alarm.rules().contains(&rule.name))
                 .map(|alarm| alarm.id().clone())
                 .collect();
             for id in due {

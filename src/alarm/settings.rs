@@ -121,9 +121,10 @@ impl AlarmSettings {
             AlarmKind::StorageFull => AlarmSettings { priority: Priority::High, ..slow },
             // Nobody sees a pump of this monitor, a lost phase included.
             AlarmKind::MonitorSilent => AlarmSettings { priority: Priority::Medium, on_delay_ms: MINUTE_MS, ..slow },
-            AlarmKind::ValuesFrozen | AlarmKind::MeteringNumbersWrong => {
-                AlarmSettings { priority: Priority::Medium, ..slow }
-            }
+            AlarmKind::ValuesFrozen
+            | AlarmKind::MeteringNumbersWrong
+            | AlarmKind::RegisterMapWrong
+            | AlarmKind::VoltageLeadsWrong => AlarmSettings { priority: Priority::Medium, ..slow },
             AlarmKind::MeteringMiswired | AlarmKind::FitsNoWiring => slow,
             // Told of once each time: no delay, or it would be over before it is told.
             AlarmKind::ClockJumped | AlarmKind::AuditFailed => AlarmSettings { on_delay_ms: 0, ..slow },

@@ -10,6 +10,7 @@ use super::id::AlarmKind;
 use super::set::Entry;
 use super::state::{AlarmState, Condition};
 use crate::audit::assessment::{Check, Finding};
+use crate::audit::register_fault::RegisterFault;
 use crate::audit::remedy::CAUTIONS;
 use crate::audit::words::{check_title, percent};
 use crate::reading::Phase;
@@ -40,6 +41,8 @@ const SEEN: &str = "seen directly, not inferred";
 pub fn title(kind: AlarmKind) -> &'static str {
     match kind {
         AlarmKind::MonitorSilent => "power monitor does not answer",
+        AlarmKind::RegisterMapWrong => "register map does not fit the device",
+        AlarmKind::VoltageLeadsWrong => "voltage lead or fuse at fault",
         AlarmKind::SupplyPhaseLost => "motor runs on two phases",
         AlarmKind::MeteringMiswired => "power is metered wrong (wiring)",
         AlarmKind::MeteringNumbersWrong => "power is metered wrong (numbers)",
@@ -53,11 +56,7 @@ pub fn title(kind: AlarmKind) -> &'static str {
 
 /// A monitor that answers nothing; `cause` as the poll tells it, `circuits` the pumps on it.
 pub fn monitor_silent(monitor: &str, cause: &str, circuits: &[&str]) -> Story {
-    let pumps = match circuits {
-        [] => "what it measures".to_owned(),
-        [one] => (*one).to_owned(),
-        [head @ .., last] => format!("{} and {last}", head.join(", ")),
-    };
+    let pumps = pumps(circuits);
     Story {
         what: format!("Power monitor {monitor} gives no values{}.", within(cause)),
         means: format!("Nobody sees the power of {pumps} now, and no alarm of theirs comes or goes."),
@@ -67,6 +66,50 @@ pub fn monitor_silent(monitor: &str, cause: &str, circuits: &[&str]) -> Story {
             .to_owned(),
         at_panel: true,
         attached: Vec::new(),
+    }
+}
+
+fn pumps(circuits: &[&str]) -> String {
+    match circuits {
+        [] => "what it measures".to_owned(),
+        [one] => (*one).to_owned(),
+        [head @ .., last] => format!("{} and {last}", head.join(", ")),
+    }
+}
+
+/// A monitor whose registers mean something else than its map says; `explains` are the findings of its circuits.
+pub fn register_map_wrong(monitor: &str, fault: &RegisterFault, circuits: &[&str], explains: &[&Finding]) -> Story {
+    Story {
+        what: format!(
+            "The register map of monitor {monitor} does not fit the device: {}; {}.",
+            fault.map_says, fault.fits
+        ),
+        means: format!(
+            "The values of {} are misread: kW, kWh and whatever follows from them are wrong.",
+            pumps(circuits)
+        ),
+        sure: fault.probability.map_or_else(|| SEEN.to_owned(), |p| format!("{} sure", percent(p))),
+        action: format!("Nobody needs to go there. In the register map: {}", fault.change),
+        at_panel: false,
+        attached: attached(explains),
+    }
+}
+
+/// A voltage lead, fuse or voltage transformer of a monitor.
+pub fn voltage_leads_wrong(
+    monitor: &str,
+    fault: &str,
+    probability: f64,
+    circuits: &[&str],
+    explains: &[&Finding],
+) -> Story {
+    Story {
+        what: format!("The voltage leads of monitor {monitor} are at fault: {fault}."),
+        means: format!("The pumps are not affected, but the kW and kWh of {} are wrong or missing.", pumps(circuits)),
+        sure: format!("{} sure", percent(probability)),
+        action: "Have a qualified person check the monitor's voltage fuses and voltage leads at the panel.".to_owned(),
+        at_panel: true,
+        attached: attached(explains),
     }
 }
 

@@ -369,11 +369,17 @@ pub fn headline(assessment: &Assessment) -> String {
 
 /// What is wrong with the voltage leads or the supply, when that is as good as certain.
 pub fn voltage_line(leads: &VoltageDiagnosis) -> Option<String> {
+    let (states, probability) = voltage_fault(leads)?;
+    let unsettled = if states.contains(", or ") { "; the readings do not tell which" } else { "" };
+    Some(format!("{states} ({} sure{unsettled})", percent(probability)))
+}
+
+/// The same without how sure it is, and that as a probability.
+pub fn voltage_fault(leads: &VoltageDiagnosis) -> Option<(String, f64)> {
     let group = leads.fault()?;
     let states: Vec<String> = group.states.iter().take(3).map(|state| state.words()).collect();
     let more = if group.states.len() > 3 { " (or another of its kind)" } else { "" };
-    let unsettled = if states.len() > 1 { "; the readings do not tell which" } else { "" };
-    Some(format!("{}{more} ({} sure{unsettled})", states.join(", or "), percent(group.probability)))
+    Some((format!("{}{more}", states.join(", or ")), group.probability))
 }
 
 fn fault_line(assessment: &Assessment, wrong_numbers: &[&Finding]) -> String {

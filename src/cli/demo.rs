@@ -17,7 +17,6 @@ use crate::config;
 use crate::config::{Config, MapLibrary};
 use crate::daemon::Daemon;
 use crate::faces::{cautions, report};
-use crate::reload::Reloader;
 use crate::station::snapshot::{SnapshotReader, StationSnapshot};
 
 const CONFIG: &str = include_str!("../../config/demo.toml");
@@ -43,10 +42,10 @@ pub(super) async fn run(options: Options) -> anyhow::Result<Exit> {
             listen.ip().is_loopback(),
             "--listen {listen}: the demo only listens on loopback, such as 127.0.0.1:9184"
         );
-        config.http_listen = listen;
+        config.http.listen = listen;
     }
     if let Some(port) = options.port {
-        config.http_listen.set_port(port);
+        config.http.listen.set_port(port);
     }
     let stop = signals::stop_token()?;
     let stations = demo_stations();
@@ -63,7 +62,7 @@ pub(super) async fn run(options: Options) -> anyhow::Result<Exit> {
             stop.cancel();
         });
     }
-    daemon.run(stop, None, Reloader::new().1).await;
+    daemon.run(stop, None).await;
     simulated.cancel();
     let snapshots: Vec<_> = readers.iter().map(SnapshotReader::get).collect();
     print(&summary(&snapshots))?;

@@ -4,7 +4,7 @@ use clap::Args;
 
 use super::{ConfigFile, Exit, signals};
 use crate::daemon::Daemon;
-use crate::reload::{ConfigSource, Reloader};
+use crate::reload::ConfigSource;
 use crate::{config, control};
 
 #[derive(Debug, Args)]
@@ -19,7 +19,7 @@ pub(super) async fn run(options: Options) -> anyhow::Result<Exit> {
     let stop = signals::stop_token()?;
     let daemon = Daemon::bind(&config).await?;
     daemon.records().started(file).await;
-    let (reloader, orders) = Reloader::new();
+    let reloader = daemon.reloader();
     signals::reload_on_hangup(reloader.clone())?;
     match control::bind(file) {
         Ok(listener) => drop(tokio::spawn(control::serve(listener, reloader, stop.clone()))),
@@ -27,15 +27,19 @@ pub(super) async fn run(options: Options) -> anyhow::Result<Exit> {
     }
     let monitors: usize = config.stations.iter().map(|s| s.monitors.len()).sum();
     tracing::info!(
-        "wattassay {} watches {} stations with {monitors} monitors; pages at http://{}/",
+        "wattassay {} watches {} stations with {monitors} monitors; pages at {}://{}/",
         env!("CARGO_PKG_VERSION"),
         config.stations.len(),
+        daemon.web().scheme(),
         daemon.address()
     );
+    if let Some(address) = daemon.web().metrics_address() {
+        tracing::info!("metrics at http://{address}/metrics");
+    }
     if let Some(address) = daemon.modbus_address() {
         tracing::info!("the Modbus server listens on {address}");
     }
-    if daemon.run(stop, Some(ConfigSource::new(file)), orders).await {
+    if daemon.run(stop, Some(ConfigSource::new(file))).await {
         tracing::info!("stopped");
     } else {
         tracing::warn!("stopped, with work cut off that did not end in time");

@@ -12,7 +12,6 @@ use crate::config;
 use crate::faces::sheet::{Expected, plan_text, sheet};
 use crate::faces::{sheet_html, sheet_text};
 use crate::station::checks::with_checks;
-use crate::station::context::service_kind;
 
 #[derive(Debug, Args)]
 pub(super) struct Options {
@@ -64,11 +63,7 @@ pub(super) async fn run(options: Options) -> anyhow::Result<Exit> {
     let Some(circuit) = snapshot.circuits.first() else {
         bail!("circuit \"{}\" has no state to show", options.circuit)
     };
-    let expected = Expected {
-        service: service_kind(config.service),
-        rotation: config.rotation,
-        nominal_voltage_v: config.nominal_voltage_v,
-    };
+    let expected = Expected::of(config);
     if options.plan {
         print(&plan_text(&snapshot, circuit))?;
     } else {

@@ -64,7 +64,7 @@ fn read_units(entry: &TableReader<'_>, units: &Units) -> Option<Option<Vec<u8>>>
     let items = match entry.array("units", "[1, 11]") {
         Field::Absent => return Some(None),
         Field::Bad => return None,
-        Field::Good(Located { value, span }) if value.is_empty() => {
+        Field::Good(Located { value: [], span }) => {
             let fault = Fault::new("a role without units may read nothing", "leave units out where all may be read");
             entry.fault("units", &span, fault);
             return None;

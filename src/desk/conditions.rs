@@ -44,7 +44,8 @@ pub(super) fn of_station(snapshot: &StationSnapshot, now: MonoMs) -> Vec<Told> {
             Freshness::Stale { .. } => Polling::Silent { cause: "its polls do not come to an end" },
             Freshness::Live { .. } | Freshness::NeverAnswered => Polling::Answers,
         };
-        let monitor = MonitorNow { monitor: &monitor.name, polling, circuits: &circuits };
+        let register_fault = monitor.register_fault.as_deref();
+        let monitor = MonitorNow { monitor: &monitor.name, polling, register_fault, circuits: &circuits };
         told.extend(from_audit::monitor(&snapshot.station, &monitor));
     }
     let jump = snapshot.last_clock_jump.map(|jump| (jump.by_ms, now.since(jump.at.mono)));

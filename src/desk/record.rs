@@ -10,6 +10,7 @@ use std::time::Duration;
 use serde_json::json;
 
 use crate::alarm::flood::FloodNews;
+use crate::alarm::operator::Operator;
 use crate::alarm::set::{AlarmSet, Step};
 use crate::alarm::snapshot::SetImage;
 use crate::alarm::state::{Announcement, Cause, Transition};
@@ -93,14 +94,21 @@ impl AlarmRecord {
     }
 }
 
-/// Whole or not at all, whenever the power fails.
 fn write_image(folder: &Path, image: &SetImage) -> io::Result<()> {
-    let new = folder.join(format!("{IMAGE_NAME}.new"));
-    let mut file = File::create(&new)?;
-    file.write_all(&serde_json::to_vec(image)?)?;
-    file.sync_all()?;
-    fs::rename(&new, folder.join(IMAGE_NAME))?;
-    File::open(folder)?.sync_all()
+    write_whole(&folder.join(IMAGE_NAME), &serde_json::to_vec(image)?)
+}
+
+/// Writes a file whole or not at all, whenever the power fails.
+pub(crate) fn write_whole(file: &Path, contents: &[u8]) -> io::Result<()> {
+    let new = file.with_extension("new");
+    let mut written = File::create(&new)?;
+    written.write_all(contents)?;
+    written.sync_all()?;
+    fs::rename(&new, file)?;
+    match file.parent() {
+        Some(folder) => File::open(folder)?.sync_all(),
+        None => Ok(()),
+    }
 }
 
 fn entry_of(set: &AlarmSet, transition: &Transition) -> Entry {
@@ -114,7 +122,7 @@ fn entry_of(set: &AlarmSet, transition: &Transition) -> Entry {
             "to": transition.to,
             "cause": transition.cause,
             "announcement": transition.announcement,
-            "remark": transition.by.as_ref().map(|by| by.remark()).filter(|remark| !remark.is_empty()),
+            "remark": transition.by.as_ref().map(Operator::remark).filter(|remark| !remark.is_empty()),
         }));
     match &transition.by {
         Some(by) => entry.by(by.who()),
@@ -127,26 +135,19 @@ pub(super) fn sentence(set: &AlarmSet, transition: &Transition) -> String {
     let id = &transition.alarm;
     let entry = set.get(id);
     let priority = entry.map_or_else(String::new, |entry| format!(" ({})", entry.alarm.settings().priority.key()));
-    let mut text = format!("Alarm{priority} {}, {}: ", id.place, words::title(id.kind));
-    text.push_str(&cause_in_words(&transition.cause));
-    if let Some(by) = &transition.by {
-        text.push_str(&format!(" by {}", by.who()));
-        if !by.remark().is_empty() {
-            text.push_str(&format!(" (\"{}\")", by.remark()));
-        }
-    }
-    text.push_str(&format!("; now {}.", transition.to.words()));
-    if transition.cause == Cause::ConditionTrue
-        && let Some(story) = entry.and_then(|entry| entry.story.as_ref())
-    {
-        text.push_str(&format!(" {}", story.what));
-    }
-    match transition.announcement {
-        Announcement::HeldChattering => text.push_str(" Not announced: it comes and goes."),
-        Announcement::HeldFlood => text.push_str(" Not announced: too many alarms at once."),
-        Announcement::Now | Announcement::None => {}
-    }
-    text
+    let by = transition.by.as_ref().map_or_else(String::new, |by| match by.remark() {
+        "" => format!(" by {}", by.who()),
+        remark => format!(" by {} (\"{remark}\")", by.who()),
+    });
+    let story = entry.and_then(|entry| entry.story.as_ref()).filter(|_| transition.cause == Cause::ConditionTrue);
+    let story = story.map_or_else(String::new, |story| format!(" {}", story.what));
+    let held = match transition.announcement {
+        Announcement::HeldChattering => " Not announced: it comes and goes.",
+        Announcement::HeldFlood => " Not announced: too many alarms at once.",
+        Announcement::Now | Announcement::None => "",
+    };
+    let (place, title, cause) = (&id.place, words::title(id.kind), cause_in_words(&transition.cause));
+    format!("Alarm{priority} {place}, {title}: {cause}{by}; now {}.{story}{held}", transition.to.words())
 }
 
 fn cause_in_words(cause: &Cause) -> String {

@@ -108,13 +108,12 @@ impl DeskTask {
         let now = clock.now();
         let mut step = Step::default();
         let Watched { alarms, ids } = watched.clone();
-        let set = match record.read_image(now.wall) {
-            Some(image) => AlarmSet::restore(image, now, ids, alarms.flood, &mut step),
-            None => {
-                let mut set = AlarmSet::new(alarms.flood);
-                set.configure(now, ids, alarms.flood, &mut step);
-                set
-            }
+        let set = if let Some(image) = record.read_image(now.wall) {
+            AlarmSet::restore(image, now, ids, alarms.flood, &mut step)
+        } else {
+            let mut set = AlarmSet::new(alarms.flood);
+            set.configure(now, ids, alarms.flood, &mut step);
+            set
         };
         let (orders, order_receiver) = mpsc::channel(QUEUE);
         let (reconfigure, watched_receiver) = mpsc::channel(1);

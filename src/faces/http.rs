@@ -5,10 +5,15 @@ use std::sync::Arc;
 use axum::Router;
 use axum::extract::State;
 use axum::http::{HeaderValue, StatusCode, header};
-use axum::middleware::map_response;
+use axum::middleware::{from_fn, map_response};
 use axum::response::{IntoResponse, Response};
 use axum::routing::get;
+use utoipa::openapi::extensions::ExtensionsBuilder;
+use utoipa::openapi::path::{HttpMethod, OperationBuilder, PathItemBuilder};
+use utoipa::openapi::{OpenApi, OpenApiBuilder, PathsBuilder};
 
+use super::api::{self, Api};
+use super::guard::rules::{OPEN, X_ROLE};
 use super::{health, json, metrics, process};
 use crate::clock::Clock;
 use crate::desk::Desk;
@@ -24,6 +29,7 @@ const INDEX: &str = concat!(
     ": audits the power metering of pump stations\n\n",
     "/metrics            figures for Prometheus\n",
     "/api/v1/snapshot    everything as JSON: values with their quality, findings, diagnosis, corrected power\n",
+    "/api/v1/openapi.json  what else there is: stations, alarms, field checks, energy, history, journal\n",
     "/healthz            200 while the process is alive\n",
     "/readyz             200 once every monitor has been polled, with the state of each as JSON\n",
 );
@@ -47,8 +53,9 @@ impl Pages {
     }
 }
 
-/// Every route.
-pub fn router(pages: Pages) -> Router {
+/// Every route: the pages, and the API beside them.
+pub fn router(pages: Pages, api: Api) -> Router {
+    let (api, _) = api::router(api);
     Router::new()
         .route("/", get(|| async { typed(StatusCode::OK, TEXT, INDEX) }))
         .route("/healthz", get(|| async { typed(StatusCode::OK, TEXT, "alive\n") }))
@@ -57,13 +64,38 @@ pub fn router(pages: Pages) -> Router {
         .route("/api/v1/snapshot", get(snapshot))
         .fallback(|| async { typed(StatusCode::NOT_FOUND, TEXT, "nothing here; see /\n") })
         .with_state(pages)
+        .merge(api)
+        .layer(from_fn(api::problems))
         .layer(map_response(common_headers))
+}
+
+/// The page for Prometheus alone, for a listener of its own.
+pub fn metrics_router(pages: Pages) -> Router {
+    Router::new().route("/metrics", get(metrics_page)).with_state(pages)
+}
+
+/// Who may use which route, in the form the guard reads: the API's own document with the pages added.
+pub fn document() -> OpenApi {
+    let page = |word: &str| {
+        let role = ExtensionsBuilder::new().add(X_ROLE, word).build();
+        let operation = OperationBuilder::new().extensions(Some(role)).build();
+        PathItemBuilder::new().operation(HttpMethod::Get, operation).build()
+    };
+    let pages = PathsBuilder::new()
+        .path("/", page(OPEN))
+        .path("/healthz", page(OPEN))
+        .path("/readyz", page(OPEN))
+        .path("/metrics", page(OPEN))
+        .path("/api/v1/snapshot", page("view"));
+    let mut document = api::document();
+    document.merge(OpenApiBuilder::new().paths(pages.build()).build());
+    document
 }
 
 async fn common_headers(mut response: Response) -> Response {
     let headers = response.headers_mut();
     // A cached reading would be an old reading that looks live.
-    headers.insert(header::CACHE_CONTROL, HeaderValue::from_static("no-store"));
+    headers.entry(header::CACHE_CONTROL).or_insert(HeaderValue::from_static("no-store"));
     headers.insert(header::X_CONTENT_TYPE_OPTIONS, HeaderValue::from_static("nosniff"));
     response
 }
@@ -118,6 +150,9 @@ mod tests {
 
     use super::*;
     use crate::audit::wiring::Wiring;
+    use crate::faces::api::session;
+    use crate::faces::guard::rules::operations;
+    use crate::faces::guard::walk::{ASKED_OF_EACH, walk};
     use crate::station::fixtures::{instant, snapshot_after, station_config};
     use crate::station::snapshot::SnapshotReader;
     use crate::station::state::StationState;
@@ -129,12 +164,25 @@ mod tests {
 
     async fn get(pages: Pages, path: &str) -> (StatusCode, String, String) {
         let request = Request::builder().uri(path).body(Body::empty()).unwrap();
-        let response = router(pages).oneshot(request).await.unwrap();
+        let response = router(pages, Api::still(Vec::new())).oneshot(request).await.unwrap();
         assert_eq!(response.headers()[header::CACHE_CONTROL], "no-store");
         let kind = response.headers()[header::CONTENT_TYPE].to_str().unwrap().to_owned();
         let status = response.status();
         let body = response.into_body().collect().await.unwrap().to_bytes();
         (status, kind, String::from_utf8(body.to_vec()).unwrap())
+    }
+
+    #[tokio::test]
+    async fn every_route_lets_in_whom_the_document_says() {
+        let snapshot = snapshot_after("Alder Creek Lift", &Wiring::INTENDED);
+        let routes = |guard| {
+            let api = Api::still(vec![Arc::clone(&snapshot)]);
+            router(pages(Arc::clone(&snapshot)), api).merge(session::routes(guard))
+        };
+        let document = document();
+        let asked = walk(&document, routes).await;
+        assert_eq!(asked, operations(&document).len() * ASKED_OF_EACH);
+        assert!(operations(&document).len() >= 25, "{}", operations(&document).len());
     }
 
     #[tokio::test]
@@ -168,7 +216,7 @@ mod tests {
             for path in ["/", "/metrics", "/api/v1/snapshot", "/readyz"] {
                 let request = Request::builder().method(method).uri(path).body(Body::empty()).unwrap();
                 let pages = pages(snapshot_after("Alder Creek Lift", &Wiring::INTENDED));
-                let response = router(pages).oneshot(request).await.unwrap();
+                let response = router(pages, Api::still(Vec::new())).oneshot(request).await.unwrap();
                 assert_eq!(response.status(), StatusCode::METHOD_NOT_ALLOWED, "{method} {path}");
             }
         }

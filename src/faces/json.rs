@@ -16,10 +16,11 @@ mod value;
 
 use jiff::Timestamp;
 use serde::Serialize;
+use utoipa::ToSchema;
 
-use self::circuit::{Circuit, circuit};
+pub(crate) use self::circuit::{Circuit, circuit};
 pub(crate) use self::conclusions::{Corrected, DiagnosisJson, FindingJson, corrected, diagnosis, findings};
-pub(crate) use self::energy::{PeriodJson, period};
+pub(crate) use self::energy::{EnergyJson, PeriodJson, energy, period};
 use self::together::{JointJson, VoltageLeadsJson};
 pub use self::value::quality_key;
 use self::value::{Value, value};
@@ -32,7 +33,7 @@ use crate::station::snapshot::{MonitorSnapshot, StationSnapshot};
 pub const VERSION: u32 = 1;
 
 /// The whole document.
-#[derive(Debug, Serialize)]
+#[derive(Debug, Serialize, ToSchema)]
 pub struct Document {
     version: u32,
     /// Stands before everything else, and is empty only when nothing below could send a person to a panel.
@@ -41,8 +42,8 @@ pub struct Document {
     stations: Vec<Station>,
 }
 
-#[derive(Debug, Serialize)]
-struct Station {
+#[derive(Debug, Serialize, ToSchema)]
+pub(crate) struct Station {
     name: String,
     clock_jumps: u64,
     last_clock_jump: Option<ClockJump>,
@@ -51,13 +52,13 @@ struct Station {
     circuits: Vec<Circuit>,
 }
 
-#[derive(Debug, Serialize)]
+#[derive(Debug, Serialize, ToSchema)]
 struct ClockJump {
     at: String,
     by_ms: i64,
 }
 
-#[derive(Debug, Serialize)]
+#[derive(Debug, Serialize, ToSchema)]
 struct Monitor {
     name: String,
     address: String,
@@ -78,7 +79,7 @@ struct Monitor {
     joint_wirings: Option<JointJson>,
 }
 
-#[derive(Debug, Serialize)]
+#[derive(Debug, Serialize, ToSchema)]
 struct Poll {
     period_ms: u64,
     last_duration_ms: f64,
@@ -107,7 +108,7 @@ pub fn rfc3339(at: UnixMs) -> String {
     Timestamp::from_millisecond(at.0).map_or_else(|_| format!("{} ms", at.0), |time| time.to_string())
 }
 
-fn station(snapshot: &StationSnapshot, now: Instant2) -> Station {
+pub(crate) fn station(snapshot: &StationSnapshot, now: Instant2) -> Station {
     Station {
         name: snapshot.station.clone(),
         clock_jumps: snapshot.clock_jumps,

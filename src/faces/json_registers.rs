@@ -1,12 +1,13 @@
 //! The part of the JSON that tells of a wrong register map. A promise to others, as all of `faces::json`.
 
 use serde::Serialize;
+use utoipa::ToSchema;
 
 use crate::audit::register_fault::RegisterFault;
 
 /// What the map of a monitor says and the device does not.
-#[derive(Debug, Serialize)]
-pub(super) struct RegisterFaultJson {
+#[derive(Debug, Serialize, ToSchema)]
+pub(crate) struct RegisterFaultJson {
     /// word_order, byte_order, address_offset, scale, signedness or frozen_values.
     kind: &'static str,
     /// 0 to 1; null for what was seen and not weighed.

@@ -16,8 +16,10 @@ use crate::audit::field_check::FieldCheck;
 use crate::audit::plan;
 use crate::audit::wiring::Wiring;
 use crate::audit::words;
+use crate::config::model::StationConfig;
 use crate::electrical::angle::wrap_deg;
 use crate::reading::{CircuitReading, Instant2, Measured, MonitorReading, Phase, Rotation, UnixMs};
+use crate::station::context::service_kind;
 use crate::station::snapshot::{CircuitSnapshot, Freshness, MonitorSnapshot, StationSnapshot};
 
 /// Alternatives listed; the report has them all.
@@ -41,6 +43,15 @@ pub struct Expected {
 }
 
 impl Expected {
+    /// What a station's configuration says.
+    pub fn of(station: &StationConfig) -> Expected {
+        Expected {
+            service: service_kind(station.service),
+            rotation: station.rotation,
+            nominal_voltage_v: station.nominal_voltage_v,
+        }
+    }
+
     /// Angles of the voltage channels of leads as intended, degrees against channel 1.
     fn voltage_deg(self) -> [f64; 3] {
         [0, 1, 2].map(|k| self.deg(self.service.voltage_step(k, Phase::ALL)))
@@ -166,18 +177,26 @@ pub fn sheet(station: &StationSnapshot, circuit: &CircuitSnapshot, expected: Exp
         remedy_title: "Remedy: none yet".into(),
         remedy: vec!["First settle what is wrong. Enter what the checks showed and print this sheet again.".to_owned()],
     };
-    let reading = monitor.and_then(|m| m.reading.as_deref());
-    if let (Some(reading), Some(values)) = (reading, station.reported(circuit)) {
-        sheet.reported = reported(reading, values, expected);
-    }
-    let corrected = assessment.and_then(|a| a.corrected.as_ref());
-    let leader = assessment.and_then(|a| a.diagnosis.groups.first()?.members.first().map(|m| m.wiring));
-    sheet.intended = intended(&sheet.reported, corrected, &leader.unwrap_or(Wiring::INTENDED), expected);
+    (sheet.reported, sheet.intended) = pictures(station, circuit, expected);
     if let Some(assessment) = assessment {
         tell(&mut sheet, assessment);
         act(&mut sheet, assessment);
     }
     sheet
+}
+
+/// The phasors of a circuit as its monitor reports them, and as they would be with every lead on its own phase.
+pub fn pictures(station: &StationSnapshot, circuit: &CircuitSnapshot, expected: Expected) -> (Picture, Picture) {
+    let reading = station.monitor_of(circuit).and_then(|m| m.reading.as_deref());
+    let reported = match (reading, station.reported(circuit)) {
+        (Some(reading), Some(values)) => reported(reading, values, expected),
+        _ => Picture::default(),
+    };
+    let assessment = circuit.assessment.as_deref();
+    let corrected = assessment.and_then(|a| a.corrected.as_ref());
+    let leader = assessment.and_then(|a| a.diagnosis.groups.first()?.members.first().map(|m| m.wiring));
+    let intended = intended(&reported, corrected, &leader.unwrap_or(Wiring::INTENDED), expected);
+    (reported, intended)
 }
 
 fn origin(monitor: Option<&MonitorSnapshot>, now: Instant2) -> (Vec<String>, Option<String>) {

@@ -16,6 +16,7 @@ use super::snapshot::SnapshotReader;
 use super::state::StationState;
 use super::task::{EVENT_QUEUE, StationTask};
 use crate::clock::Clock;
+use crate::config::RecordedCheck;
 use crate::config::model::StationConfig;
 use crate::modbus::links::Links;
 use crate::modbus::poll::MonitorJob;
@@ -26,6 +27,7 @@ pub struct Fleet {
     stations: Vec<Station>,
     roster: watch::Sender<Arc<[SnapshotReader]>>,
     links: Links,
+    checks: Option<watch::Receiver<Arc<[RecordedCheck]>>>,
     clock: Clock,
 }
 
@@ -67,7 +69,7 @@ impl Fleet {
     /// Makes the state of every station; nothing runs yet.
     pub fn new(stations: &[StationConfig], clock: Clock) -> Result<Fleet, ContextError> {
         let (roster, _) = watch::channel(Arc::default());
-        let mut fleet = Fleet { stations: Vec::new(), roster, links: Links::default(), clock };
+        let mut fleet = Fleet { stations: Vec::new(), roster, links: Links::default(), checks: None, clock };
         for config in stations {
             let station = fleet.ready(config.clone(), StationState::new(config)?, Record::default());
             fleet.stations.push(station);
@@ -97,6 +99,14 @@ impl Fleet {
             if let Some((task, _)) = &mut station.ready {
                 task.keep_records(record);
             }
+        }
+    }
+
+    /// Says where stations learn what people found at the panels. For stations that do not run yet, and those to come.
+    pub fn count_checks(&mut self, checks: &watch::Receiver<Arc<[RecordedCheck]>>) {
+        self.checks = Some(checks.clone());
+        for (task, _) in self.stations.iter_mut().filter_map(|station| station.ready.as_mut()) {
+            task.count_checks(checks.clone());
         }
     }
 
@@ -181,6 +191,9 @@ impl Fleet {
         }
         let (mut task, reader) = StationTask::new(state, receivers, self.clock.clone());
         task.keep_records(record);
+        if let Some(checks) = &self.checks {
+            task.count_checks(checks.clone());
+        }
         Station { config, reader, cancel: CancellationToken::new(), ready: Some((task, jobs)), task: None }
     }
 

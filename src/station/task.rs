@@ -10,10 +10,12 @@ use std::time::Duration;
 use tokio::sync::{mpsc, watch};
 use tokio_util::sync::CancellationToken;
 
+use super::checks::with_checks;
 use super::record::Record;
 use super::snapshot::{SnapshotReader, StationSnapshot};
 use super::state::StationState;
 use crate::clock::Clock;
+use crate::config::RecordedCheck;
 use crate::modbus::poll::PollEvent;
 use crate::reading::MonoMs;
 
@@ -28,6 +30,7 @@ pub struct StationTask {
     publish: watch::Sender<Arc<StationSnapshot>>,
     clock: Clock,
     record: Record,
+    checks: Option<watch::Receiver<Arc<[RecordedCheck]>>>,
 }
 
 impl StationTask {
@@ -38,7 +41,10 @@ impl StationTask {
         clock: Clock,
     ) -> (StationTask, SnapshotReader) {
         let (publish, receiver) = watch::channel(Arc::new(state.snapshot(clock.now())));
-        (StationTask { state, events, publish, clock, record: Record::default() }, SnapshotReader::new(receiver))
+        (
+            StationTask { state, events, publish, clock, record: Record::default(), checks: None },
+            SnapshotReader::new(receiver),
+        )
     }
 
     /// Says where the station's records go, and goes on with what they hold of what was learnt before.
@@ -50,6 +56,11 @@ impl StationTask {
             taken_up.log(self.state.name());
         }
         self.publish.send_replace(Arc::new(self.state.snapshot(now)));
+    }
+
+    /// Says where to learn what people found at the panels, which counts in all that is shown.
+    pub fn count_checks(&mut self, checks: watch::Receiver<Arc<[RecordedCheck]>>) {
+        self.checks = Some(checks);
     }
 
     /// Runs until cancelled, or until no monitor sends any more; returns what it knows then.
@@ -72,6 +83,7 @@ impl StationTask {
                     Some((monitor, event)) => (Some(monitor), self.state.take(monitor, event)),
                     None => return,
                 },
+                () = changed(&mut self.checks) => (None, Vec::new()),
                 () = reached(deadline, &self.clock) => (None, self.state.check_ages(self.clock.now().mono)),
             };
             let snapshot = Arc::new(self.state.snapshot(self.clock.now()));
@@ -84,9 +96,21 @@ impl StationTask {
                 history.take(&snapshot, monitor, &news);
                 history.keep_learnt(&self.state, monitor, snapshot.at, &news);
             }
-            self.publish.send_replace(snapshot);
+            let counted = self.checks.as_ref().map(|checks| Arc::clone(&checks.borrow()));
+            self.publish.send_replace(with_checks(&snapshot, counted.as_deref().unwrap_or_default()));
         }
     }
+}
+
+/// What people found has changed. Never, when nobody could have found anything.
+async fn changed(checks: &mut Option<watch::Receiver<Arc<[RecordedCheck]>>>) {
+    if let Some(receiver) = checks
+        && receiver.changed().await.is_ok()
+    {
+        return;
+    }
+    *checks = None;
+    std::future::pending::<()>().await;
 }
 
 async fn reached(deadline: Option<MonoMs>, clock: &Clock) {

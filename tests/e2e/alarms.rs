@@ -17,7 +17,7 @@ on_delay = "1 s"
 
 fn reversed(name: &str) -> Scene {
     let mut scene = Scene::sound(name, "generic-full");
-    scene.current[1] = "-B".to_owned();
+    scene.current[1] = String::from("-B");
     scene
 }
 

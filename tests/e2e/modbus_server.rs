@@ -107,7 +107,7 @@ pub fn runtime() -> tokio::runtime::Runtime {
 
 fn scenes() -> Vec<Scene> {
     let mut silent = Scene::sound("Silent", "generic-full");
-    silent.protocol = "faults = [{ kind = \"silent\", from_s = 3.0 }]".to_owned();
+    silent.protocol = String::from("faults = [{ kind = \"silent\", from_s = 3.0 }]");
     let mut sound = Scene::sound("Sound", "generic-full");
     sound.loads = vec![0.8];
     vec![sound, silent]

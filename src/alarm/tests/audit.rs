@@ -13,7 +13,9 @@ use crate::audit::assessment::{
 };
 use crate::audit::context::ServiceKind;
 use crate::audit::detail::Detail;
+use crate::audit::register_fault::RegisterFault;
 use crate::audit::testbench::{LoadState, Offer, audit, context_for, relative_wirings};
+use crate::audit::voltage_lead::{VoltageMeans, VoltageService, weigh};
 use crate::audit::wiring::Wiring;
 use crate::reading::Phase;
 use num_complex::Complex64;
@@ -72,8 +74,10 @@ fn miswired(failed: &[Check]) -> Assessment {
 }
 
 fn told_of(polling: Polling, audit: Audit) -> Vec<Told> {
-    let told =
-        from_audit::monitor("Larkmoor North", &MonitorNow { monitor: "PM-1", polling, circuits: &[("Pump 1", audit)] });
+    let told = from_audit::monitor(
+        "Larkmoor North",
+        &MonitorNow { monitor: "PM-1", polling, register_fault: None, circuits: &[("Pump 1", audit)] },
+    );
     for one in &told {
         assert_eq!(one.story.is_some(), one.condition == Condition::True, "{one:?}");
     }
@@ -94,7 +98,9 @@ fn story(told: &[Told], kind: AlarmKind) -> super::super::words::Story {
 
 #[test]
 fn a_sound_circuit_clears_all() {
-    assert_eq!(kinds(&of(&sound()), Condition::False).len(), 7);
+    let told = of(&sound());
+    assert_eq!(kinds(&told, Condition::False).len(), 8);
+    assert_eq!(kinds(&told, Condition::Unknown), [AlarmKind::VoltageLeadsWrong], "too few readings to tell of them");
 }
 
 #[test]
@@ -111,7 +117,7 @@ fn a_silent_monitor_is_one_alarm_and_its_circuits_are_unknown() {
         assert_eq!(kinds(&told, Condition::True), [AlarmKind::MonitorSilent]);
         assert_eq!(kinds(&told, Condition::False), []);
     }
-    assert_eq!(kinds(&told_of(Polling::NotYet, Audit::NotYet), Condition::Unknown).len(), 7);
+    assert_eq!(kinds(&told_of(Polling::NotYet, Audit::NotYet), Condition::Unknown).len(), 9);
 }
 
 #[test]
@@ -194,7 +200,7 @@ fn cannot_tell_neither_raises_nor_clears() {
 fn a_failed_audit_hides_its_circuit_only() {
     let sound = sound();
     let circuits = [("Pump 1", Audit::Failed { message: "overflow" }), ("Pump 2", Audit::Of(&sound))];
-    let now = MonitorNow { monitor: "PM-1", polling: Polling::Answers, circuits: &circuits };
+    let now = MonitorNow { monitor: "PM-1", polling: Polling::Answers, register_fault: None, circuits: &circuits };
     let told = from_audit::monitor("Larkmoor North", &now);
     let raised: Vec<&AlarmId> = told.iter().filter(|t| t.condition == Condition::True).map(|t| &t.id).collect();
     assert_eq!(raised, [&AlarmId::circuit("Larkmoor North", "Pump 1", AlarmKind::AuditFailed)]);
@@ -254,4 +260,42 @@ fn a_monitor_that_falls_silent_holds_the_alarms_of_its_pumps() {
     }
     let came: Vec<AlarmKind> = step.transitions.iter().map(|t| t.alarm.kind).collect();
     assert_eq!(came, [AlarmKind::MeteringMiswired, AlarmKind::MonitorSilent], "one each, and nothing cleared");
+}
+
+#[test]
+fn a_fuse_that_feeds_two_pumps_is_one_alarm() {
+    let mut first = assessment(Verdict::Fault, Wiring::INTENDED, 0.9, 0.0, &[Check::VoltageMissing]);
+    let service = VoltageService { system: ServiceKind::Wye4, nominal_v: 480.0, transformers: false };
+    let dead = VoltageMeans {
+        ln_v: [277.0, 0.4, 277.0].map(Some),
+        ll_v: [277.0, 277.0, 480.0].map(Some),
+        ..VoltageMeans::default()
+    };
+    first.voltage_leads = Some(Arc::new(weigh(service, &dead)));
+    let second = first.clone();
+    let circuits = [("Pump 1", Audit::Of(&first)), ("Pump 2", Audit::Of(&second))];
+    let now = MonitorNow { monitor: "PM-1", polling: Polling::Answers, register_fault: None, circuits: &circuits };
+    let told = from_audit::monitor("Larkmoor North", &now);
+    assert_eq!(kinds(&told, Condition::True), [AlarmKind::VoltageLeadsWrong]);
+    let story = story(&told, AlarmKind::VoltageLeadsWrong);
+    assert!(story.means.contains("Pump 1 and Pump 2") && story.at_panel, "{story:?}");
+    assert!(!story.attached.is_empty(), "{story:?}");
+}
+
+#[test]
+fn a_map_that_does_not_fit_is_one_alarm_and_its_numbers_say_nothing_more() {
+    let miswired = miswired(&[Check::PlausibleValues]);
+    let circuits = [("Pump 1", Audit::Of(&miswired)), ("Pump 2", Audit::Of(&miswired))];
+    let fault = RegisterFault {
+        kind: "word_order",
+        probability: Some(0.999),
+        map_says: "the map says high word first".to_owned(),
+        fits: "low word first fits".to_owned(),
+        change: "write word_order = \"low-first\"".to_owned(),
+    };
+    let now =
+        MonitorNow { monitor: "PM-1", polling: Polling::Answers, register_fault: Some(&fault), circuits: &circuits };
+    let told = from_audit::monitor("Larkmoor North", &now);
+    assert_eq!(kinds(&told, Condition::True), [AlarmKind::RegisterMapWrong]);
+    assert!(!kinds(&told, Condition::False).contains(&AlarmKind::MeteringMiswired), "nothing clears either");
 }

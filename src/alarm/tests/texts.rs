@@ -8,6 +8,7 @@ use super::super::words::{self, AlarmText, Story};
 use super::{at_s, operator};
 use crate::audit::assessment::{Check, Finding, Outcome};
 use crate::audit::detail::Detail;
+use crate::audit::register_fault::RegisterFault;
 use crate::audit::remedy::CAUTIONS;
 use crate::audit::wiring::{CurrentSeen, Wiring};
 use crate::audit::words::describe_wiring;
@@ -20,7 +21,9 @@ fn failed(check: Check, channel: Option<usize>, detail: Detail) -> Finding {
 /// The text of an active alarm of this kind.
 fn text(kind: AlarmKind, story: Story) -> AlarmText {
     let id = match kind {
-        AlarmKind::MonitorSilent => AlarmId::monitor("Larkmoor North", "PM-1", kind),
+        AlarmKind::MonitorSilent | AlarmKind::RegisterMapWrong | AlarmKind::VoltageLeadsWrong => {
+            AlarmId::monitor("Larkmoor North", "PM-1", kind)
+        }
         AlarmKind::ClockJumped => AlarmId::station("Larkmoor North", kind),
         AlarmKind::StorageFull => AlarmId::daemon(kind),
         _ => AlarmId::circuit("Larkmoor North", "Pump 1", kind),
@@ -51,6 +54,13 @@ fn stories() -> Vec<(AlarmKind, Story)> {
         Some(0),
         Detail::Apparent { channel: 0, reported: 512.0, product: 5120.0 },
     );
+    let map = RegisterFault {
+        kind: "word_order",
+        probability: Some(0.998),
+        map_says: "the map says that the high word of current comes first".to_owned(),
+        fits: "with the low word first channel 1 reads 61.2 A, and all values fit".to_owned(),
+        change: "write word_order = \"low-first\" in generic-full.toml".to_owned(),
+    };
     let mut reversed = Wiring::INTENDED;
     reversed.current[1] = CurrentSeen::Conductor { phase: Phase::B, reversed: true };
     vec![
@@ -66,6 +76,11 @@ fn stories() -> Vec<(AlarmKind, Story)> {
         (
             AlarmKind::MeteringMiswired,
             words::metering_miswired(&describe_wiring(&exchanged()), false, 0.993, false, &[&blank]),
+        ),
+        (AlarmKind::RegisterMapWrong, words::register_map_wrong("PM-1", &map, &["Pump 1", "Pump 2"], &[&share])),
+        (
+            AlarmKind::VoltageLeadsWrong,
+            words::voltage_leads_wrong("PM-1", "voltage lead 2 is off", 0.991, &["Pump 1", "Pump 2"], &[&volts]),
         ),
         (AlarmKind::MeteringNumbersWrong, words::metering_numbers_wrong(&volts, &[&sign])),
         (AlarmKind::MeteringNumbersWrong, words::metering_numbers_wrong(&apparent, &[])),

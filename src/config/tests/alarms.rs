@@ -92,8 +92,8 @@ fn what_is_wrong_is_told_with_its_place() {
 
 #[test]
 fn a_station_has_no_more_rules_than_an_alarm_can_hold() {
-    let rules: String =
-        (0..9).map(|n| format!("[[alarms.suppress]]\nname = \"R{n}\"\nstation = \"Alder Creek Lift\"\n")).collect();
-    let told = told(&format!("{MINIMAL}\n{rules}"));
+    let rule = |n| format!("[[alarms.suppress]]\nname = \"R{n}\"\nstation = \"Alder Creek Lift\"\n");
+    let rules: Vec<String> = (0..9).map(rule).collect();
+    let told = told(&format!("{MINIMAL}\n{}", rules.concat()));
     assert!(told.len() == 1 && told[0].contains("has more than 8 rules"), "{told:?}");
 }

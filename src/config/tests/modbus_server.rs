@@ -153,7 +153,7 @@ fn each_mistake_has_its_words() {
                 "station = \"Alder Creek Lift\"\ncircuit",
                 "station = \"Quarry Road\"\ncircuit",
                 &[
-                    "f.toml:11:11: modbus_server.circuits.station: there is no station named \"Quarry Road\"; known here: \"Alder Creek Lift\"",
+                    "f.toml:11:11: modbus_server.circuits.station: there is no station named \"Quarry Road\"; the configuration has \"Alder Creek Lift\"",
                 ],
             ),
             (

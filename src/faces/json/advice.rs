@@ -1,6 +1,7 @@
 //! What to check next, what mends it, and what was found at the panel.
 
 use serde::Serialize;
+use utoipa::ToSchema;
 
 use super::rfc3339;
 use crate::audit::advice;
@@ -10,14 +11,14 @@ use crate::audit::remedy::Move;
 use crate::config::checks::RecordedCheck;
 
 /// What to do. Never without the document's cautions.
-#[derive(Debug, Serialize)]
-pub(super) struct AdviceJson {
+#[derive(Debug, Serialize, ToSchema)]
+pub(crate) struct AdviceJson {
     /// The best first; empty when nothing is left to settle.
     next_checks: Vec<CheckJson>,
     remedy: Option<RemedyJson>,
 }
 
-#[derive(Debug, Serialize)]
+#[derive(Debug, Serialize, ToSchema)]
 struct CheckJson {
     check: &'static str,
     /// As numbered on the terminals, from 1.
@@ -30,13 +31,13 @@ struct CheckJson {
     worth: &'static str,
 }
 
-#[derive(Debug, Serialize)]
+#[derive(Debug, Serialize, ToSchema)]
 struct RemedyJson {
     probability: f64,
     moves: Vec<MoveJson>,
 }
 
-#[derive(Debug, Serialize)]
+#[derive(Debug, Serialize, ToSchema)]
 struct MoveJson {
     #[serde(rename = "move")]
     key: &'static str,
@@ -46,8 +47,8 @@ struct MoveJson {
 }
 
 /// What a person found at the panel.
-#[derive(Debug, Serialize)]
-pub(super) struct RecordedJson {
+#[derive(Debug, Serialize, ToSchema)]
+pub(crate) struct RecordedJson {
     check: &'static str,
     channel: Option<usize>,
     phase: Option<&'static str>,
@@ -83,7 +84,7 @@ pub(super) fn advice_of(diagnosis: &Diagnosis) -> AdviceJson {
     }
 }
 
-pub(super) fn recorded(check: &RecordedCheck) -> RecordedJson {
+pub(crate) fn recorded(check: &RecordedCheck) -> RecordedJson {
     let outcome = check.outcome;
     RecordedJson {
         check: outcome.check.key(),

@@ -1,6 +1,7 @@
 //! One circuit: what its monitor reports, and all that follows from it.
 
 use serde::Serialize;
+use utoipa::ToSchema;
 
 use super::advice::{AdviceJson, RecordedJson, advice_of, recorded};
 use super::conclusions::{Corrected, DiagnosisJson, FindingJson, ProofJson, corrected, diagnosis, findings, proof};
@@ -14,8 +15,8 @@ use crate::reading::{CircuitReading, Instant2, Measured, MonoMs};
 use crate::station::news::verdict_key;
 use crate::station::snapshot::{CircuitSnapshot, MonitorSnapshot, StationSnapshot};
 
-#[derive(Debug, Serialize)]
-pub(super) struct Circuit {
+#[derive(Debug, Serialize, ToSchema)]
+pub(crate) struct Circuit {
     name: String,
     monitor: String,
     /// As printed on the monitor, from 1.
@@ -39,7 +40,7 @@ pub(super) struct Circuit {
     findings: Vec<FindingJson>,
 }
 
-#[derive(Debug, Serialize)]
+#[derive(Debug, Serialize, ToSchema)]
 struct Reported {
     current_a: [Value; 3],
     current_angle_deg: [Value; 3],
@@ -55,7 +56,7 @@ struct Reported {
     energy_export_wh: Value,
 }
 
-pub(super) fn circuit(station: &StationSnapshot, circuit: &CircuitSnapshot, now: Instant2) -> Circuit {
+pub(crate) fn circuit(station: &StationSnapshot, circuit: &CircuitSnapshot, now: Instant2) -> Circuit {
     let monitor = station.monitor_of(circuit);
     let live = monitor.is_some_and(|m| m.freshness(now.mono).is_live());
     let assessment = circuit.assessment.as_deref();

@@ -1,6 +1,7 @@
 //! What the audit concludes: findings, diagnosis, corrected power. Replay gives out the same.
 
 use serde::Serialize;
+use utoipa::ToSchema;
 
 use super::rfc3339;
 use crate::audit::assessment::{Assessment, CorrectedPower, Diagnosis, EvidenceLevel, Finding, Outcome, WiringGroup};
@@ -10,7 +11,7 @@ use crate::audit::words;
 use crate::faces::metrics::outcome_key;
 use crate::reading::Phase;
 
-#[derive(Debug, Serialize)]
+#[derive(Debug, Serialize, ToSchema)]
 pub(crate) struct Corrected {
     /// Phases A, B, C.
     active_power_w: [f64; 3],
@@ -22,7 +23,7 @@ pub(crate) struct Corrected {
     total_power_factor: f64,
 }
 
-#[derive(Debug, Serialize)]
+#[derive(Debug, Serialize, ToSchema)]
 pub(crate) struct DiagnosisJson {
     evidence_level: &'static str,
     evidence: &'static str,
@@ -38,14 +39,14 @@ pub(crate) struct DiagnosisJson {
     groups: Vec<Group>,
 }
 
-#[derive(Debug, Serialize)]
+#[derive(Debug, Serialize, ToSchema)]
 struct ReasonJson {
     evidence: String,
     decibans: f64,
 }
 
 /// The latest change of the wiring, and what it came to.
-#[derive(Debug, Serialize)]
+#[derive(Debug, Serialize, ToSchema)]
 pub(crate) struct ProofJson {
     changed_at: String,
     /// waiting, repaired, still_wrong, broken, still_right or disagrees.
@@ -67,14 +68,14 @@ pub(crate) fn proof(proof: &Proof) -> ProofJson {
     }
 }
 
-#[derive(Debug, Serialize)]
+#[derive(Debug, Serialize, ToSchema)]
 struct Group {
     probability: f64,
     power_right: bool,
     members: Vec<Member>,
 }
 
-#[derive(Debug, Serialize)]
+#[derive(Debug, Serialize, ToSchema)]
 struct Member {
     probability: f64,
     words: String,
@@ -82,7 +83,7 @@ struct Member {
 }
 
 /// A wiring, channel by channel.
-#[derive(Debug, Serialize)]
+#[derive(Debug, Serialize, ToSchema)]
 struct WiringJson {
     /// Phase that each voltage lead is on: "A", "B" or "C".
     voltage: [&'static str; 3],
@@ -99,7 +100,7 @@ struct WiringJson {
     lost_phase: Option<&'static str>,
 }
 
-#[derive(Debug, Serialize)]
+#[derive(Debug, Serialize, ToSchema)]
 pub(crate) struct FindingJson {
     check: &'static str,
     title: &'static str,

@@ -1,6 +1,7 @@
 //! Energies registered wrong, with their bounds and cost, or why they are withheld.
 
 use serde::Serialize;
+use utoipa::ToSchema;
 
 use super::rfc3339;
 use crate::audit::assessment::Verdict;
@@ -9,8 +10,8 @@ use crate::config::model::Tariff;
 use crate::reading::{Instant2, UnixMs};
 use crate::station::snapshot::CircuitSnapshot;
 
-#[derive(Debug, Serialize)]
-pub(super) struct EnergyJson {
+#[derive(Debug, Serialize, ToSchema)]
+pub(crate) struct EnergyJson {
     since_start: PeriodJson,
     /// Since the wiring last changed.
     since_wiring_change: PeriodJson,
@@ -21,7 +22,7 @@ pub(super) struct EnergyJson {
 }
 
 /// One period. Everything that rests on corrected power is null while `withheld` says why.
-#[derive(Debug, Serialize)]
+#[derive(Debug, Serialize, ToSchema)]
 pub(crate) struct PeriodJson {
     from: Option<String>,
     covered_ms: u64,
@@ -43,13 +44,13 @@ pub(crate) struct PeriodJson {
 }
 
 /// Why something is not given.
-#[derive(Debug, Serialize)]
-pub(super) struct Reason {
+#[derive(Debug, Serialize, ToSchema)]
+pub(crate) struct Reason {
     pub(super) reason: &'static str,
     pub(super) words: &'static str,
 }
 
-#[derive(Debug, Serialize)]
+#[derive(Debug, Serialize, ToSchema)]
 struct Cost {
     currency: String,
     price_per_kwh: f64,
@@ -59,7 +60,7 @@ struct Cost {
 }
 
 /// Advance of the registers beside the integral of registered power over the same time.
-#[derive(Debug, Serialize)]
+#[derive(Debug, Serialize, ToSchema)]
 struct RegisterJson {
     covered_ms: u64,
     import_wh: f64,
@@ -69,7 +70,7 @@ struct RegisterJson {
     backward_steps: u64,
 }
 
-#[derive(Debug, Serialize)]
+#[derive(Debug, Serialize, ToSchema)]
 struct SinceFaultJson {
     since: String,
     /// Always true: most of this time was not audited.
@@ -86,7 +87,7 @@ struct SinceFaultJson {
 const METHOD: &str = "difference per hour as audited under the present wiring, times the hours since the date; bounds: a \
                       pump that never ran, and one that always ran";
 
-pub(super) fn energy(circuit: &CircuitSnapshot, tariff: Option<&Tariff>, now: Instant2) -> EnergyJson {
+pub(crate) fn energy(circuit: &CircuitSnapshot, tariff: Option<&Tariff>, now: Instant2) -> EnergyJson {
     let verdict = circuit.verdict();
     let report = &circuit.energy;
     EnergyJson {

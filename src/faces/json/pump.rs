@@ -1,14 +1,15 @@
 //! Pump figures, or why they are withheld.
 
 use serde::Serialize;
+use utoipa::ToSchema;
 
 use super::energy::Reason;
 use super::value::{Value, value};
 use crate::audit::pump::{NoFigure, PumpFigures};
 use crate::electrical::hydraulic::MILLION_GALLONS_M3;
 
-#[derive(Debug, Serialize)]
-pub(super) struct Pump {
+#[derive(Debug, Serialize, ToSchema)]
+pub(crate) struct Pump {
     flow_m3_per_s: Value,
     head_m: Value,
     specific_energy: SpecificEnergy,
@@ -17,7 +18,7 @@ pub(super) struct Pump {
     power_uncertainty_ratio: Option<f64>,
 }
 
-#[derive(Debug, Serialize)]
+#[derive(Debug, Serialize, ToSchema)]
 struct SpecificEnergy {
     withheld: Option<Reason>,
     kwh_per_m3: Option<f64>,
@@ -27,7 +28,7 @@ struct SpecificEnergy {
     kwh_per_million_gallons: Option<f64>,
 }
 
-#[derive(Debug, Serialize)]
+#[derive(Debug, Serialize, ToSchema)]
 struct Efficiency {
     withheld: Option<Reason>,
     /// 0 to 1.

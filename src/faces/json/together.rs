@@ -1,6 +1,7 @@
 //! What the circuits of a monitor tell together: its voltage leads, and their wirings side by side.
 
 use serde::Serialize;
+use utoipa::ToSchema;
 
 use crate::audit::joint::JointRanking;
 use crate::audit::voltage_lead::VoltageDiagnosis;
@@ -10,8 +11,8 @@ use crate::audit::words;
 const STATES: usize = 8;
 
 /// What the voltages tell of the leads and the supply.
-#[derive(Debug, Serialize)]
-pub(super) struct VoltageLeadsJson {
+#[derive(Debug, Serialize, ToSchema)]
+pub(crate) struct VoltageLeadsJson {
     sound_probability: f64,
     unexplained_probability: f64,
     /// What is as good as certain to be wrong, in words.
@@ -20,7 +21,7 @@ pub(super) struct VoltageLeadsJson {
     next_check: Option<CheckJson>,
 }
 
-#[derive(Debug, Serialize)]
+#[derive(Debug, Serialize, ToSchema)]
 struct StateJson {
     probability: f64,
     words: String,
@@ -28,7 +29,8 @@ struct StateJson {
     channel: Option<usize>,
 }
 
-#[derive(Debug, Serialize)]
+#[derive(Debug, Serialize, ToSchema)]
+#[schema(as = VoltageLeadCheck)]
 struct CheckJson {
     check: &'static str,
     live: bool,
@@ -59,15 +61,15 @@ impl VoltageLeadsJson {
 }
 
 /// The most probable wirings of all circuits together.
-#[derive(Debug, Serialize)]
-pub(super) struct JointJson {
+#[derive(Debug, Serialize, ToSchema)]
+pub(crate) struct JointJson {
     best: Vec<JointWiringJson>,
     /// No joint wiring that is not listed is more probable than this.
     others_at_most: f64,
     listed_probability: f64,
 }
 
-#[derive(Debug, Serialize)]
+#[derive(Debug, Serialize, ToSchema)]
 struct JointWiringJson {
     probability: f64,
     /// By circuit, in the order of their slots; null for a circuit that no wiring considered explains.

@@ -1,11 +1,12 @@
 //! A measured value with its quality.
 
 use serde::Serialize;
+use utoipa::ToSchema;
 
 use crate::reading::Measured;
 
-#[derive(Debug, Clone, Copy, Serialize)]
-pub(super) struct Value {
+#[derive(Debug, Clone, Copy, Serialize, ToSchema)]
+pub(crate) struct Value {
     value: Option<f64>,
     quality: &'static str,
 }

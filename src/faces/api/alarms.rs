@@ -1,0 +1,338 @@
+//! Alarms: the list, one of them, and what an operator does about it.
+//!
+//! Every act goes through the desk, which records it first. Who acts is who has proven it, never what the request says.
+
+use axum::Json;
+use axum::extract::{OriginalUri, State};
+use axum::http::HeaderMap;
+use serde::{Deserialize, Serialize};
+use sha2::{Digest, Sha256};
+use utoipa::{IntoParams, ToSchema};
+
+use super::Api;
+use super::page::{self, Page};
+use super::problem::{Body, Path, Problem, Query, Who};
+use crate::alarm::id::AlarmId;
+use crate::alarm::machine::Act;
+use crate::alarm::operator::{Operator, Refused};
+use crate::alarm::set::Entry;
+use crate::alarm::settings::Priority;
+use crate::alarm::state::{AlarmState, Condition, Event};
+use crate::alarm::words::{AlarmText, title};
+use crate::desk::ActError;
+use crate::faces::json::rfc3339;
+use crate::journal::Hash;
+use crate::reading::UnixMs;
+
+/// Which alarms to list.
+#[derive(Debug, Deserialize, IntoParams)]
+#[serde(deny_unknown_fields)]
+#[into_params(parameter_in = Query)]
+pub struct Wanted {
+    /// Only alarms in this state; `any` for all. Without it: all but those that are normal.
+    state: Option<String>,
+    /// Only alarms of this priority: low, medium, high, critical.
+    priority: Option<String>,
+    /// Only alarms of this station.
+    station: Option<String>,
+    /// Items on the page.
+    #[param(minimum = 1, maximum = 1000)]
+    limit: Option<usize>,
+    /// `next` of the page before.
+    cursor: Option<String>,
+}
+
+/// An alarm.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct AlarmJson {
+    /// For the paths of this API; the same after every restart.
+    id: String,
+    /// What it is about; null for the daemon itself.
+    station: Option<String>,
+    /// Circuit or monitor; null for a whole station.
+    part: Option<String>,
+    kind: &'static str,
+    title: &'static str,
+    priority: &'static str,
+    state: &'static str,
+    /// true, false, or unknown when it cannot be told at present.
+    condition: &'static str,
+    chattering: bool,
+    /// When its cause last came.
+    active_since: Option<String>,
+    /// To be read before what to do; empty when that is not at a panel.
+    cautions: Vec<&'static str>,
+    headline: String,
+    state_in_words: String,
+    /// What is wrong, what follows, how sure, what to do; null when its cause was never told.
+    story: Option<StoryJson>,
+    acknowledged: Option<ActJson>,
+    shelved: Option<ShelvedJson>,
+    out_of_service: Option<ActJson>,
+    /// Rules of the configuration that set it aside.
+    suppressed_by: Vec<String>,
+}
+
+/// An alarm in words.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct StoryJson {
+    what: String,
+    means: String,
+    sure: String,
+    /// Findings that it explains, or that show the same.
+    seen_with_it: Vec<String>,
+    action: String,
+}
+
+/// What an operator did.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct ActJson {
+    by: String,
+    remark: String,
+    at: String,
+}
+
+/// A shelving.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct ShelvedJson {
+    by: String,
+    remark: String,
+    at: String,
+    until: String,
+}
+
+/// What an operator says to an act.
+#[derive(Debug, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct Remark {
+    /// Needed for taking an alarm out of service; at most 500 characters.
+    #[serde(default)]
+    #[schema(max_length = 500)]
+    remark: String,
+}
+
+/// How long to shelve, and why.
+#[derive(Debug, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct Shelve {
+    /// Why; at most 500 characters.
+    #[schema(min_length = 1, max_length = 500)]
+    remark: String,
+    /// For how many minutes; the longest shelving is the configuration's.
+    #[schema(minimum = 1, maximum = 527_040)]
+    minutes: u32,
+}
+
+/// The name of an alarm in addresses: names may hold any character, a digest none that an address cannot.
+pub fn key(id: &AlarmId) -> String {
+    let name = serde_json::to_string(id).unwrap_or_default();
+    let mut digest = Hash(Sha256::digest(name.as_bytes()).into()).to_string();
+    digest.truncate(24);
+    digest
+}
+
+/// Alarms, the most urgent first.
+#[utoipa::path(get, path = "/api/v1/alarms", operation_id = "list_alarms", params(Wanted), tag = "alarms",
+    responses((status = 200, body = Page<AlarmJson>), (status = 400, body = Problem, content_type = "application/problem+json")),
+    extensions(("x-role" = json!("view"))))]
+pub async fn list(
+    State(api): State<Api>,
+    OriginalUri(uri): OriginalUri,
+    Query(wanted): Query<Wanted>,
+) -> Result<(HeaderMap, Json<Page<AlarmJson>>), Problem> {
+    let limit = page::limit(wanted.limit)?;
+    let state = match wanted.state.as_deref() {
+        None | Some("any") => None,
+        Some(word) => Some(word_of("state", word, AlarmState::ALL.map(|state| (state.key(), state)))?),
+    };
+    let priority = match wanted.priority.as_deref() {
+        None => None,
+        Some(word) => {
+            let words = Priority::TARGET_SHARE.map(|(priority, _)| (priority.key(), priority));
+            Some(word_of("priority", word, words)?)
+        }
+    };
+    let list = api.desk.list();
+    let mut entries: Vec<&Entry> = list
+        .entries
+        .iter()
+        .filter(|entry| match (state, &wanted.state) {
+            (Some(state), _) => entry.alarm.state() == state,
+            (None, Some(_)) => true,
+            (None, None) => entry.alarm.state() != AlarmState::Normal,
+        })
+        .filter(|entry| priority.is_none_or(|priority| entry.alarm.settings().priority == priority))
+        .filter(|entry| wanted.station.as_deref().is_none_or(|name| entry.alarm.id().place.station() == Some(name)))
+        .collect();
+    entries.sort_by(|a, b| urgency(b).cmp(&urgency(a)).then_with(|| a.alarm.id().cmp(b.alarm.id())));
+    let page = page::page(entries, |entry| key(entry.alarm.id()), wanted.cursor.as_deref(), limit)?;
+    let page = Page { items: page.items.into_iter().map(alarm_json).collect(), total: page.total, next: page.next };
+    Ok((page::links(uri.path(), uri.query(), page.next.as_deref()), Json(page)))
+}
+
+/// What wants an answer first, then the more urgent.
+fn urgency(entry: &Entry) -> (bool, Priority) {
+    (entry.alarm.state().wants_acknowledgement(), entry.alarm.settings().priority)
+}
+
+fn word_of<T: Copy, const N: usize>(parameter: &str, word: &str, words: [(&'static str, T); N]) -> Result<T, Problem> {
+    words.iter().find(|(known, _)| *known == word).map(|(_, value)| *value).ok_or_else(|| {
+        let known = words.map(|(known, _)| known).join(", ");
+        Problem::bad_request(format!("{parameter} is one of {known}; not {word:?}")).about(parameter)
+    })
+}
+
+/// One alarm.
+#[utoipa::path(get, path = "/api/v1/alarms/{alarm}", operation_id = "get_alarm", tag = "alarms",
+    params(("alarm" = String, Path, description = "Its id")),
+    responses((status = 200, body = AlarmJson), (status = 400, body = Problem, content_type = "application/problem+json"), (status = 404, body = Problem, content_type = "application/problem+json")),
+    extensions(("x-role" = json!("view"))))]
+pub async fn one(State(api): State<Api>, Path(alarm): Path<String>) -> Result<Json<AlarmJson>, Problem> {
+    let list = api.desk.list();
+    list.entries.iter().find(|entry| key(entry.alarm.id()) == alarm).map(alarm_json).map(Json).ok_or_else(unknown)
+}
+
+fn unknown() -> Problem {
+    Problem::not_found("there is no alarm of this id").about("alarm")
+}
+
+macro_rules! act {
+    ($(#[$doc:meta])* $name:ident, $id:literal, $path:literal, $event:expr) => {
+        $(#[$doc])*
+        #[utoipa::path(post, path = $path, operation_id = $id, tag = "alarms", request_body = Remark,
+            params(("alarm" = String, Path, description = "Its id")),
+            responses(
+                (status = 200, body = AlarmJson),
+                (status = 400, body = Problem, content_type = "application/problem+json"),
+                (status = 401, body = Problem, content_type = "application/problem+json"),
+                (status = 403, body = Problem, content_type = "application/problem+json"),
+                (status = 404, body = Problem, content_type = "application/problem+json"),
+                (status = 409, body = Problem, content_type = "application/problem+json"),
+                (status = 413, body = Problem, content_type = "application/problem+json"),
+                (status = 415, body = Problem, content_type = "application/problem+json"),
+                (status = 422, body = Problem, content_type = "application/problem+json"),
+                (status = 503, body = Problem, content_type = "application/problem+json")),
+            extensions(("x-role" = json!("operate"))))]
+        pub async fn $name(
+            State(api): State<Api>,
+            Path(alarm): Path<String>,
+            Who(who): Who,
+            Body(said): Body<Remark>,
+        ) -> Result<Json<AlarmJson>, Problem> {
+            let by = Operator::new(&who.name, &said.remark).map_err(|why| refused(&why))?;
+            act(&api, &alarm, $event(by)).await
+        }
+    };
+}
+
+act!(
+    /// Acknowledges an alarm.
+    acknowledge, "acknowledge_alarm", "/api/v1/alarms/{alarm}/acknowledge", Event::Acknowledge
+);
+act!(
+    /// Lets a latched alarm go.
+    reset, "reset_alarm", "/api/v1/alarms/{alarm}/reset", Event::Reset
+);
+act!(
+    /// Ends a shelving early.
+    unshelve, "unshelve_alarm", "/api/v1/alarms/{alarm}/unshelve", Event::Unshelve
+);
+act!(
+    /// Takes an alarm out of service for maintenance; a remark is needed.
+    take_out_of_service, "take_alarm_out_of_service", "/api/v1/alarms/{alarm}/out-of-service", Event::TakeOutOfService
+);
+act!(
+    /// Returns an alarm to service.
+    return_to_service, "return_alarm_to_service", "/api/v1/alarms/{alarm}/return-to-service", Event::ReturnToService
+);
+
+/// Sets an alarm aside for a limited time.
+#[utoipa::path(post, path = "/api/v1/alarms/{alarm}/shelve", operation_id = "shelve_alarm", tag = "alarms", request_body = Shelve,
+    params(("alarm" = String, Path, description = "Its id")),
+    responses(
+        (status = 200, body = AlarmJson),
+        (status = 400, body = Problem, content_type = "application/problem+json"),
+        (status = 401, body = Problem, content_type = "application/problem+json"),
+        (status = 403, body = Problem, content_type = "application/problem+json"),
+        (status = 404, body = Problem, content_type = "application/problem+json"),
+        (status = 409, body = Problem, content_type = "application/problem+json"),
+        (status = 413, body = Problem, content_type = "application/problem+json"),
+        (status = 415, body = Problem, content_type = "application/problem+json"),
+        (status = 422, body = Problem, content_type = "application/problem+json"),
+        (status = 503, body = Problem, content_type = "application/problem+json")),
+    extensions(("x-role" = json!("operate"))))]
+pub async fn shelve(
+    State(api): State<Api>,
+    Path(alarm): Path<String>,
+    Who(who): Who,
+    Body(said): Body<Shelve>,
+) -> Result<Json<AlarmJson>, Problem> {
+    let by = Operator::new(&who.name, &said.remark).map_err(|why| refused(&why))?;
+    let until = UnixMs(api.clock.now().wall.0.saturating_add(i64::from(said.minutes) * 60_000));
+    act(&api, &alarm, Event::Shelve { by, until }).await
+}
+
+async fn act(api: &Api, alarm: &str, event: Event) -> Result<Json<AlarmJson>, Problem> {
+    let list = api.desk.list();
+    let id = list.entries.iter().map(|entry| entry.alarm.id()).find(|id| key(id) == alarm).ok_or_else(unknown)?;
+    match api.desk.act(id.clone(), event).await {
+        Ok(entry) => Ok(Json(alarm_json(&entry))),
+        Err(ActError::Refused(why)) => Err(refused(&why)),
+        Err(error @ (ActError::NotRecorded(_) | ActError::Stopping)) => Err(Problem::unavailable(error.to_string())),
+    }
+}
+
+fn refused(why: &Refused) -> Problem {
+    let detail = why.to_string();
+    match why {
+        Refused::UnknownAlarm(_) => unknown(),
+        Refused::WhoMissing => Problem::who_are_you(),
+        Refused::RemarkMissing(_) | Refused::TooLong { .. } | Refused::NotPrintable { .. } => {
+            Problem::not_acceptable(detail).about("remark")
+        }
+        _ => Problem::conflict(detail),
+    }
+}
+
+fn alarm_json(entry: &Entry) -> AlarmJson {
+    let alarm = &entry.alarm;
+    let since = alarm.active_since().map(rfc3339);
+    let text = AlarmText::of(entry, since.as_deref());
+    let act =
+        |act: &Act| ActJson { by: act.by.who().to_owned(), remark: act.by.remark().to_owned(), at: rfc3339(act.at) };
+    AlarmJson {
+        id: key(alarm.id()),
+        station: alarm.id().place.station().map(str::to_owned),
+        part: alarm.id().place.part().map(str::to_owned),
+        kind: alarm.id().kind.key(),
+        title: title(alarm.id().kind),
+        priority: alarm.settings().priority.key(),
+        state: alarm.state().key(),
+        condition: match alarm.condition() {
+            Condition::True => "true",
+            Condition::False => "false",
+            Condition::Unknown => "unknown",
+        },
+        chattering: alarm.chattering(),
+        active_since: since,
+        cautions: text.cautions.to_vec(),
+        headline: text.headline,
+        state_in_words: text.state,
+        story: text.story.map(|story| StoryJson {
+            what: story.what,
+            means: story.means,
+            sure: story.sure,
+            seen_with_it: story.attached,
+            action: story.action,
+        }),
+        acknowledged: alarm.acknowledgement().map(act),
+        shelved: alarm.shelving().map(|shelving| ShelvedJson {
+            by: shelving.act.by.who().to_owned(),
+            remark: shelving.act.by.remark().to_owned(),
+            at: rfc3339(shelving.act.at),
+            until: rfc3339(shelving.until),
+        }),
+        out_of_service: alarm.out_of_service().map(act),
+        suppressed_by: alarm.rules().to_vec(),
+    }
+}
