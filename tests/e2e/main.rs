@@ -10,6 +10,7 @@ mod daemon;
 mod disk_full;
 mod http;
 mod journal_crash;
+mod keep;
 mod modbus_server;
 mod modbus_tls;
 mod notify;
