@@ -1,7 +1,7 @@
 //! Hysteresis in time: a check fails only after it was wrong for several readings in a row, and passes again only after
 //! several right ones. One stray reading is never said, and never clears anything.
 
-use super::assessment::Outcome;
+use super::assessment::{Check, Outcome};
 use super::detail::Missing;
 use crate::reading::Instant2;
 
@@ -40,6 +40,9 @@ pub struct Memory {
     since: Option<Instant2>,
     last: Option<std::mem::Discriminant<Outcome>>,
 }
+
+/// By check, then by channel; the fourth place is the whole circuit's.
+pub type Memories = [[Memory; 4]; Check::COUNT];
 
 impl Memory {
     /// Takes what was found at `at` and returns what may be said, with the time since when.
