@@ -65,14 +65,14 @@ struct Count {
 impl CrossingTracker {
     /// Takes what one reading shows of every circuit of the monitor, in their order. `None` where it is not known.
     pub fn observe(&mut self, company: &[Option<Company>]) {
-        let Some(company) = company.iter().copied().collect::<Option<Vec<Company>>>() else {
-            self.readings = 0;
-            return;
-        };
         let circuits = company.len();
         if circuits < 2 {
             return;
         }
+        let Some(company) = company.iter().copied().collect::<Option<Vec<Company>>>() else {
+            self.readings = 0;
+            return;
+        };
         if self.counts.len() != circuits {
             self.counts = vec![[0, 1, 2].map(|_| vec![Count::default(); circuits]); circuits];
         }

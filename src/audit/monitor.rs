@@ -90,7 +90,8 @@ impl MonitorAuditor {
         let alone = self.circuits.len() == 1;
         let sent: Vec<Opinion> =
             if alone { Vec::new() } else { self.circuits.iter_mut().map(CircuitAuditor::opinion).collect() };
-        let told = if alone { vec![common] } else { shared::exchange(&sent, &common) };
+        let exchanged = if alone { Vec::new() } else { shared::exchange(&sent, &common) };
+        let told = if alone { std::slice::from_ref(&common) } else { &exchanged };
         let leads = self.voltages.as_mut().and_then(|voltages| {
             voltages.add(&VoltageMeans {
                 ln_v: reading.voltage_ln_v.map(Measured::good),
@@ -101,7 +102,7 @@ impl MonitorAuditor {
             voltages.diagnosis().filter(|leads| enough && leads.voltages_used > 0).cloned()
         });
         let epochs = self.epochs();
-        let each = self.circuits.iter_mut().zip(steps).zip(&told);
+        let each = self.circuits.iter_mut().zip(steps).zip(told);
         let mut assessments: Vec<Assessment> =
             each.map(|((circuit, step), told)| circuit.finish(step, told, leads.clone())).collect();
         if epochs != self.epochs() {

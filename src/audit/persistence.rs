@@ -4,7 +4,7 @@
 use serde::{Deserialize, Serialize};
 
 use super::absence::Absence;
-use super::assessment::Outcome;
+use super::assessment::{Check, Outcome};
 use super::detail::Missing;
 use crate::reading::Instant2;
 
@@ -65,6 +65,9 @@ pub struct Memory {
     since: Option<Instant2>,
     last: Option<Said>,
 }
+
+/// By check, then by channel; the fourth place is the whole circuit's.
+pub type Memories = [[Memory; 4]; Check::COUNT];
 
 impl Memory {
     /// Goes on after an absence.
