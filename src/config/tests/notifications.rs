@@ -157,7 +157,7 @@ fn places_are_those_of_the_value() {
             "transport = \"tls\"",
             "transport = 1",
             &[
-                "f.toml:46:13: notifications.syslog.transport: expected text in quotes, found the number 1; write for example transport = \"tls\"",
+                "f.toml:45:13: notifications.syslog.transport: expected text in quotes, found the number 1; write for example transport = \"tls\"",
             ],
         )],
     );
