@@ -12,6 +12,7 @@ pub mod page;
 pub mod problem;
 pub mod query;
 pub mod running;
+pub mod session;
 pub mod stations;
 
 #[cfg(test)]
@@ -80,6 +81,7 @@ impl Api {
         (name = "field checks", description = "What to look at, and what people found"),
         (name = "alarms", description = "Alarms after ISA-18.2 / IEC 62682"),
         (name = "energy", description = "Energy registered wrong"),
+        (name = "session", description = "Who is asking: log in, log out"),
         (name = "daemon", description = "The daemon itself")
     )
 )]
@@ -116,9 +118,10 @@ pub fn router(api: Api) -> (Router, utoipa::openapi::OpenApi) {
     (router, document)
 }
 
-/// The document alone.
+/// The document alone; sessions, whose routes the guard keeps, are in it.
 pub fn document() -> utoipa::openapi::OpenApi {
     let mut document = routes().into_openapi();
+    document.merge(session::SessionDocument::openapi());
     common::add_answers(&mut document);
     document
 }
