@@ -23,7 +23,7 @@ use crate::station::record::{Beginning, Record, StationHistory};
 const CLOSING: Duration = Duration::from_secs(2);
 
 /// Where the tables are in a PostgreSQL server.
-const POSTGRES_SCHEMA: &str = "wattassay";
+pub(crate) const POSTGRES_SCHEMA: &str = "wattassay";
 
 /// Why records cannot be kept although they are configured.
 #[derive(Debug, thiserror::Error)]

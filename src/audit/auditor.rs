@@ -4,6 +4,9 @@
 
 use std::sync::Arc;
 
+use serde::{Deserialize, Serialize};
+
+use super::absence::Absence;
 use super::assessment::{Assessment, Check, CorrectedPower, Diagnosis, EvidenceLevel, Finding, RunState, Verdict};
 use super::checks::{self, Input};
 use super::context::CircuitContext;
@@ -29,7 +32,7 @@ pub(super) const ENOUGH_TO_CORRECT: f64 = 0.80;
 const RUNNING_UP: f64 = 2.5;
 
 /// The audit of one circuit: constant-size state, one step per reading.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, Serialize, Deserialize)]
 pub struct CircuitAuditor {
     context: CircuitContext,
     run: RunTracker,
@@ -65,7 +68,7 @@ pub(super) struct Step {
 }
 
 /// The latest values, to notice when they stop moving.
-#[derive(Debug, Clone, Default)]
+#[derive(Debug, Clone, Default, Serialize, Deserialize)]
 struct Latest {
     voltage_ln_v: [Measured; 3],
     voltage_ll_v: [Measured; 3],
@@ -109,6 +112,19 @@ impl CircuitAuditor {
             epoch: 0,
             account: None,
             proof: None,
+        }
+    }
+
+    /// Goes on after an absence with what it had learnt; what is not kept is worked out again.
+    pub(super) fn resume(&mut self, absence: &Absence) {
+        self.run.resume(absence);
+        self.memories.iter_mut().flatten().for_each(|memory| memory.resume(absence));
+        self.diagnoser.resume(&self.context);
+        // Without it the two clocks are not compared across the gap.
+        self.previous_at = self.previous_at.and_then(|at| Some(Instant2 { mono: absence.mono(at.mono)?, ..at }));
+        self.since = self.since.map(|since| absence.instant(since));
+        if let Some(proof) = &mut self.proof {
+            proof.resume(absence);
         }
     }
 

@@ -4,6 +4,8 @@
 //! agreeing with what was collected (somebody has moved a lead), everything collected is dropped and a new epoch begins.
 //! Must never weigh hypotheses.
 
+use serde::{Deserialize, Serialize};
+
 use super::assessment::EvidenceLevel;
 use super::context::CircuitContext;
 use crate::electrical::circuit::Circuit;
@@ -34,7 +36,7 @@ const MAY_TURN_BLANK: f64 = 0.4;
 const CONTRADICTIONS: u32 = 3;
 
 /// What one steady reading (or the mean of many) says.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct Features {
     /// Mean current of the channels that carry any, A.
     pub mean_current_a: f64,
@@ -228,7 +230,7 @@ impl Features {
 }
 
 /// The mean of the steady readings of one load level.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct Window {
     /// Load level: current on a logarithmic scale of 20 % steps.
     pub level: i32,
@@ -278,7 +280,7 @@ pub enum Change {
 }
 
 /// All evidence about one circuit.
-#[derive(Debug, Clone, Default)]
+#[derive(Debug, Clone, Default, Serialize, Deserialize)]
 pub struct Evidence {
     windows: Vec<Window>,
     contradictions: u32,

@@ -30,6 +30,7 @@ mod tests {
         let rows = Rows {
             quantities: vec![place::FREQUENCY_HZ, place::ENERGY_IMPORT_WH],
             at_ms: vec![1_795_000_000_000, 1_795_000_001_000],
+            samples: vec![1, 1],
             values: vec![59.98, f64::NAN, 0.0, 1e9],
         };
         let mut out = Vec::new();

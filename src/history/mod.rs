@@ -7,9 +7,11 @@ pub mod export;
 pub mod keeper;
 pub mod postgres;
 pub mod quantity;
+pub mod reader;
 pub mod recorder;
 mod sql;
 pub mod sqlite;
 pub mod store;
 #[cfg(test)]
 mod store_tests;
+mod thin;

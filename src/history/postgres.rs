@@ -14,7 +14,7 @@ use tokio_postgres::{Client, Config, NoTls, Row};
 
 use super::quantity::{COUNT, QUANTITIES};
 use super::sql::{self, Dialect};
-use super::store::{Batch, Event, Query, Rows, Sample, Source, SourceId, Statistic, Store, StoreError, Tier};
+use super::store::{Batch, Event, Extent, Query, Rows, Sample, Source, SourceId, Statistic, Store, StoreError, Tier};
 
 const DIALECT: Dialect = Dialect {
     integer: "BIGINT",
@@ -40,13 +40,31 @@ pub struct PostgresStore {
     runtime: Runtime,
     config: Config,
     schema: String,
+    purpose: Purpose,
     client: Client,
+}
+
+/// What a connection is for.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Purpose {
+    Write,
+    /// The server itself refuses whatever would change something.
+    Read,
 }
 
 impl PostgresStore {
     /// Connects as `connection` says (`host=/run/postgresql user=wattassay dbname=wattassay`) and makes what is missing
     /// in `schema`, a name of small letters, digits and underscores.
     pub fn open(connection: &str, schema: &str) -> Result<PostgresStore, StoreError> {
+        PostgresStore::open_for(Purpose::Write, connection, schema)
+    }
+
+    /// Connects to read only, beside the daemon's own connection; what is missing is not made.
+    pub fn open_beside(connection: &str, schema: &str) -> Result<PostgresStore, StoreError> {
+        PostgresStore::open_for(Purpose::Read, connection, schema)
+    }
+
+    fn open_for(purpose: Purpose, connection: &str, schema: &str) -> Result<PostgresStore, StoreError> {
         if schema.is_empty() || !schema.bytes().all(|b| b.is_ascii_lowercase() || b.is_ascii_digit() || b == b'_') {
             return Err(StoreError::Failed(format!("\"{schema}\" is not a name of a schema")));
         }
@@ -56,14 +74,14 @@ impl PostgresStore {
             .enable_all()
             .build()
             .map_err(|error| StoreError::Failed(error.to_string()))?;
-        let client = runtime.block_on(connect(&config, schema))?;
-        Ok(PostgresStore { runtime, config, schema: schema.to_owned(), client })
+        let client = runtime.block_on(connect(&config, schema, purpose))?;
+        Ok(PostgresStore { runtime, config, schema: schema.to_owned(), purpose, client })
     }
 
     /// Connects again when the connection has gone.
     fn connected(&mut self) -> Result<(), StoreError> {
         if self.client.is_closed() {
-            self.client = self.runtime.block_on(connect(&self.config, &self.schema))?;
+            self.client = self.runtime.block_on(connect(&self.config, &self.schema, self.purpose))?;
         }
         Ok(())
     }
@@ -81,11 +99,16 @@ impl PostgresStore {
     }
 }
 
-async fn connect(config: &Config, schema: &str) -> Result<Client, StoreError> {
+async fn connect(config: &Config, schema: &str, purpose: Purpose) -> Result<Client, StoreError> {
     let (client, connection) = config.connect(NoTls).await?;
     // Ends by itself with the client; what went wrong is told to whoever asks the client next.
     tokio::spawn(connection);
     client.batch_execute(STATEMENT_LIMIT).await?;
+    if purpose == Purpose::Read {
+        let settings = format!("SET default_transaction_read_only = on; SET search_path = {schema}");
+        client.batch_execute(&settings).await?;
+        return Ok(client);
+    }
     let tables = sql::schema(DIALECT);
     client
         .batch_execute(&format!(
@@ -176,8 +199,19 @@ impl Store for PostgresStore {
         Ok(Rows {
             quantities: query.quantities.clone(),
             at_ms: rows.iter().map(|row| row.get(0)).collect(),
-            values: rows.iter().flat_map(|row| (1..=columns).map(move |column| value(row, column))).collect(),
+            samples: rows.iter().map(|row| row.get(1)).collect(),
+            values: rows.iter().flat_map(|row| (2..columns + 2).map(move |column| value(row, column))).collect(),
         })
+    }
+
+    fn extent(&mut self, query: &Query, most: usize) -> Result<Extent, StoreError> {
+        let most = most as i64;
+        let rows = self.query(&sql::extent(query), &[&query.source.0, &query.from_ms, &query.to_ms, &most])?;
+        let extent = |row: &Row| Extent {
+            rows: row.get::<_, i64>(0) as usize,
+            ends_ms: row.get::<_, Option<i64>>(1).zip(row.get::<_, Option<i64>>(2)),
+        };
+        Ok(rows.first().map(extent).unwrap_or_default())
     }
 
     fn events(&mut self, source: SourceId, from_ms: i64, to_ms: i64) -> Result<Vec<Event>, StoreError> {

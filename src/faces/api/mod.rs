@@ -7,10 +7,15 @@
 pub mod alarms;
 pub mod common;
 pub mod etag;
+pub mod events;
 pub mod field_checks;
+pub mod history;
+pub mod journal;
+mod looks;
 pub mod page;
 pub mod problem;
 pub mod query;
+pub mod readers;
 pub mod running;
 pub mod session;
 pub mod stations;
