@@ -20,6 +20,7 @@ use crate::faces::http::{Pages, router};
 use crate::faces::modbus::server::{BindError, BoundModbusServer};
 use crate::faces::modbus::units::Units;
 use crate::faces::server::BoundServer;
+use crate::history::recorder::Recorder;
 use crate::records::{Records, RecordsError};
 use crate::reload::{ConfigSource, ReloadError, ReloadOrders, Reloaded, Reloader, at_next_start};
 use crate::station::context::ContextError;
@@ -83,7 +84,13 @@ impl Daemon {
         fleet.keep_records(of_stations);
         let watched = Watched::new(&config.alarms, &config.stations);
         let record = AlarmRecord::new(records.journal().cloned(), config.journal.clone());
-        let desk = DeskTask::new(&watched, fleet.roster(), record, clock.clone());
+        let mut desk = DeskTask::new(&watched, fleet.roster(), record, clock.clone());
+        if let Some(status) = records.history().map(Recorder::shared_status) {
+            desk.0.watch_space(Box::new(move || {
+                let storage = status.storage();
+                (storage.free_bytes, storage.least_bytes)
+            }));
+        }
         let (config, in_force) = watch::channel(Arc::new(config.clone()));
         let folder = in_force.borrow().journal.clone();
         let checks = CheckBook::open(in_force, records.journal().cloned(), folder.as_deref(), clock.now().wall);
@@ -131,7 +138,9 @@ impl Daemon {
             reloader,
             clock: clock.clone(),
         };
-        let pages = router(Pages::new(fleet.roster(), desk, clock.clone()), api);
+        let pages = Pages::new(fleet.roster(), desk, clock.clone())
+            .with_history(records.history().map(Recorder::shared_status));
+        let pages = router(pages, api);
         tracker.spawn(server.serve(pages, stop.clone(), tracker.clone()));
         let units = modbus.map(|(server, units)| {
             let (sender, receiver) = watch::channel(units);

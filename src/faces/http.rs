@@ -13,6 +13,7 @@ use super::api::{self, Api};
 use super::{health, json, metrics, process};
 use crate::clock::Clock;
 use crate::desk::Desk;
+use crate::history::status::{Figures, Status};
 use crate::station::roster::Roster;
 use crate::station::snapshot::StationSnapshot;
 
@@ -35,13 +36,23 @@ const INDEX: &str = concat!(
 pub struct Pages {
     roster: Roster,
     desk: Desk,
+    history: Option<Arc<Status>>,
     clock: Clock,
 }
 
 impl Pages {
     /// Pages on these stations and alarms.
     pub fn new(roster: Roster, desk: Desk, clock: Clock) -> Pages {
-        Pages { roster, desk, clock }
+        Pages { roster, desk, history: None, clock }
+    }
+
+    /// The same, with the figures of this history.
+    pub fn with_history(self, history: Option<Arc<Status>>) -> Pages {
+        Pages { history, ..self }
+    }
+
+    fn history(&self) -> Option<Figures> {
+        self.history.as_ref().map(|history| history.figures())
     }
 
     fn stations(&self) -> Vec<Arc<StationSnapshot>> {
@@ -83,7 +94,7 @@ fn failed(what: &str, error: &dyn std::fmt::Display) -> Response {
 }
 
 async fn ready(State(pages): State<Pages>) -> Response {
-    let readiness = health::readiness(&pages.stations());
+    let readiness = health::readiness(&pages.stations(), pages.history());
     let status = if readiness.ready { StatusCode::OK } else { StatusCode::SERVICE_UNAVAILABLE };
     match serde_json::to_vec(&readiness) {
         Ok(body) => typed(status, JSON, body),
@@ -94,7 +105,8 @@ async fn ready(State(pages): State<Pages>) -> Response {
 /// Large pages are written on a blocking thread: with hundreds of stations they take long enough to delay polls.
 async fn metrics_page(State(pages): State<Pages>) -> Response {
     let page = tokio::task::spawn_blocking(move || {
-        metrics::render(&pages.stations(), &pages.desk.list(), pages.clock.now().mono, &process::read())
+        let (stations, history) = (pages.stations(), pages.history());
+        metrics::render(&stations, &pages.desk.list(), pages.clock.now().mono, &process::read(), history.as_ref())
     });
     match page.await {
         Ok(Ok(page)) => typed(StatusCode::OK, metrics::CONTENT_TYPE, page),

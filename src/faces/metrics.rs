@@ -17,6 +17,7 @@ use crate::audit::pump::PumpFigures;
 use crate::audit::words;
 use crate::config::model::Tariff;
 use crate::desk::AlarmList;
+use crate::history::status::Figures;
 use crate::reading::{CircuitReading, Measured, MonitorReading, MonoMs, Phase};
 use crate::station::news::verdict_key;
 use crate::station::snapshot::{CircuitSnapshot, MonitorSnapshot, StationSnapshot};
@@ -35,10 +36,14 @@ pub fn render<S: AsRef<StationSnapshot>>(
     alarms: &AlarmList,
     now: MonoMs,
     process: &ProcessFigures,
+    history: Option<&Figures>,
 ) -> Result<String, prometheus::Error> {
     let mut page = Page::default();
     page.set(&f::BUILD_INFO, &[env!("CARGO_PKG_VERSION")], 1.0)?;
     process_figures(&mut page, process)?;
+    if let Some(figures) = history {
+        history_figures(&mut page, figures)?;
+    }
     alarm_figures(&mut page, alarms)?;
     for station in stations {
         station_figures(&mut page, station.as_ref(), now)?;
@@ -127,6 +132,25 @@ fn process_figures(page: &mut Page, process: &ProcessFigures) -> Result<(), prom
         if let Some(value) = value {
             page.set(family, &[], value)?;
         }
+    }
+    Ok(())
+}
+
+fn history_figures(page: &mut Page, figures: &Figures) -> Result<(), prometheus::Error> {
+    let storage = &figures.storage;
+    page.set(&f::HISTORY_WRITTEN, &[], figures.written as f64)?;
+    page.set(&f::HISTORY_LOST, &["queue full"], figures.dropped as f64)?;
+    page.set(&f::HISTORY_LOST, &["refused"], figures.refused as f64)?;
+    page.set(&f::HISTORY_QUEUED, &[], figures.queued as f64)?;
+    page.set(&f::HISTORY_REMOVED, &[], figures.removed_rows as f64)?;
+    page.set(&f::HISTORY_FULL, &[], f64::from(u8::from(storage.full)))?;
+    page.set(&f::HISTORY_FAILING, &[], f64::from(u8::from(storage.failing)))?;
+    if let Some(size_bytes) = figures.size_bytes {
+        page.set(&f::HISTORY_SIZE, &[], size_bytes as f64)?;
+    }
+    if let Some(free_bytes) = storage.free_bytes {
+        page.set(&f::HISTORY_FREE, &[], free_bytes as f64)?;
+        page.set(&f::HISTORY_LEAST, &[], storage.least_bytes as f64)?;
     }
     Ok(())
 }
