@@ -144,6 +144,34 @@ mod tests {
         Pages::new(Roster::fixed(vec![SnapshotReader::new(receiver)]), Desk::still(Vec::new()), Clock::system())
     }
 
+    #[tokio::test]
+    async fn how_the_history_fares_is_told_where_there_is_one() {
+        let state = StationState::new(&station_config("Alder Creek Lift")).unwrap();
+        let still = pages(state.snapshot(instant(0)).into());
+        let (_, _, none) = get(still.clone(), "/metrics").await;
+        assert!(!none.contains("wattassay_history"));
+        let status = Arc::new(Status::default());
+        status.dropped.store(51, std::sync::atomic::Ordering::Relaxed);
+        status.full.store(true, std::sync::atomic::Ordering::Relaxed);
+        let pages = still.with_history(Some(status));
+        let (_, _, page) = get(pages.clone(), "/metrics").await;
+        let lines = [
+            "wattassay_history_values_lost_total{reason=\"queue full\"} 51",
+            "wattassay_history_values_lost_total{reason=\"refused\"} 0",
+            "wattassay_history_full 1",
+            "wattassay_history_failing 0",
+        ];
+        for line in lines {
+            assert!(page.lines().any(|told| told == line), "{line} in\n{page}");
+        }
+        assert!(!page.contains("wattassay_history_size_bytes"), "what is not known is absent");
+        let (_, _, ready) = get(pages, "/readyz").await;
+        let ready: serde_json::Value = serde_json::from_str(&ready).unwrap();
+        assert_eq!(ready["history"]["dropped"], 51);
+        assert_eq!(ready["history"]["storage"]["full"], true);
+        assert!(ready["history"]["storage"]["free_bytes"].is_null());
+    }
+
     async fn get(pages: Pages, path: &str) -> (StatusCode, String, String) {
         let request = Request::builder().uri(path).body(Body::empty()).unwrap();
         let response = router(pages, Api::still(Vec::new())).oneshot(request).await.unwrap();

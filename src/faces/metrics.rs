@@ -434,7 +434,7 @@ mod tests {
 
     /// The page without alarms and without figures of the process.
     fn rendered<S: AsRef<StationSnapshot>>(stations: &[S], now: MonoMs) -> Result<String, prometheus::Error> {
-        render(stations, &Desk::still(Vec::new()).list(), now, &NO_PROCESS)
+        render(stations, &Desk::still(Vec::new()).list(), now, &NO_PROCESS, None)
     }
 
     /// The page with the figures rounded, so that the last digits of a computation are not part of the promise.
