@@ -91,6 +91,17 @@ pub enum CheckBookError {
         /// What is wrong and what would be right.
         detail: String,
     },
+    /// A second look by the same person is no second witness.
+    #[error(
+        "{by} has entered this check already (number {id}); a second look by the same person is no second witness, so withdraw \
+         the first if it was wrong"
+    )]
+    Twice {
+        /// Who.
+        by: String,
+        /// Number of the first.
+        id: u64,
+    },
     /// No such entry.
     #[error("there is no field check number {0}")]
     Unknown(u64),
@@ -199,12 +210,7 @@ impl CheckBook {
             old_checks.iter().any(|old| checks.iter().any(|new| same(new, old)))
         };
         if let Some(old) = pages.entries.iter().find(|old| same(old)) {
-            let detail = format!(
-                "{by} has entered this check already (number {}); a second look by the same person is no second witness, so withdraw \
-                 the first if it was wrong",
-                old.id
-            );
-            return Err(CheckBookError::NotRight { key: "check".to_owned(), detail });
+            return Err(CheckBookError::Twice { by: by.to_owned(), id: old.id });
         }
         let words: Vec<String> = checks.iter().map(|check| check.outcome.finding.words()).collect();
         let text = format!("Field check {} ({}): {}", entry.id, entry.found.check, words.join("; "));

@@ -16,6 +16,7 @@ mod run;
 mod sheet;
 mod signals;
 mod span;
+mod users;
 
 use std::future::Future;
 use std::io::{self, Write};
@@ -70,6 +71,8 @@ enum Command {
     Registers(registers::Options),
     /// Show what the history holds, or export a span of it
     History(history::Options),
+    /// Add, list, change and remove users and API tokens
+    Users(users::Options),
     /// Check that a journal is what was written, or export it
     Journal(journal::Options),
 }
@@ -147,6 +150,7 @@ fn dispatch(cli: Cli) -> anyhow::Result<Exit> {
         }
         Command::Registers(options) => registers::run(&options),
         Command::History(options) => history::run(&options),
+        Command::Users(options) => users::run(&options),
         Command::Journal(options) => journal::run(&options),
     }
 }

@@ -1,6 +1,5 @@
 //! The daemon: every listener bound first, then stations, polling and pages running until told to stop.
 
-use std::io;
 use std::net::SocketAddr;
 use std::sync::Arc;
 use std::time::Duration;
@@ -16,10 +15,10 @@ use crate::desk::Desk;
 use crate::desk::record::AlarmRecord;
 use crate::desk::task::{DeskTask, Reconfigure, Watched};
 use crate::faces::api::Api;
-use crate::faces::http::{Pages, router};
+use crate::faces::http::{self, Pages};
 use crate::faces::modbus::server::{BindError, BoundModbusServer};
 use crate::faces::modbus::units::Units;
-use crate::faces::server::BoundServer;
+use crate::faces::web::{BoundWeb, Web, WebError};
 use crate::history::recorder::Recorder;
 use crate::records::{Records, RecordsError};
 use crate::reload::{ConfigSource, ReloadError, ReloadOrders, Reloaded, Reloader, at_next_start};
@@ -33,14 +32,9 @@ pub const GRACE: Duration = Duration::from_millis(800);
 /// Why the daemon did not start.
 #[derive(Debug, thiserror::Error)]
 pub enum StartError {
-    /// The address of the pages cannot be had.
-    #[error("cannot listen on {address}: {source}")]
-    Bind {
-        /// Address as configured.
-        address: SocketAddr,
-        /// Why.
-        source: io::Error,
-    },
+    /// The HTTP face cannot be had.
+    #[error(transparent)]
+    Web(#[from] WebError),
     /// The Modbus server cannot start.
     #[error("the Modbus server: {0}")]
     Modbus(#[from] BindError),
@@ -56,7 +50,7 @@ pub enum StartError {
 #[derive(Debug)]
 pub struct Daemon {
     config: watch::Sender<Arc<Config>>,
-    server: BoundServer,
+    web: Web,
     modbus: Option<(BoundModbusServer, Arc<Units>)>,
     fleet: Fleet,
     desk: (DeskTask, Desk, Reconfigure),
@@ -71,8 +65,7 @@ impl Daemon {
     pub async fn bind(config: &Config) -> Result<Daemon, StartError> {
         let clock = Clock::system();
         let mut fleet = Fleet::new(&config.stations, clock.clone())?;
-        let address = config.http_listen;
-        let server = BoundServer::bind(address).await.map_err(|source| StartError::Bind { address, source })?;
+        let web = BoundWeb::bind(config).await?;
         let modbus = match &config.modbus_server {
             Some(modbus) => {
                 let server = BoundModbusServer::bind(modbus).await?;
@@ -81,6 +74,7 @@ impl Daemon {
             None => None,
         };
         let (records, of_stations) = Records::open(config, &clock).await?;
+        let web = web.open(records.journal().cloned(), clock.clone()).await?;
         fleet.keep_records(of_stations);
         let watched = Watched::new(&config.alarms, &config.stations);
         let record = AlarmRecord::new(records.journal().cloned(), config.journal.clone());
@@ -95,12 +89,17 @@ impl Daemon {
         let folder = in_force.borrow().journal.clone();
         let checks = CheckBook::open(in_force, records.journal().cloned(), folder.as_deref(), clock.now().wall);
         fleet.count_checks(&checks.counted());
-        Ok(Daemon { config, server, modbus, fleet, desk, checks, reloads: Reloader::new(), clock, records })
+        Ok(Daemon { config, web, modbus, fleet, desk, checks, reloads: Reloader::new(), clock, records })
     }
 
     /// Where the pages are, with the port the system chose for port 0.
     pub fn address(&self) -> SocketAddr {
-        self.server.address()
+        self.web.address()
+    }
+
+    /// The HTTP face.
+    pub fn web(&self) -> &Web {
+        &self.web
     }
 
     /// Where the Modbus server is, when there is one.
@@ -127,7 +126,7 @@ impl Daemon {
     /// configuration is read again from `source` as often as asked for.
     pub async fn run(self, stop: CancellationToken, source: Option<ConfigSource>) -> bool {
         let tracker = TaskTracker::new();
-        let Daemon { config, server, modbus, mut fleet, desk, checks, reloads, clock, records } = self;
+        let Daemon { config, web, modbus, mut fleet, desk, checks, reloads, clock, records } = self;
         let (reloader, orders) = reloads;
         let (desk_task, desk, reconfigure) = desk;
         let api = Api {
@@ -138,10 +137,10 @@ impl Daemon {
             reloader,
             clock: clock.clone(),
         };
-        let pages = Pages::new(fleet.roster(), desk, clock.clone())
-            .with_history(records.history().map(Recorder::shared_status));
-        let pages = router(pages, api);
-        tracker.spawn(server.serve(pages, stop.clone(), tracker.clone()));
+        let pages = Pages::new(fleet.roster(), desk, clock.clone());
+        let pages = pages.with_history(records.history().map(Recorder::shared_status));
+        let metrics = http::metrics_router(pages.clone());
+        web.serve(http::router(pages, api), &http::document(), metrics, &stop, &tracker);
         let units = modbus.map(|(server, units)| {
             let (sender, receiver) = watch::channel(units);
             tracker.spawn(server.serve(receiver, stop.clone(), tracker.clone()));

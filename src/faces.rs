@@ -3,6 +3,7 @@
 
 pub mod api;
 pub mod cautions;
+pub mod guard;
 pub mod health;
 pub mod http;
 pub mod json;
@@ -16,7 +17,9 @@ pub mod server;
 pub mod sheet;
 pub mod sheet_html;
 pub mod sheet_text;
+pub mod web;
 
+mod deadline;
 mod energy_text;
 mod families;
 mod json_registers;

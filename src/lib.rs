@@ -25,3 +25,4 @@ pub mod reload;
 pub mod replay;
 mod sqlite;
 pub mod station;
+pub mod tls;

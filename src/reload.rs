@@ -114,7 +114,9 @@ pub fn at_next_start(old: &Config, new: &Config) -> Vec<&'static str> {
         ..server.clone()
     };
     let differs = [
-        ("[http]", old.http_listen != new.http_listen),
+        ("[http]", old.http != new.http),
+        ("[access]", old.access != new.access),
+        ("[metrics]", old.metrics != new.metrics),
         (
             "[modbus_server] (all but its circuits and monitors)",
             old.modbus_server.as_ref().map(listener) != new.modbus_server.as_ref().map(listener),
@@ -154,7 +156,7 @@ mod tests {
         let old = Config::of(vec![station_config("Alder Creek Lift")]);
         let mut new = Config::of(vec![station_config("Mill Race Pumping")]);
         assert_eq!(at_next_start(&old, &new), Vec::<&str>::new());
-        new.http_listen.set_port(1);
+        new.http.listen.set_port(1);
         new.journal = Some("j".into());
         assert_eq!(at_next_start(&old, &new), ["[http]", "[journal]"]);
     }

@@ -88,14 +88,17 @@ pub fn assess(assessment: &Assessment, outcomes: &[Outcome]) -> Assessment {
     if !words::hard_findings(&assessment.findings).is_empty() && diagnosis.verdict != Verdict::NoEvidence {
         diagnosis.verdict = Verdict::Fault;
     }
-    let leader = |d: &Diagnosis| d.groups.first().and_then(|g| g.members.first()).map(|m| (m.class, m.wiring.gain));
-    let doubtful = diagnosis.groups.first().is_none_or(|g| g.probability < super::auditor::ENOUGH_TO_CORRECT);
-    let corrected = if leader(&diagnosis) != leader(&assessment.diagnosis) || doubtful && !outcomes.is_empty() {
-        None
-    } else {
-        assessment.corrected
-    };
+    let refuted = !outcomes.is_empty() && refuted(&assessment.diagnosis, &diagnosis);
+    let corrected = if refuted { None } else { assessment.corrected };
     Assessment { diagnosis, corrected, ..assessment.clone() }
+}
+
+/// True when what was corrected under the diagnosis before the outcomes does not hold after them: another kind of wiring leads,
+/// or none leads clearly.
+pub fn refuted(before: &Diagnosis, after: &Diagnosis) -> bool {
+    let leader = |d: &Diagnosis| d.groups.first().and_then(|g| g.members.first()).map(|m| (m.class, m.wiring.gain));
+    let doubtful = after.groups.first().is_none_or(|g| g.probability < super::auditor::ENOUGH_TO_CORRECT);
+    doubtful || leader(after) != leader(before)
 }
 
 #[cfg(test)]

@@ -6,10 +6,13 @@ use std::path::PathBuf;
 use clap::Args;
 
 use super::{Exit, complain, print};
+use crate::access::accounts::Accounts;
+use crate::access::store;
 use crate::config;
 use crate::config::model::{CircuitConfig, Config, ModbusServerConfig, StationConfig, WaterSource};
 use crate::faces::json::rfc3339;
 use crate::faces::modbus::tls::Tls;
+use crate::faces::web;
 use crate::station::context::circuit_context;
 
 #[derive(Debug, Args)]
@@ -27,12 +30,20 @@ pub(super) fn run(options: &Options) -> anyhow::Result<Exit> {
                 let mut refused = not_audited(&config);
                 let tls = config.modbus_server.as_ref().and_then(|server| server.tls.as_ref());
                 refused.extend(tls.and_then(|tls| Tls::load(tls).err()).map(|error| error.to_string()));
+                refused.extend(
+                    config.http.tls.as_ref().and_then(|tls| web::load_tls(tls).err()).map(|error| error.to_string()),
+                );
+                let users = config.access.as_ref().map(|access| store::read(&access.users));
+                if let Some(Err(error)) = &users {
+                    refused.push(format!("access.users: {error}"));
+                }
                 for reason in &refused {
                     complain(&format!("{}: {reason}", file.display()));
                 }
                 problems += refused.len();
                 if refused.is_empty() {
-                    print(&format!("{}: nothing wrong\n{}", file.display(), understood(&config)))?;
+                    let accounts = users.and_then(Result::ok);
+                    print(&format!("{}: nothing wrong\n{}", file.display(), understood(&config, accounts.as_ref())))?;
                 }
             }
             Err(found) => {
@@ -64,8 +75,10 @@ fn not_audited(config: &Config) -> Vec<String> {
 }
 
 /// What was understood, so that a person can see a wrong number that no check can know.
-fn understood(config: &Config) -> String {
-    let mut out = format!("  pages at http://{}/\n", config.http_listen);
+fn understood(config: &Config, accounts: Option<&Accounts>) -> String {
+    let scheme = if config.http.tls.is_some() { "https" } else { "http" };
+    let mut out = format!("  pages at {scheme}://{}/\n", config.http.listen);
+    access_text(&mut out, config, accounts);
     if let Some(server) = &config.modbus_server {
         modbus_text(&mut out, config, server);
     }
@@ -73,6 +86,21 @@ fn understood(config: &Config) -> String {
         station_text(&mut out, station);
     }
     out
+}
+
+fn access_text(out: &mut String, config: &Config, accounts: Option<&Accounts>) {
+    let _ = match accounts {
+        Some(Accounts { users, tokens }) => {
+            writeln!(out, "    {} users and {} tokens may come in", users.len(), tokens.len())
+        }
+        None => writeln!(out, "    whoever reaches it may read, nobody may change anything: there is no [access]"),
+    };
+    if config.http.tls.is_none() && !config.http.listen.ip().is_loopback() {
+        let _ = writeln!(out, "    without TLS: passwords and readings can be overheard on the way");
+    }
+    if let Some(listen) = config.metrics.listen {
+        let _ = writeln!(out, "  metrics at http://{listen}/metrics");
+    }
 }
 
 fn modbus_text(out: &mut String, config: &Config, server: &ModbusServerConfig) {

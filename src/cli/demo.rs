@@ -42,10 +42,10 @@ pub(super) async fn run(options: Options) -> anyhow::Result<Exit> {
             listen.ip().is_loopback(),
             "--listen {listen}: the demo only listens on loopback, such as 127.0.0.1:9184"
         );
-        config.http_listen = listen;
+        config.http.listen = listen;
     }
     if let Some(port) = options.port {
-        config.http_listen.set_port(port);
+        config.http.listen.set_port(port);
     }
     let stop = signals::stop_token()?;
     let stations = demo_stations();

@@ -27,11 +27,15 @@ pub(super) async fn run(options: Options) -> anyhow::Result<Exit> {
     }
     let monitors: usize = config.stations.iter().map(|s| s.monitors.len()).sum();
     tracing::info!(
-        "wattassay {} watches {} stations with {monitors} monitors; pages at http://{}/",
+        "wattassay {} watches {} stations with {monitors} monitors; pages at {}://{}/",
         env!("CARGO_PKG_VERSION"),
         config.stations.len(),
+        daemon.web().scheme(),
         daemon.address()
     );
+    if let Some(address) = daemon.web().metrics_address() {
+        tracing::info!("metrics at http://{address}/metrics");
+    }
     if let Some(address) = daemon.modbus_address() {
         tracing::info!("the Modbus server listens on {address}");
     }

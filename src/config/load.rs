@@ -2,7 +2,6 @@
 //!
 //! Must never stop at the first problem: a person mends a file once, not once for each fault.
 
-use std::net::SocketAddr;
 use std::path::Path;
 
 use super::alarms::read_alarms;
@@ -10,15 +9,13 @@ use super::builtin::{FOLDER_HINT, MapLibrary, unreadable_folder};
 use super::document::{parse_document, read_text};
 use super::modbus_server::read_modbus_server;
 use super::model::{Config, HistoryConfig, HistoryPlace};
-use super::problem::{Problem, Problems, quoted};
-use super::reader::{Fault, Field, Located, TableReader};
+use super::problem::{Problem, Problems};
+use super::reader::{Fault, Located, TableReader};
 use super::records::{read_history, read_journal};
 use super::report::Report;
 use super::station::read_stations;
 use super::tariff::read_tariff;
-
-/// Where the HTTP face listens unless the file says otherwise.
-pub const DEFAULT_HTTP_LISTEN: SocketAddr = SocketAddr::new(std::net::IpAddr::V4(std::net::Ipv4Addr::LOCALHOST), 9184);
+use super::web::{read_access, read_http, read_metrics};
 
 /// Reads and checks a configuration file and the maps folder it names.
 pub fn load(path: &Path) -> Result<Config, Problems> {
@@ -45,6 +42,13 @@ fn beside(base: &Path, mut config: Config) -> Config {
             *file = base.join(&*file);
         }
     }
+    if let Some(tls) = &mut config.http.tls {
+        tls.certificate = base.join(&tls.certificate);
+        tls.key = base.join(&tls.key);
+    }
+    if let Some(access) = &mut config.access {
+        access.users = base.join(&access.users);
+    }
     if let Some(HistoryConfig { place: HistoryPlace::Folder(folder), .. }) = &mut config.history {
         *folder = base.join(&folder);
     }
@@ -68,7 +72,9 @@ fn parse_with(
     let mut config = None;
     if let Some(document) = &document {
         let root = TableReader::new(&report, "", 0..0, document.get_ref());
-        let http_listen = read_http(&root);
+        let http = read_http(&root);
+        let access = read_access(&root);
+        let metrics = read_metrics(&root, access.as_ref().map(Option::is_some));
         let journal = read_journal(&root);
         let history = read_history(&root);
         let folder = read_maps_folder(&root);
@@ -90,9 +96,11 @@ fn parse_with(
         root.finish();
         // A bad tariff is among the problems, so that what is made here without it is thrown away.
         let tariff = tariff.value();
-        config = match (http_listen, modbus_server, alarms, journal, history, stations) {
+        config = match (http, access, metrics, modbus_server, alarms, journal, history, stations) {
             (
-                Some(http_listen),
+                Some(http),
+                Some(access),
+                Some(metrics),
                 Some(modbus_server),
                 Some(alarms),
                 Some(journal),
@@ -102,7 +110,7 @@ fn parse_with(
                 for station in &mut stations {
                     station.tariff = station.tariff.take().or_else(|| tariff.clone());
                 }
-                Some(Config { http_listen, modbus_server, alarms, journal, history, stations })
+                Some(Config { http, access, metrics, modbus_server, alarms, journal, history, stations })
             }
             _ => None,
         };
@@ -112,32 +120,6 @@ fn parse_with(
         Some(config) if problems.is_empty() => Ok(config),
         _ => Err(problems),
     }
-}
-
-fn read_http(root: &TableReader<'_>) -> Option<SocketAddr> {
-    let Some(table) = root.table("http") else { return Some(DEFAULT_HTTP_LISTEN) };
-    let expose = table.boolean("expose");
-    let listen = table.text("listen", "127.0.0.1:9184");
-    let listen = table.check("listen", listen, |text| {
-        let address: SocketAddr = text.parse().map_err(|_| {
-            Fault::new(
-                format!("{} is not an address to listen on", quoted(text)),
-                "write a numeric address and a port, for example \"127.0.0.1:9184\" or \"[::1]:9184\"",
-            )
-        })?;
-        // A bad `expose` has its own problem; this one would only follow from it.
-        if address.ip().is_loopback() || matches!(expose, Field::Bad | Field::Good(Located { value: true, .. })) {
-            Ok(address)
-        } else {
-            Err(Fault::new(
-                format!("{address} can be reached from other machines"),
-                "listen on 127.0.0.1, or add expose = true when that is meant",
-            ))
-        }
-    });
-    let listen = listen.or(DEFAULT_HTTP_LISTEN);
-    table.finish();
-    listen
 }
 
 fn read_maps_folder<'a>(root: &TableReader<'a>) -> Option<Located<&'a str>> {

@@ -28,6 +28,9 @@ mod station;
 mod tariff;
 #[cfg(test)]
 mod tests;
+mod users_file;
+mod web;
+pub mod web_model;
 
 pub use builtin::{MapInfo, MapLibrary, MapOrigin};
 pub use checks::{RecordedCheck, load_checks, parse_checks};
@@ -36,3 +39,4 @@ pub use load::{load, load_with_maps, parse};
 pub use map_file::parse_map;
 pub use model::Config;
 pub use problem::{Problem, Problems};
+pub use users_file::{check_account_name, load_users, parse_users};

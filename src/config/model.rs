@@ -7,6 +7,7 @@ use std::path::PathBuf;
 use std::time::Duration;
 
 use super::address_range::AddressRange;
+pub use super::web_model::{AccessConfig, HttpConfig, HttpTlsConfig, MetricsConfig};
 use crate::alarm::settings::AlarmsConfig;
 use crate::history::keeper::Limits;
 use crate::modbus::map::MapSource;
@@ -15,8 +16,12 @@ use crate::reading::{Rotation, UnixMs};
 /// Everything the daemon needs to know.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Config {
-    /// Where the HTTP face listens; loopback by default.
-    pub http_listen: SocketAddr,
+    /// The HTTP face.
+    pub http: HttpConfig,
+    /// Users and sessions; none lets everyone who reaches the HTTP face read, and nobody act.
+    pub access: Option<AccessConfig>,
+    /// The page for Prometheus.
+    pub metrics: MetricsConfig,
     /// The Modbus/TCP server; none when the file asks for none.
     pub modbus_server: Option<ModbusServerConfig>,
     /// How alarms behave.
@@ -33,7 +38,9 @@ impl Config {
     /// These stations, and all else as it is when the file says nothing.
     pub fn of(stations: Vec<StationConfig>) -> Config {
         Config {
-            http_listen: super::load::DEFAULT_HTTP_LISTEN,
+            http: HttpConfig::default(),
+            access: None,
+            metrics: MetricsConfig::default(),
             modbus_server: None,
             alarms: AlarmsConfig::default(),
             journal: None,

@@ -8,8 +8,12 @@ use axum::http::{HeaderValue, StatusCode, header};
 use axum::middleware::{from_fn, map_response};
 use axum::response::{IntoResponse, Response};
 use axum::routing::get;
+use utoipa::openapi::extensions::ExtensionsBuilder;
+use utoipa::openapi::path::{HttpMethod, OperationBuilder, PathItemBuilder};
+use utoipa::openapi::{OpenApi, OpenApiBuilder, PathsBuilder};
 
 use super::api::{self, Api};
+use super::guard::rules::{OPEN, X_ROLE};
 use super::{health, json, metrics, process};
 use crate::clock::Clock;
 use crate::desk::Desk;
@@ -76,6 +80,29 @@ pub fn router(pages: Pages, api: Api) -> Router {
         .layer(map_response(common_headers))
 }
 
+/// The page for Prometheus alone, for a listener of its own.
+pub fn metrics_router(pages: Pages) -> Router {
+    Router::new().route("/metrics", get(metrics_page)).with_state(pages)
+}
+
+/// Who may use which route, in the form the guard reads: the API's own document with the pages added.
+pub fn document() -> OpenApi {
+    let page = |word: &str| {
+        let role = ExtensionsBuilder::new().add(X_ROLE, word).build();
+        let operation = OperationBuilder::new().extensions(Some(role)).build();
+        PathItemBuilder::new().operation(HttpMethod::Get, operation).build()
+    };
+    let pages = PathsBuilder::new()
+        .path("/", page(OPEN))
+        .path("/healthz", page(OPEN))
+        .path("/readyz", page(OPEN))
+        .path("/metrics", page(OPEN))
+        .path("/api/v1/snapshot", page("view"));
+    let mut document = api::document();
+    document.merge(OpenApiBuilder::new().paths(pages.build()).build());
+    document
+}
+
 async fn common_headers(mut response: Response) -> Response {
     let headers = response.headers_mut();
     // A cached reading would be an old reading that looks live.
@@ -135,6 +162,9 @@ mod tests {
 
     use super::*;
     use crate::audit::wiring::Wiring;
+    use crate::faces::api::session;
+    use crate::faces::guard::rules::operations;
+    use crate::faces::guard::walk::{ASKED_OF_EACH, walk};
     use crate::station::fixtures::{instant, snapshot_after, station_config};
     use crate::station::snapshot::SnapshotReader;
     use crate::station::state::StationState;
@@ -180,6 +210,19 @@ mod tests {
         let status = response.status();
         let body = response.into_body().collect().await.unwrap().to_bytes();
         (status, kind, String::from_utf8(body.to_vec()).unwrap())
+    }
+
+    #[tokio::test]
+    async fn every_route_lets_in_whom_the_document_says() {
+        let snapshot = snapshot_after("Alder Creek Lift", &Wiring::INTENDED);
+        let routes = |guard| {
+            let api = Api::still(vec![Arc::clone(&snapshot)]);
+            router(pages(Arc::clone(&snapshot)), api).merge(session::routes(guard))
+        };
+        let document = document();
+        let asked = walk(&document, routes).await;
+        assert_eq!(asked, operations(&document).len() * ASKED_OF_EACH);
+        assert!(operations(&document).len() >= 25, "{}", operations(&document).len());
     }
 
     #[tokio::test]

@@ -4,7 +4,6 @@
 //! as a new one.
 
 pub mod audit_table;
-pub mod certificates;
 pub mod circuit_view;
 pub mod documentation;
 pub mod frame;

@@ -5,7 +5,9 @@
 use std::sync::Arc;
 
 use super::snapshot::{CircuitSnapshot, StationSnapshot};
+use crate::audit::energy::EnergyReport;
 use crate::audit::field_check::FieldCheck;
+use crate::audit::misregistration::Misregistration;
 use crate::audit::outcome::{self, Outcome};
 use crate::config::checks::RecordedCheck;
 
@@ -29,10 +31,23 @@ pub fn with_checks(snapshot: &Arc<StationSnapshot>, checks: &[RecordedCheck]) ->
             .map(|c| (*c).clone())
             .collect();
         let outcomes: Vec<Outcome> = own.iter().map(|c| c.outcome).collect();
-        circuit.assessment = circuit.assessment.as_deref().map(|a| Arc::new(outcome::assess(a, &outcomes)));
+        if let Some(before) = circuit.assessment.take() {
+            let after = outcome::assess(&before, &outcomes);
+            if !own.is_empty() && outcome::refuted(&before.diagnosis, &after.diagnosis) {
+                forget_corrected(&mut circuit.energy);
+            }
+            circuit.assessment = Some(Arc::new(after));
+        }
         circuit.checks = own.into();
     }
     Arc::new(counted)
+}
+
+/// Sums of a wiring that the checks refute say nothing of the energy that was missed.
+fn forget_corrected(energy: &mut EnergyReport) {
+    for period in [&mut energy.since_start, &mut energy.since_change] {
+        period.sums = Misregistration::default();
+    }
 }
 
 /// True of a check made before somebody was seen to move a lead of this circuit.
@@ -75,6 +90,21 @@ mod tests {
         let counted = with_checks(&Arc::new(snapshot), &checks);
         let counts: Vec<usize> = counted.circuits.iter().map(|c| c.checks.len()).collect();
         assert_eq!(counts, [2, 1, 0]);
+    }
+
+    #[test]
+    fn energies_go_with_the_wiring_that_checks_refute() {
+        let snapshot = snapshot_after("Alder Creek Lift", &exchanged());
+        let covered_ms = |checks: &[RecordedCheck]| {
+            let circuit = &with_checks(&snapshot, checks).circuits[0];
+            (circuit.energy.since_start.sums.covered_ms, circuit.energy.since_change.sums.covered_ms)
+        };
+        let before = covered_ms(&[]);
+        assert!(before.0 > 0 && before.1 > 0, "{before:?}");
+        let traced = |found: [Finding; 3]| [0, 1, 2].map(|k| check("Pump 1", FieldCheck::TracePair(k), found[k]));
+        let agreeing = traced([Phase::A, Phase::C, Phase::B].map(Finding::FromPhase));
+        assert_eq!(covered_ms(&agreeing), before, "as the audit says");
+        assert_eq!(covered_ms(&traced([Finding::FromOtherPump; 3])), (0, 0));
     }
 
     #[test]

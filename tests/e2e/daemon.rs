@@ -10,7 +10,7 @@ use std::time::Duration;
 use crate::support::wattassay;
 
 /// Longest wait for anything to be said; only a failing test waits so long.
-const PATIENCE: Duration = Duration::from_mins(1);
+const PATIENCE: Duration = Duration::from_secs(60);
 
 /// A daemon; killed when dropped.
 pub struct Daemon {
@@ -30,15 +30,21 @@ impl Drop for Daemon {
 impl Daemon {
     /// Starts `wattassay run` and waits until it listens.
     pub fn start(config: &Path) -> Daemon {
-        let mut child =
-            wattassay().args(["run", "--config"]).arg(config).stderr(Stdio::piped()).spawn().expect("the daemon");
+        Daemon::start_with(config, &[])
+    }
+
+    /// The same with more arguments.
+    pub fn start_with(config: &Path, more: &[&str]) -> Daemon {
+        let mut command = wattassay();
+        command.args(["run", "--config"]).arg(config).args(more);
+        let mut child = command.stdout(Stdio::null()).stderr(Stdio::piped()).spawn().expect("the daemon");
         let (sender, lines) = channel();
         let stderr = BufReader::new(child.stderr.take().unwrap());
         std::thread::spawn(move || stderr.lines().map_while(Result::ok).all(|line| sender.send(line).is_ok()));
         let mut daemon = Daemon { child, lines, said: Vec::new(), pages: String::new() };
-        let line = daemon.wait_for("pages at http://");
-        let (_, address) = line.split_once("pages at http://").unwrap();
-        daemon.pages = String::from(address.trim_end_matches('/'));
+        let line = daemon.wait_for("pages at http");
+        let (_, address) = line.split_once("://").unwrap();
+        daemon.pages = address.split('/').next().unwrap().to_owned();
         daemon
     }
 
@@ -52,6 +58,13 @@ impl Daemon {
                 return line;
             }
         }
+    }
+
+    /// Ends it and gives everything it ever said.
+    pub fn all_it_said(mut self) -> String {
+        self.kill();
+        self.said.extend(self.lines.iter());
+        self.said.join("\n")
     }
 
     /// The body of one of its pages.

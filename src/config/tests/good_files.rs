@@ -22,7 +22,7 @@ fn config(text: &str) -> Result<Config, Problems> {
 #[test]
 fn a_minimal_file_has_the_documented_defaults() -> Outcome {
     let config = config(MINIMAL)?;
-    assert_eq!(config.http_listen, "127.0.0.1:9184".parse()?);
+    assert_eq!(config.http.listen, "127.0.0.1:9184".parse()?);
     let station = &config.stations[0];
     assert_eq!((station.name.as_str(), station.service), ("Alder Creek Lift", Service::Wye4));
     assert_eq!(
@@ -147,7 +147,7 @@ run_status = "register"
 #[test]
 fn a_full_file_gives_every_value() -> Outcome {
     let config = config(FULL)?;
-    assert_eq!(config.http_listen, "0.0.0.0:8080".parse()?);
+    assert_eq!(config.http.listen, "0.0.0.0:8080".parse()?);
     let station = &config.stations[0];
     assert_eq!((station.service, station.rotation), (Service::Delta3, Rotation::Acb));
     assert_eq!((station.nominal_voltage_v, station.nominal_frequency_hz), (480.0, 50.0));

@@ -11,6 +11,8 @@ mod energy;
 mod good_files;
 mod modbus_server;
 mod together;
+mod users;
+mod web;
 
 use super::{MapLibrary, parse, parse_map};
 

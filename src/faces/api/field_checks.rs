@@ -43,7 +43,7 @@ fn entry_json(entry: Entry) -> FieldCheckJson {
 /// What was found at the panel of a circuit.
 #[utoipa::path(get, path = "/api/v1/stations/{station}/circuits/{circuit}/field-checks", operation_id = "list_field_checks", tag = "field checks",
     params(("station" = String, Path, description = "Name, percent-encoded"), ("circuit" = String, Path, description = "Name, percent-encoded")),
-    responses((status = 200, body = FieldChecksDocument), (status = 404, body = Problem, content_type = "application/problem+json")),
+    responses((status = 200, body = FieldChecksDocument), (status = 400, body = Problem, content_type = "application/problem+json"), (status = 404, body = Problem, content_type = "application/problem+json")),
     extensions(("x-role" = json!("view"))))]
 pub async fn list(
     State(api): State<Api>,
@@ -65,6 +65,7 @@ pub async fn list(
         (status = 401, body = Problem, content_type = "application/problem+json"),
         (status = 403, body = Problem, content_type = "application/problem+json"),
         (status = 404, body = Problem, content_type = "application/problem+json"),
+        (status = 409, body = Problem, content_type = "application/problem+json"),
         (status = 413, body = Problem, content_type = "application/problem+json"),
         (status = 415, body = Problem, content_type = "application/problem+json"),
         (status = 422, body = Problem, content_type = "application/problem+json"),
@@ -107,7 +108,7 @@ fn refused(why: CheckBookError) -> Problem {
     match why {
         CheckBookError::NotRight { key, .. } => Problem::not_acceptable(detail).about(key),
         CheckBookError::Unknown(_) => Problem::not_found(detail).about("id"),
-        CheckBookError::Full => Problem::conflict(detail),
+        CheckBookError::Twice { .. } | CheckBookError::Full => Problem::conflict(detail),
         CheckBookError::NotRecorded(_) => Problem::unavailable(detail),
     }
 }

@@ -9,7 +9,9 @@ pub mod etag;
 pub mod field_checks;
 pub mod page;
 pub mod problem;
+pub mod query;
 pub mod running;
+pub mod session;
 pub mod stations;
 
 #[cfg(test)]
@@ -20,7 +22,7 @@ use std::sync::Arc;
 use axum::Router;
 use axum::extract::Request;
 use axum::http::{Method, StatusCode, header};
-use axum::middleware::{Next, from_fn};
+use axum::middleware::{Next, from_fn, from_fn_with_state};
 use axum::response::{IntoResponse, Response};
 use tokio::sync::watch;
 use utoipa::OpenApi;
@@ -78,6 +80,7 @@ impl Api {
         (name = "field checks", description = "What to look at, and what people found"),
         (name = "alarms", description = "Alarms after ISA-18.2 / IEC 62682"),
         (name = "energy", description = "Energy registered wrong"),
+        (name = "session", description = "Who is asking: log in, log out"),
         (name = "daemon", description = "The daemon itself")
     )
 )]
@@ -107,13 +110,17 @@ fn routes() -> OpenApiRouter<Api> {
 /// The routes, and the document that describes them.
 pub fn router(api: Api) -> (Router, utoipa::openapi::OpenApi) {
     let (router, document) = routes().split_for_parts();
-    let router = router.layer(from_fn(etag::revalidate)).with_state(api);
+    let known = query::Known::of(&document);
+    let router =
+        router.layer(from_fn(etag::revalidate)).layer(from_fn_with_state(known, query::refuse_unknown)).with_state(api);
     (router, document)
 }
 
-/// The document alone.
+/// The document alone; sessions, whose routes the guard keeps, are in it.
 pub fn document() -> utoipa::openapi::OpenApi {
-    routes().into_openapi()
+    let mut document = routes().into_openapi();
+    document.merge(session::SessionDocument::openapi());
+    document
 }
 
 /// Turns the router's own answers to a wrong path or method of the API into problems.

@@ -15,7 +15,6 @@ use tokio::time::{Instant, timeout};
 use tokio_util::sync::CancellationToken;
 use tokio_util::task::TaskTracker;
 
-use super::certificates::CertificateError;
 use super::frame::{self, HEADER, MOST_PDU};
 use super::limits::{Admitted, Limits, Refused};
 use super::request;
@@ -23,6 +22,7 @@ use super::tls::{Rights, Tls};
 use super::units::{Answer, Units};
 use crate::config::model::ModbusServerConfig;
 use crate::modbus::error::ExceptionCode;
+use crate::tls::CertificateError;
 
 /// A frame that has begun must be whole by then.
 const FRAME_TIME: Duration = Duration::from_secs(5);

@@ -4,18 +4,15 @@
 //! Must never serve a client whose certificate was not verified, nor fall back to plain TCP.
 
 use std::io;
-use std::sync::Arc;
 use std::time::Duration;
 
 use tokio::net::TcpStream;
-use tokio::sync::Mutex;
-use tokio_rustls::TlsAcceptor;
 use tokio_rustls::server::TlsStream;
 use x509_parser::asn1_rs::Utf8String;
 use x509_parser::prelude::{FromDer, X509Certificate};
 
-use super::certificates::{CertificateError, Files, Fingerprint};
-use crate::config::model::ModbusTlsConfig;
+use crate::config::model::{ModbusRole, ModbusTlsConfig};
+use crate::tls::{CertificateError, ReloadingTls, TlsFiles};
 
 /// A handshake takes a few round trips; a client that has not finished by then is gone.
 const HANDSHAKE: Duration = Duration::from_secs(10);
@@ -23,30 +20,11 @@ const HANDSHAKE: Duration = Duration::from_secs(10);
 /// The extension that names the role.
 const ROLE: &[u64] = &[1, 3, 6, 1, 4, 1, 50316, 802, 1];
 
-/// Certificates, read again for new connections when their files have changed, and which role may read what.
+/// Certificates, and which role may read what.
+#[derive(Debug)]
 pub struct Tls {
-    config: Arc<ModbusTlsConfig>,
-    current: Mutex<Current>,
-}
-
-struct Current {
-    acceptor: TlsAcceptor,
-    fingerprint: Fingerprint,
-    /// Why newer files cannot be used, as it was told.
-    refused: Option<String>,
-}
-
-impl Current {
-    fn of(files: &Files<'_>) -> Result<Current, CertificateError> {
-        let acceptor = TlsAcceptor::from(Arc::new(files.server()?));
-        Ok(Current { acceptor, fingerprint: files.fingerprint(), refused: None })
-    }
-
-    /// What the files hold, none when that is known.
-    fn other_than(known: Fingerprint, config: &ModbusTlsConfig) -> Result<Option<Current>, CertificateError> {
-        let files = Files::read(config)?;
-        if files.fingerprint() == known { Ok(None) } else { Current::of(&files).map(Some) }
-    }
+    files: ReloadingTls,
+    roles: Vec<ModbusRole>,
 }
 
 /// What one client may read.
@@ -74,13 +52,20 @@ impl Rights {
 impl Tls {
     /// Reads certificates and key.
     pub fn load(config: &ModbusTlsConfig) -> Result<Tls, CertificateError> {
-        let current = Current::of(&Files::read(config)?)?;
-        Ok(Tls { config: Arc::new(config.clone()), current: Mutex::new(current) })
+        let files = TlsFiles {
+            server: "Modbus server",
+            table: "modbus_server.tls",
+            certificate: config.certificate.clone(),
+            key: config.key.clone(),
+            client_authority: Some(config.client_authority.clone()),
+            protocols: &[],
+        };
+        Ok(Tls { files: ReloadingTls::load(files)?, roles: config.roles.clone() })
     }
 
     /// Shakes hands; the client's rights come with the stream.
     pub async fn accept(&self, stream: TcpStream) -> io::Result<(TlsStream<TcpStream>, Rights)> {
-        let shaking = async { self.newest().await.accept(stream).await };
+        let shaking = async { self.files.newest().await.accept(stream).await };
         let stream = tokio::time::timeout(HANDSHAKE, shaking).await??;
         // A resumed session keeps its certificates, and the role with them (clause 8.4).
         let certificate = stream.get_ref().1.peer_certificates().and_then(<[_]>::first);
@@ -88,40 +73,10 @@ impl Tls {
         Ok((stream, rights))
     }
 
-    /// What the files hold now. While they are no good, as in the moment between a new certificate and its new key, what they
-    /// held before.
-    async fn newest(&self) -> TlsAcceptor {
-        let mut current = self.current.lock().await;
-        let (config, known) = (Arc::clone(&self.config), current.fingerprint);
-        match tokio::task::spawn_blocking(move || Current::other_than(known, &config)).await {
-            Ok(Ok(Some(newer))) => {
-                tracing::info!("Modbus server: new certificates are in use");
-                *current = newer;
-            }
-            Ok(Ok(None)) => current.refused = None,
-            Ok(Err(error)) => {
-                let error = error.to_string();
-                if current.refused.as_ref() != Some(&error) {
-                    tracing::error!("Modbus server: the certificates from before stay in use: {error}");
-                    current.refused = Some(error);
-                }
-            }
-            // The daemon is ending.
-            Err(_) => {}
-        }
-        current.acceptor.clone()
-    }
-
     fn rights(&self, certificate: &[u8]) -> Rights {
         let role = role_of(certificate);
-        let known = self.config.roles.iter().find(|known| role.as_ref() == Some(&known.name));
+        let known = self.roles.iter().find(|known| role.as_ref() == Some(&known.name));
         known.map_or(Rights::NONE, |known| known.units.clone().map_or(Rights::All, Rights::Units))
-    }
-}
-
-impl std::fmt::Debug for Tls {
-    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        f.debug_struct("Tls").field("config", &self.config).finish_non_exhaustive()
     }
 }
 

@@ -8,6 +8,8 @@ use tokio_rustls::rustls::crypto::ring;
 use tokio_rustls::rustls::pki_types::{CertificateDer, PrivateKeyDer, ServerName};
 use tokio_rustls::rustls::{ClientConfig, RootCertStore};
 
+use std::sync::Arc;
+
 use super::*;
 use crate::config::model::ModbusRole;
 
@@ -157,7 +159,7 @@ async fn new_files_are_used_once_they_are_whole() {
 
     setting.write("server.pem", &certificate);
     assert!(shake(&tls, old, own(old)).await.1, "the new certificate without its key");
-    let told = tls.current.lock().await.refused.clone().unwrap();
+    let told = tls.files.refused().await.unwrap();
     assert!(told.contains("is not the key of this certificate"), "{told}");
     std::fs::remove_file(&setting.config.key).unwrap();
     assert!(shake(&tls, old, own(old)).await.1, "no key at all");
@@ -169,7 +171,7 @@ async fn new_files_are_used_once_they_are_whole() {
     let (told, heard) = shake(&tls, &new, own(&new)).await;
     assert_eq!(told.unwrap(), Rights::All);
     assert!(heard);
-    assert_eq!(tls.current.lock().await.refused, None);
+    assert_eq!(tls.files.refused().await, None);
 }
 
 #[test]
