@@ -9,7 +9,7 @@ use sha2::{Digest, Sha256};
 
 use crate::clock::Clock;
 use crate::config::model::{Config, HistoryConfig, HistoryPlace, StationConfig};
-use crate::history::postgres::PostgresStore;
+use crate::history::postgres::{self, PostgresStore};
 use crate::history::recorder::{Notice, Recorder};
 use crate::history::sqlite::SqliteStore;
 use crate::history::store::{Store, StoreError};
@@ -21,9 +21,6 @@ use crate::station::record::{Beginning, Record, StationHistory};
 
 /// What the last batch and the last entry get at the end.
 const CLOSING: Duration = Duration::from_secs(2);
-
-/// Where the tables are in a PostgreSQL server.
-pub(crate) const POSTGRES_SCHEMA: &str = "wattassay";
 
 /// Why records cannot be kept although they are configured.
 #[derive(Debug, thiserror::Error)]
@@ -207,7 +204,7 @@ fn open_store(place: &HistoryPlace, now_unix_ms: i64) -> Result<(Box<dyn Store>,
             let (store, set_aside) = SqliteStore::open(folder, now_unix_ms)?;
             Ok((Box::new(store), set_aside))
         }
-        HistoryPlace::Postgres(connection) => Ok((Box::new(PostgresStore::open(connection, POSTGRES_SCHEMA)?), None)),
+        HistoryPlace::Postgres(connection) => Ok((Box::new(PostgresStore::open(connection, postgres::SCHEMA)?), None)),
     }
 }
 

@@ -9,6 +9,7 @@ use super::model::{HistoryConfig, HistoryPlace};
 use super::quantity::Dimension;
 use super::reader::{Fault, Field, TableReader};
 use crate::history::keeper::Limits;
+use crate::history::postgres_tls::{Address, AddressError};
 
 const DAY_S: f64 = 86_400.0;
 const AGES: RangeInclusive<f64> = 3600.0..=36_600.0 * DAY_S;
@@ -62,10 +63,10 @@ fn read_place(table: &TableReader<'_>) -> Option<HistoryPlace> {
     let postgres = table.text("postgres", example);
     let postgres = table.check("postgres", postgres, |text| {
         let fault = |why: String| Fault::new(why, format!("write for example postgres = \"{example}\""));
-        match text.parse::<tokio_postgres::Config>() {
-            Ok(config) if config.get_hosts().is_empty() => Err(fault("this names no host".to_owned())),
+        match text.parse::<Address>() {
             Ok(_) => Ok(text.to_owned()),
-            Err(error) => Err(fault(format!("this does not say how to reach a server: {error}"))),
+            Err(AddressError::Text(error)) => Err(fault(format!("this does not say how to reach a server: {error}"))),
+            Err(error) => Err(fault(error.to_string())),
         }
     });
     if let (Field::Good(_), Field::Good(second)) = (&folder, &postgres) {

@@ -44,6 +44,45 @@ pub(super) const THREADS: Family = gauge("process_threads", &[], "Threads of the
 pub(super) const START: Family =
     gauge("process_start_time_seconds", &[], "Start of the daemon, seconds since the Unix epoch.");
 
+// The history.
+pub(super) const NOTIFICATIONS: Family = counter(
+    "wattassay_notifications_total",
+    &["target", "kind", "outcome"],
+    "Notifications since the start by what became of them; retried counts attempts.",
+);
+pub(super) const NOTIFICATIONS_WAITING: Family =
+    gauge("wattassay_notifications_waiting", &["target", "kind"], "Notifications that wait to be delivered.");
+pub(super) const HISTORY_WRITTEN: Family =
+    counter("wattassay_history_values_written_total", &[], "Values written to the history.");
+pub(super) const HISTORY_LOST: Family = counter(
+    "wattassay_history_values_lost_total",
+    &["reason"],
+    "Values lost to the history: the queue was full, or the store refused them.",
+);
+pub(super) const HISTORY_QUEUED: Family =
+    gauge("wattassay_history_queued", &[], "Readings, changes and states that wait to be written to the history.");
+pub(super) const HISTORY_REMOVED: Family = counter(
+    "wattassay_history_rows_removed_total",
+    &[],
+    "Rows removed from the history for their age or for want of room.",
+);
+pub(super) const HISTORY_SIZE: Family =
+    gauge("wattassay_history_size_bytes", &[], "Room that the history takes; absent while not known.");
+pub(super) const HISTORY_FREE: Family =
+    gauge("wattassay_history_disk_free_bytes", &[], "Free on the disk of the history; absent for a server.");
+pub(super) const HISTORY_LEAST: Family = gauge(
+    "wattassay_history_disk_least_free_bytes",
+    &[],
+    "Free on the disk of the history below which it counts as full; absent for a server.",
+);
+pub(super) const HISTORY_FULL: Family = gauge(
+    "wattassay_history_full",
+    &[],
+    "1 while the disk of the history is full and its oldest detail is dropped, else 0.",
+);
+pub(super) const HISTORY_FAILING: Family =
+    gauge("wattassay_history_failing", &[], "1 while the history refuses to be written, else 0.");
+
 // Alarms.
 pub(super) const ALARMS: Family =
     gauge("wattassay_alarms", &["priority", "state"], "Alarms of this priority in this state.");

@@ -3,6 +3,7 @@
 
 use serde::Serialize;
 
+use crate::history::status::Figures;
 use crate::station::snapshot::StationSnapshot;
 
 /// What `/readyz` answers.
@@ -12,6 +13,9 @@ pub struct Readiness {
     pub ready: bool,
     /// One entry a monitor.
     pub monitors: Vec<MonitorReadiness>,
+    /// How the history fares, where there is one. It does not make the daemon unready: that goes on watching.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub history: Option<Figures>,
 }
 
 /// How far one monitor is.
@@ -24,7 +28,7 @@ pub struct MonitorReadiness {
 }
 
 /// Readiness of some stations.
-pub fn readiness<S: AsRef<StationSnapshot>>(stations: &[S]) -> Readiness {
+pub fn readiness<S: AsRef<StationSnapshot>>(stations: &[S], history: Option<Figures>) -> Readiness {
     let mut monitors = Vec::new();
     for station in stations.iter().map(AsRef::as_ref) {
         for monitor in &station.monitors {
@@ -39,7 +43,7 @@ pub fn readiness<S: AsRef<StationSnapshot>>(stations: &[S]) -> Readiness {
             monitors.push(MonitorReadiness { station, monitor, ready, reason });
         }
     }
-    Readiness { ready: monitors.iter().all(|m| m.ready), monitors }
+    Readiness { ready: monitors.iter().all(|m| m.ready), monitors, history }
 }
 
 #[cfg(test)]
@@ -55,7 +59,7 @@ mod tests {
         second.name = "PM-2".to_owned();
         config.monitors.push(second);
         let mut state = StationState::new(&config).unwrap();
-        let now = |state: &StationState| readiness(&[Box::new(state.snapshot(instant(0)))]);
+        let now = |state: &StationState| readiness(&[Box::new(state.snapshot(instant(0)))], None);
         assert!(!now(&state).ready);
         state.take(0, good_event(running_reading(0)));
         let half = now(&state);

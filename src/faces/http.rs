@@ -14,9 +14,12 @@ use utoipa::openapi::{OpenApi, OpenApiBuilder, PathsBuilder};
 
 use super::api::{self, Api};
 use super::guard::rules::{OPEN, X_ROLE};
+use super::metrics::Records;
 use super::{health, json, metrics, process};
 use crate::clock::Clock;
 use crate::desk::Desk;
+use crate::history::status::{Figures, Status};
+use crate::notify::Notifier;
 use crate::station::roster::Roster;
 use crate::station::snapshot::StationSnapshot;
 
@@ -39,13 +42,29 @@ const INDEX: &str = concat!(
 pub struct Pages {
     roster: Roster,
     desk: Desk,
+    history: Option<Arc<Status>>,
+    notifier: Option<Notifier>,
     clock: Clock,
 }
 
 impl Pages {
     /// Pages on these stations and alarms.
     pub fn new(roster: Roster, desk: Desk, clock: Clock) -> Pages {
-        Pages { roster, desk, clock }
+        Pages { roster, desk, history: None, notifier: None, clock }
+    }
+
+    /// The same, with the figures of this history.
+    pub fn with_history(self, history: Option<Arc<Status>>) -> Pages {
+        Pages { history, ..self }
+    }
+
+    /// The same, with what becomes of notifications.
+    pub fn with_notifier(self, notifier: Option<Notifier>) -> Pages {
+        Pages { notifier, ..self }
+    }
+
+    fn history(&self) -> Option<Figures> {
+        self.history.as_ref().map(|history| history.figures())
     }
 
     fn stations(&self) -> Vec<Arc<StationSnapshot>> {
@@ -110,7 +129,7 @@ fn failed(what: &str, error: &dyn std::fmt::Display) -> Response {
 }
 
 async fn ready(State(pages): State<Pages>) -> Response {
-    let readiness = health::readiness(&pages.stations());
+    let readiness = health::readiness(&pages.stations(), pages.history());
     let status = if readiness.ready { StatusCode::OK } else { StatusCode::SERVICE_UNAVAILABLE };
     match serde_json::to_vec(&readiness) {
         Ok(body) => typed(status, JSON, body),
@@ -121,7 +140,11 @@ async fn ready(State(pages): State<Pages>) -> Response {
 /// Large pages are written on a blocking thread: with hundreds of stations they take long enough to delay polls.
 async fn metrics_page(State(pages): State<Pages>) -> Response {
     let page = tokio::task::spawn_blocking(move || {
-        metrics::render(&pages.stations(), &pages.desk.list(), pages.clock.now().mono, &process::read())
+        let records = Records {
+            history: pages.history(),
+            notifications: pages.notifier.as_ref().map(Notifier::counts).unwrap_or_default(),
+        };
+        metrics::render(&pages.stations(), &pages.desk.list(), pages.clock.now().mono, &process::read(), &records)
     });
     match page.await {
         Ok(Ok(page)) => typed(StatusCode::OK, metrics::CONTENT_TYPE, page),
@@ -160,6 +183,34 @@ mod tests {
     fn pages(snapshot: Arc<StationSnapshot>) -> Pages {
         let (_, receiver) = watch::channel(snapshot);
         Pages::new(Roster::fixed(vec![SnapshotReader::new(receiver)]), Desk::still(Vec::new()), Clock::system())
+    }
+
+    #[tokio::test]
+    async fn how_the_history_fares_is_told_where_there_is_one() {
+        let state = StationState::new(&station_config("Alder Creek Lift")).unwrap();
+        let still = pages(state.snapshot(instant(0)).into());
+        let (_, _, none) = get(still.clone(), "/metrics").await;
+        assert!(!none.contains("wattassay_history"));
+        let status = Arc::new(Status::default());
+        status.dropped.store(51, std::sync::atomic::Ordering::Relaxed);
+        status.full.store(true, std::sync::atomic::Ordering::Relaxed);
+        let pages = still.with_history(Some(status));
+        let (_, _, page) = get(pages.clone(), "/metrics").await;
+        let lines = [
+            "wattassay_history_values_lost_total{reason=\"queue full\"} 51",
+            "wattassay_history_values_lost_total{reason=\"refused\"} 0",
+            "wattassay_history_full 1",
+            "wattassay_history_failing 0",
+        ];
+        for line in lines {
+            assert!(page.lines().any(|told| told == line), "{line} in\n{page}");
+        }
+        assert!(!page.contains("wattassay_history_size_bytes"), "what is not known is absent");
+        let (_, _, ready) = get(pages, "/readyz").await;
+        let ready: serde_json::Value = serde_json::from_str(&ready).unwrap();
+        assert_eq!(ready["history"]["dropped"], 51);
+        assert_eq!(ready["history"]["storage"]["full"], true);
+        assert!(ready["history"]["storage"]["free_bytes"].is_null());
     }
 
     async fn get(pages: Pages, path: &str) -> (StatusCode, String, String) {

@@ -17,6 +17,8 @@ use crate::audit::pump::PumpFigures;
 use crate::audit::words;
 use crate::config::model::Tariff;
 use crate::desk::AlarmList;
+use crate::history::status::Figures;
+use crate::notify::counts::TargetCounts;
 use crate::reading::{CircuitReading, Measured, MonitorReading, MonoMs, Phase};
 use crate::station::news::verdict_key;
 use crate::station::snapshot::{CircuitSnapshot, MonitorSnapshot, StationSnapshot};
@@ -35,15 +37,29 @@ pub fn render<S: AsRef<StationSnapshot>>(
     alarms: &AlarmList,
     now: MonoMs,
     process: &ProcessFigures,
+    records: &Records,
 ) -> Result<String, prometheus::Error> {
     let mut page = Page::default();
     page.set(&f::BUILD_INFO, &[env!("CARGO_PKG_VERSION")], 1.0)?;
     process_figures(&mut page, process)?;
+    notification_figures(&mut page, &records.notifications)?;
+    if let Some(figures) = &records.history {
+        history_figures(&mut page, figures)?;
+    }
     alarm_figures(&mut page, alarms)?;
     for station in stations {
         station_figures(&mut page, station.as_ref(), now)?;
     }
     page.text()
+}
+
+/// How what is kept and what is sent fares.
+#[derive(Debug, Clone, Default)]
+pub struct Records {
+    /// The history, where one is kept.
+    pub history: Option<Figures>,
+    /// Notifications, by target.
+    pub notifications: Vec<TargetCounts>,
 }
 
 /// Families in use on one page. The client library panics on a wrong number of labels; here that is an error.
@@ -127,6 +143,43 @@ fn process_figures(page: &mut Page, process: &ProcessFigures) -> Result<(), prom
         if let Some(value) = value {
             page.set(family, &[], value)?;
         }
+    }
+    Ok(())
+}
+
+fn notification_figures(page: &mut Page, targets: &[TargetCounts]) -> Result<(), prometheus::Error> {
+    for counts in targets {
+        let target = [counts.target.as_str(), counts.kind];
+        for (outcome, count) in [
+            ("delivered", counts.delivered),
+            ("retried", counts.retried),
+            ("refused", counts.refused),
+            ("expired", counts.expired),
+            ("dropped", counts.dropped),
+            ("not_kept", counts.not_kept),
+        ] {
+            page.set(&f::NOTIFICATIONS, &[target[0], target[1], outcome], count as f64)?;
+        }
+        page.set(&f::NOTIFICATIONS_WAITING, &target, counts.waiting as f64)?;
+    }
+    Ok(())
+}
+
+fn history_figures(page: &mut Page, figures: &Figures) -> Result<(), prometheus::Error> {
+    let storage = &figures.storage;
+    page.set(&f::HISTORY_WRITTEN, &[], figures.written as f64)?;
+    page.set(&f::HISTORY_LOST, &["queue full"], figures.dropped as f64)?;
+    page.set(&f::HISTORY_LOST, &["refused"], figures.refused as f64)?;
+    page.set(&f::HISTORY_QUEUED, &[], figures.queued as f64)?;
+    page.set(&f::HISTORY_REMOVED, &[], figures.removed_rows as f64)?;
+    page.set(&f::HISTORY_FULL, &[], f64::from(u8::from(storage.full)))?;
+    page.set(&f::HISTORY_FAILING, &[], f64::from(u8::from(storage.failing)))?;
+    if let Some(size_bytes) = figures.size_bytes {
+        page.set(&f::HISTORY_SIZE, &[], size_bytes as f64)?;
+    }
+    if let Some(free_bytes) = storage.free_bytes {
+        page.set(&f::HISTORY_FREE, &[], free_bytes as f64)?;
+        page.set(&f::HISTORY_LEAST, &[], storage.least_bytes as f64)?;
     }
     Ok(())
 }
@@ -410,7 +463,7 @@ mod tests {
 
     /// The page without alarms and without figures of the process.
     fn rendered<S: AsRef<StationSnapshot>>(stations: &[S], now: MonoMs) -> Result<String, prometheus::Error> {
-        render(stations, &Desk::still(Vec::new()).list(), now, &NO_PROCESS)
+        render(stations, &Desk::still(Vec::new()).list(), now, &NO_PROCESS, &Records::default())
     }
 
     /// The page with the figures rounded, so that the last digits of a computation are not part of the promise.

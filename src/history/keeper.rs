@@ -39,6 +39,8 @@ pub struct Keeper {
     mark_ms: Option<i64>,
     /// The latest time of the newest batch.
     now_ms: Option<i64>,
+    size_bytes: Option<u64>,
+    removed: u64,
 }
 
 /// Span removed in one step: small beside what is kept of the tier, so that a step is short.
@@ -59,7 +61,17 @@ impl Keeper {
     /// Takes up where the last process left off.
     pub fn new(store: &mut dyn Store, limits: Limits) -> Result<Keeper, StoreError> {
         let mark = store.state(MARK_KEY)?.and_then(|bytes| String::from_utf8(bytes).ok()?.parse().ok());
-        Ok(Keeper { limits, mark_ms: mark, now_ms: None })
+        Ok(Keeper { limits, mark_ms: mark, now_ms: None, size_bytes: None, removed: 0 })
+    }
+
+    /// Room taken when it was looked at last, bytes.
+    pub fn size_bytes(&self) -> Option<u64> {
+        self.size_bytes
+    }
+
+    /// Rows removed so far, for their age or for want of room.
+    pub fn removed(&self) -> u64 {
+        self.removed
     }
 
     /// Learns of readings just written.
@@ -97,14 +109,16 @@ impl Keeper {
             if let Some(oldest) = store.earliest(tier, i64::MIN)?
                 && oldest < limit
             {
-                store.remove_before(tier, limit.min(oldest + slice_ms(tier)))?;
+                self.removed += store.remove_before(tier, limit.min(oldest + slice_ms(tier)))?;
                 return Ok(true);
             }
         }
-        if store.size_bytes()? <= self.limits.size_bytes {
+        let size_bytes = store.size_bytes()?;
+        self.size_bytes = Some(size_bytes);
+        if size_bytes <= self.limits.size_bytes {
             return Ok(false);
         }
-        remove_oldest(store, &Tier::ALL)
+        self.remove_oldest(store, &Tier::ALL)
     }
 
     /// Makes room on a full disk until `write` succeeds, or until no detail is left to remove. The coarsest tier is small and
@@ -115,10 +129,10 @@ impl Keeper {
         mut write: impl FnMut(&mut dyn Store) -> Result<(), StoreError>,
     ) -> Result<(), StoreError> {
         for _ in 0..MOST_SLICES {
-            let removed = match remove_and_give_back(store) {
+            let removed = match self.remove_and_give_back(store) {
                 Err(StoreError::Full(_)) => {
                     store.release_reserve()?;
-                    remove_and_give_back(store)?
+                    self.remove_and_give_back(store)?
                 }
                 other => other?,
             };
@@ -134,21 +148,21 @@ impl Keeper {
         }
         Err(StoreError::Full(format!("{MOST_SLICES} slices of old rows removed, and still no room")))
     }
-}
 
-fn remove_and_give_back(store: &mut dyn Store) -> Result<bool, StoreError> {
-    let removed = remove_oldest(store, &[Tier::Detail, Tier::Minute])?;
-    store.give_back()?;
-    Ok(removed)
-}
-
-/// Removes the oldest slice of the first of these tiers that has rows; false when none has.
-fn remove_oldest(store: &mut dyn Store, tiers: &[Tier]) -> Result<bool, StoreError> {
-    for tier in tiers {
-        if let Some(oldest) = store.earliest(*tier, i64::MIN)? {
-            store.remove_before(*tier, oldest + slice_ms(*tier))?;
-            return Ok(true);
-        }
+    fn remove_and_give_back(&mut self, store: &mut dyn Store) -> Result<bool, StoreError> {
+        let removed = self.remove_oldest(store, &[Tier::Detail, Tier::Minute])?;
+        store.give_back()?;
+        Ok(removed)
     }
-    Ok(false)
+
+    /// Removes the oldest slice of the first of these tiers that has rows; false when none has.
+    fn remove_oldest(&mut self, store: &mut dyn Store, tiers: &[Tier]) -> Result<bool, StoreError> {
+        for tier in tiers {
+            if let Some(oldest) = store.earliest(*tier, i64::MIN)? {
+                self.removed += store.remove_before(*tier, oldest + slice_ms(*tier))?;
+                return Ok(true);
+            }
+        }
+        Ok(false)
+    }
 }

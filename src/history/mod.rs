@@ -5,12 +5,15 @@
 
 pub mod export;
 pub mod keeper;
+pub mod parquet;
 pub mod postgres;
+pub mod postgres_tls;
 pub mod quantity;
 pub mod reader;
 pub mod recorder;
 mod sql;
 pub mod sqlite;
+pub mod status;
 pub mod store;
 #[cfg(test)]
 mod store_tests;

@@ -1,7 +1,6 @@
 //! The history in PostgreSQL, for a site that runs one: the same tables, in a schema of their own.
 //!
-//! The connection is not encrypted: meant for a socket of this machine or a network that is trusted. Room is the server's:
-//! what is removed is given back by its own vacuum. Must never hold up the thread of anyone but the history.
+//! Room is the server's: what is removed is given back by its own vacuum. Must never hold up the thread of anyone but the history.
 
 use std::collections::HashMap;
 use std::time::Duration;
@@ -10,8 +9,9 @@ use tokio::runtime::{Builder, Runtime};
 use tokio_postgres::binary_copy::BinaryCopyInWriter;
 use tokio_postgres::error::SqlState;
 use tokio_postgres::types::{ToSql, Type};
-use tokio_postgres::{Client, Config, NoTls, Row};
+use tokio_postgres::{Client, NoTls, Row};
 
+use super::postgres_tls::Address;
 use super::quantity::{COUNT, QUANTITIES};
 use super::sql::{self, Dialect};
 use super::store::{Batch, Event, Extent, Query, Rows, Sample, Source, SourceId, Statistic, Store, StoreError, Tier};
@@ -23,65 +23,87 @@ const DIALECT: Dialect = Dialect {
     serial: "BIGSERIAL PRIMARY KEY",
     clustered: "",
 };
+/// Where the tables are in a server.
+pub const SCHEMA: &str = "wattassay";
 const CONNECT: Duration = Duration::from_secs(10);
 /// A statement that takes longer counts as failed, so that a server that hangs does not hold the queue for ever.
 const STATEMENT_LIMIT: &str = "SET statement_timeout = '60s'";
 
 impl From<tokio_postgres::Error> for StoreError {
     fn from(error: tokio_postgres::Error) -> StoreError {
-        let text = error.as_db_error().map_or_else(|| error.to_string(), ToString::to_string);
+        let text = error.as_db_error().map_or_else(|| with_causes(&error), ToString::to_string);
         if error.code() == Some(&SqlState::DISK_FULL) { StoreError::Full(text) } else { StoreError::Failed(text) }
     }
+}
+
+/// What went wrong, and why as far down as is told.
+fn with_causes(error: &dyn std::error::Error) -> String {
+    let mut text = error.to_string();
+    let mut cause = error.source();
+    while let Some(deeper) = cause {
+        let why = deeper.to_string();
+        if !text.contains(&why) {
+            text = format!("{text}: {why}");
+        }
+        cause = deeper.source();
+    }
+    text
+}
+
+/// What a connection may do.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Access {
+    /// Everything; makes the tables that are missing.
+    Write,
+    /// Reads what is there.
+    Read,
 }
 
 /// See the module. Must be made, used and dropped on a thread that no runtime owns.
 #[derive(Debug)]
 pub struct PostgresStore {
     runtime: Runtime,
-    config: Config,
+    address: Address,
     schema: String,
-    purpose: Purpose,
+    access: Access,
     client: Client,
 }
 
-/// What a connection is for.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-enum Purpose {
-    Write,
-    /// The server itself refuses whatever would change something.
-    Read,
-}
-
 impl PostgresStore {
-    /// Connects as `connection` says (`host=/run/postgresql user=wattassay dbname=wattassay`) and makes what is missing
-    /// in `schema`, a name of small letters, digits and underscores.
+    /// Connects as `connection` says (`host=/run/postgresql user=wattassay dbname=wattassay`, see [`Address`]) and makes
+    /// what is missing in `schema`, a name of small letters, digits and underscores.
     pub fn open(connection: &str, schema: &str) -> Result<PostgresStore, StoreError> {
-        PostgresStore::open_for(Purpose::Write, connection, schema)
+        PostgresStore::connect(connection, schema, Access::Write)
     }
 
-    /// Connects to read only, beside the daemon's own connection; what is missing is not made.
-    pub fn open_beside(connection: &str, schema: &str) -> Result<PostgresStore, StoreError> {
-        PostgresStore::open_for(Purpose::Read, connection, schema)
+    /// Connects to read what another process keeps; changes nothing.
+    pub fn open_to_read(connection: &str, schema: &str) -> Result<PostgresStore, StoreError> {
+        PostgresStore::connect(connection, schema, Access::Read)
     }
 
-    fn open_for(purpose: Purpose, connection: &str, schema: &str) -> Result<PostgresStore, StoreError> {
+    fn connect(connection: &str, schema: &str, access: Access) -> Result<PostgresStore, StoreError> {
         if schema.is_empty() || !schema.bytes().all(|b| b.is_ascii_lowercase() || b.is_ascii_digit() || b == b'_') {
             return Err(StoreError::Failed(format!("\"{schema}\" is not a name of a schema")));
         }
-        let mut config: Config = connection.parse()?;
-        config.connect_timeout(CONNECT).application_name("wattassay");
+        let mut address: Address = connection.parse().map_err(|error| StoreError::Failed(with_causes(&error)))?;
+        address.config.connect_timeout(CONNECT).application_name("wattassay");
+        if address.config.get_password().is_none()
+            && let Ok(password) = std::env::var("PGPASSWORD")
+        {
+            address.config.password(password);
+        }
         let runtime = Builder::new_current_thread()
             .enable_all()
             .build()
             .map_err(|error| StoreError::Failed(error.to_string()))?;
-        let client = runtime.block_on(connect(&config, schema, purpose))?;
-        Ok(PostgresStore { runtime, config, schema: schema.to_owned(), purpose, client })
+        let client = runtime.block_on(connect(&address, schema, access))?;
+        Ok(PostgresStore { runtime, address, schema: schema.to_owned(), access, client })
     }
 
     /// Connects again when the connection has gone.
     fn connected(&mut self) -> Result<(), StoreError> {
         if self.client.is_closed() {
-            self.client = self.runtime.block_on(connect(&self.config, &self.schema, self.purpose))?;
+            self.client = self.runtime.block_on(connect(&self.address, &self.schema, self.access))?;
         }
         Ok(())
     }
@@ -89,6 +111,11 @@ impl PostgresStore {
     fn query(&mut self, sql: &str, parameters: &[&(dyn ToSql + Sync)]) -> Result<Vec<Row>, StoreError> {
         self.connected()?;
         Ok(self.runtime.block_on(self.client.query(sql, parameters))?)
+    }
+
+    #[cfg(test)]
+    pub(super) fn is_encrypted(&mut self) -> bool {
+        self.query("SELECT ssl FROM pg_stat_ssl WHERE pid = pg_backend_pid()", &[]).unwrap()[0].get(0)
     }
 
     /// Removes everything, the schema too.
@@ -99,23 +126,38 @@ impl PostgresStore {
     }
 }
 
-async fn connect(config: &Config, schema: &str, purpose: Purpose) -> Result<Client, StoreError> {
-    let (client, connection) = config.connect(NoTls).await?;
-    // Ends by itself with the client; what went wrong is told to whoever asks the client next.
-    tokio::spawn(connection);
+async fn connect(address: &Address, schema: &str, access: Access) -> Result<Client, StoreError> {
+    // Each connection ends by itself with its client; what went wrong is told to whoever asks the client next.
+    let client = match address.tls().map_err(StoreError::Failed)? {
+        Some(tls) => {
+            let (client, connection) = address.config.connect(tls).await?;
+            tokio::spawn(connection);
+            client
+        }
+        None => {
+            let (client, connection) = address.config.connect(NoTls).await?;
+            tokio::spawn(connection);
+            client
+        }
+    };
     client.batch_execute(STATEMENT_LIMIT).await?;
-    if purpose == Purpose::Read {
-        let settings = format!("SET default_transaction_read_only = on; SET search_path = {schema}");
-        client.batch_execute(&settings).await?;
-        return Ok(client);
-    }
-    let tables = sql::schema(DIALECT);
-    client
-        .batch_execute(&format!(
-            "SET client_min_messages = warning; CREATE SCHEMA IF NOT EXISTS {schema}; SET search_path = {schema}; {tables}
-             CREATE TEMPORARY TABLE incoming (LIKE detail)"
-        ))
-        .await?;
+    let sql = match access {
+        Access::Write => {
+            let tables = sql::schema(DIALECT);
+            format!(
+                "SET client_min_messages = warning; CREATE SCHEMA IF NOT EXISTS {schema}; SET search_path = {schema};
+                 {tables} CREATE TEMPORARY TABLE incoming (LIKE detail)"
+            )
+        }
+        Access::Read => {
+            let there = "SELECT FROM information_schema.schemata WHERE schema_name = $1";
+            if client.query_opt(there, &[&schema]).await?.is_none() {
+                return Err(StoreError::Failed(format!("there is no schema \"{schema}\" in this database")));
+            }
+            format!("SET default_transaction_read_only = on; SET search_path = {schema}")
+        }
+    };
+    client.batch_execute(&sql).await?;
     Ok(client)
 }
 

@@ -22,6 +22,24 @@ pub struct Quantity {
     pub rollup: Rollup,
 }
 
+impl Quantity {
+    /// Unit by its symbol, as the end of the key names it; "1" for a ratio, a probability and a share of time.
+    pub fn unit(&self) -> &'static str {
+        match self.key.rsplit('_').next() {
+            Some("v") => "V",
+            Some("a") => "A",
+            Some("w") => "W",
+            Some("var") => "var",
+            Some("va") => "VA",
+            Some("wh") => "Wh",
+            Some("deg") => "deg",
+            Some("hz") => "Hz",
+            Some("s") => "s",
+            _ => "1",
+        }
+    }
+}
+
 const fn mean(key: &'static str) -> Quantity {
     Quantity { key, rollup: Rollup::Mean }
 }
@@ -172,6 +190,20 @@ mod tests {
             assert_eq!(find(key), Some(at), "{key}");
         }
         assert_eq!(find("colour"), None);
+    }
+
+    #[test]
+    fn every_quantity_has_its_unit() {
+        let pure = ["power_factor", "running", "probability"];
+        for quantity in QUANTITIES {
+            assert_eq!(quantity.unit() == "1", pure.iter().any(|word| quantity.key.contains(word)), "{}", quantity.key);
+        }
+        let unit = |place: usize| QUANTITIES[place].unit();
+        assert_eq!(unit(place::VOLTAGE_ANGLE_DEG), "deg");
+        assert_eq!(unit(place::APPARENT_POWER_VA), "VA");
+        assert_eq!(unit(place::CORRECTED_REACTIVE_POWER_VAR), "var");
+        assert_eq!(unit(place::CORRECTED_ACTIVE_POWER_W), "W");
+        assert_eq!(unit(place::ENERGY_COVERED_S), "s");
     }
 
     #[test]

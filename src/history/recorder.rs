@@ -5,12 +5,13 @@
 
 use std::io;
 use std::sync::Arc;
-use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
+use std::sync::atomic::Ordering;
 use std::sync::mpsc::{Receiver, RecvTimeoutError, SyncSender, TrySendError, sync_channel};
 use std::thread;
 use std::time::{Duration, Instant};
 
 use super::keeper::{Keeper, Limits};
+use super::status::Status;
 use super::store::{Batch, Event, Sample, Store, StoreError, Values};
 
 /// Readings that may wait: 8 MiB at most, and half a minute of a large site.
@@ -33,19 +34,6 @@ pub enum Notice {
     Failed(String),
     /// It writes again.
     Recovered,
-}
-
-/// Counters since the start.
-#[derive(Debug, Default)]
-pub struct Status {
-    /// Values written.
-    pub written: AtomicU64,
-    /// Values lost because the queue was full.
-    pub dropped: AtomicU64,
-    /// Values lost because the store refused them.
-    pub refused: AtomicU64,
-    /// True while the store refuses.
-    pub failing: AtomicBool,
 }
 
 enum Message {
@@ -73,8 +61,10 @@ impl Recorder {
         notice: impl Fn(Notice) + Send + 'static,
     ) -> Result<Recorder, StoreError> {
         let keeper = Keeper::new(store.as_mut(), limits)?;
+        let size_bytes = store.size_bytes()?;
         let (queue, receiver) = sync_channel(QUEUE);
         let status = Arc::new(Status::default());
+        status.looked(Some(size_bytes), 0, store.room());
         let writer = Writer {
             store,
             keeper,
@@ -112,6 +102,11 @@ impl Recorder {
         &self.status
     }
 
+    /// The counters, for one that must not keep the thread from ending.
+    pub fn shared_status(&self) -> Arc<Status> {
+        Arc::clone(&self.status)
+    }
+
     /// Waits until all that was handed in before is written or refused; false when the thread has ended.
     pub fn flush_blocking(&self) -> bool {
         self.ask_blocking(|_| ()).is_some()
@@ -132,7 +127,10 @@ impl Recorder {
     }
 
     fn send(&self, message: Message, values: u64) {
+        // Counted before, so that the thread never takes out what is not counted in yet.
+        self.status.queued.fetch_add(1, Ordering::Relaxed);
         if let Err(TrySendError::Full(_) | TrySendError::Disconnected(_)) = self.queue.try_send(message) {
+            self.status.queued.fetch_sub(1, Ordering::Relaxed);
             self.status.dropped.fetch_add(values, Ordering::Relaxed);
         }
     }
@@ -160,9 +158,13 @@ impl Writer {
             let (batch, question, more) = gather(queue);
             open = more;
             if !batch.is_empty() {
+                let taken = batch.samples.len() + batch.events.len() + batch.states.len();
+                self.status.queued.fetch_sub(taken as u64, Ordering::Relaxed);
                 self.write(&batch);
             }
             self.keep();
+            self.status.full.store(self.full.is_some(), Ordering::Relaxed);
+            self.status.looked(self.keeper.size_bytes(), self.keeper.removed(), self.store.room());
             if let Some(question) = question {
                 question(self.store.as_mut());
             }
@@ -357,8 +359,9 @@ mod tests {
         assert!(dropped >= 500, "{dropped}");
         drop(go);
         assert!(recorder.flush_blocking());
-        let written = recorder.status().written.load(Ordering::Relaxed) as i64;
-        assert_eq!(written + dropped, handed_in);
+        let figures = recorder.status().figures();
+        assert_eq!(figures.written as i64 + dropped, handed_in);
+        assert_eq!((figures.dropped as i64, figures.queued), (dropped, 0));
     }
 
     #[test]

@@ -11,7 +11,7 @@ use rusqlite::types::ValueRef;
 use rusqlite::{Connection, OpenFlags, OptionalExtension, params, params_from_iter};
 
 use super::sql::{self, Dialect};
-use super::store::{Batch, Event, Extent, Query, Rows, Source, SourceId, Statistic, Store, StoreError, Tier};
+use super::store::{Batch, Event, Extent, Query, Room, Rows, Source, SourceId, Statistic, Store, StoreError, Tier};
 use crate::sqlite;
 
 /// Name of the file in the history's folder.
@@ -93,13 +93,9 @@ impl SqliteStore {
     /// An error when the disk, after `wanted` bytes more, has less room than is left to others.
     fn check_floor(&self, wanted: u64) -> Result<(), StoreError> {
         // A file system that does not tell is written to until it refuses.
-        let Some(disk) = self.reserve.parent().and_then(|folder| rustix::fs::statvfs(folder).ok()) else {
-            return Ok(());
-        };
-        let floor = (disk.f_blocks * disk.f_frsize / FLOOR_SHARE).clamp(FLOOR_BOUNDS.0, FLOOR_BOUNDS.1);
-        let free = disk.f_bavail * disk.f_frsize;
-        if free < floor + wanted {
-            return Err(StoreError::Full(format!("{} MiB are free on the disk", free >> 20)));
+        let Some(Room { free_bytes, least_bytes }) = self.room() else { return Ok(()) };
+        if free_bytes < least_bytes + wanted {
+            return Err(StoreError::Full(format!("{} MiB are free on the disk", free_bytes >> 20)));
         }
         Ok(())
     }
@@ -278,6 +274,12 @@ impl Store for SqliteStore {
     fn size_bytes(&mut self) -> Result<u64, StoreError> {
         let pages = self.number("PRAGMA page_count")? - self.number("PRAGMA freelist_count")?;
         Ok((pages * self.number("PRAGMA page_size")?).max(0) as u64)
+    }
+
+    fn room(&self) -> Option<Room> {
+        let disk = rustix::fs::statvfs(self.reserve.parent()?).ok()?;
+        let least_bytes = (disk.f_blocks * disk.f_frsize / FLOOR_SHARE).clamp(FLOOR_BOUNDS.0, FLOOR_BOUNDS.1);
+        Some(Room { free_bytes: disk.f_bavail * disk.f_frsize, least_bytes })
     }
 
     fn tidy(&mut self) -> Result<bool, StoreError> {

@@ -194,6 +194,15 @@ pub enum StoreError {
     Failed(String),
 }
 
+/// Room on the disk that a store is on.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Room {
+    /// Free, bytes.
+    pub free_bytes: u64,
+    /// Left to others, bytes: with less than this free, the store counts as full.
+    pub least_bytes: u64,
+}
+
 /// A history store.
 pub trait Store: Send {
     /// The number of a source, given to it when it is new.
@@ -228,6 +237,11 @@ pub trait Store: Send {
 
     /// Room taken by what is stored, bytes.
     fn size_bytes(&mut self) -> Result<u64, StoreError>;
+
+    /// Room on its disk; none where that cannot be told, as of a server.
+    fn room(&self) -> Option<Room> {
+        None
+    }
 
     /// Gives back a little of the room that removed rows took; true when there is more to give. Short enough to be called
     /// between two batches.

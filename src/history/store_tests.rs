@@ -215,6 +215,69 @@ fn postgresql_does_what_a_store_must() {
     }
 }
 
+/// `WATTASSAY_POSTGRES_TLS` says how to reach a server that wants TLS, by a name that its certificate bears and by an address
+/// that it does not; `WATTASSAY_POSTGRES_CA` is the file of its authority. `.ci/run` makes them.
+#[test]
+fn postgresql_over_tls_is_trusted_as_far_as_it_proves_itself() {
+    let variable = |name| std::env::var(name).ok();
+    let Some((server, authority)) = variable("WATTASSAY_POSTGRES_TLS").zip(variable("WATTASSAY_POSTGRES_CA")) else {
+        eprintln!("skipped: WATTASSAY_POSTGRES_TLS and WATTASSAY_POSTGRES_CA are not set");
+        return;
+    };
+    let schema = format!("test_tls_{}", std::process::id());
+    let folder = tempfile::tempdir().unwrap();
+    let stranger = folder.path().join("stranger.pem");
+    let own = rcgen::generate_simple_self_signed(vec!["localhost".to_owned()]).unwrap();
+    std::fs::write(&stranger, own.cert.pem()).unwrap();
+    let open = |host: &str, options: &str| PostgresStore::open(&format!("host={host} {server} {options}"), &schema);
+
+    let trusted = format!("sslrootcert={authority}");
+    let mut store = open("localhost", &trusted).unwrap();
+    values_return_as_written(&mut store);
+    assert!(store.is_encrypted());
+    let good = [
+        ("localhost", format!("{trusted} sslmode=verify-full")),
+        ("127.0.0.1", format!("{trusted} sslmode=verify-ca")),
+        ("127.0.0.1", "sslmode=require".to_owned()),
+        ("127.0.0.1", "sslmode=prefer".to_owned()),
+    ];
+    for (host, options) in good {
+        assert!(open(host, &options).unwrap().is_encrypted(), "{host} {options}");
+    }
+    let stranger = format!("sslrootcert={}", stranger.display());
+    let bad = [
+        ("127.0.0.1", trusted, "not valid for name"),
+        ("localhost", stranger.clone(), "UnknownIssuer"),
+        ("localhost", format!("{stranger} sslmode=verify-ca"), "UnknownIssuer"),
+        ("localhost", "sslmode=verify-full".to_owned(), "UnknownIssuer"),
+        ("localhost", "sslmode=disable".to_owned(), "no encryption"),
+    ];
+    for (host, options, words) in bad {
+        let error = open(host, &options).unwrap_err().to_string();
+        assert!(error.contains(words), "{host} {options}: {error}");
+    }
+    store.destroy();
+}
+
+#[test]
+fn a_postgresql_reader_changes_nothing_and_makes_nothing() {
+    let Ok(connection) = std::env::var("WATTASSAY_POSTGRES") else {
+        eprintln!("skipped: WATTASSAY_POSTGRES is not set");
+        return;
+    };
+    let schema = format!("test_reader_{}", std::process::id());
+    let missing = PostgresStore::open_to_read(&connection, &schema).unwrap_err().to_string();
+    assert!(missing.contains("there is no schema"), "{missing}");
+    let mut store = PostgresStore::open(&connection, &schema).unwrap();
+    let id = store.source(&pump("Pump 1")).unwrap();
+    store.write(&samples(vec![sample(id, 0, &[(0, 7.0)])])).unwrap();
+    let mut reader = PostgresStore::open_to_read(&connection, &schema).unwrap();
+    assert_eq!(read(&mut reader, id, Tier::Detail, Statistic::Mean, 0), [(0, 7.0)]);
+    let refused = reader.remove_before(Tier::Detail, i64::MAX).unwrap_err().to_string();
+    assert!(refused.contains("read-only"), "{refused}");
+    store.destroy();
+}
+
 #[test]
 fn a_name_that_is_no_schema_never_reaches_a_server() {
     for bad in ["", "a b", "x; DROP TABLE detail", "Ä"] {

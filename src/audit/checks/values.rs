@@ -1,6 +1,8 @@
 //! Are the values possible at all, and is time passing as it should?
 
-use super::{CURRENT_NAMES, FACTOR_NAMES, Found, Input, LINE_NAMES, Observation, POWER_NAMES, VOLTAGE_NAMES, not_running};
+use super::{
+    CURRENT_NAMES, FACTOR_NAMES, Found, Input, LINE_NAMES, Observation, POWER_NAMES, VOLTAGE_NAMES, not_running,
+};
 use crate::audit::assessment::Check;
 use crate::audit::detail::{Detail, Missing};
 use crate::reading::Measured;

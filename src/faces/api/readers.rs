@@ -8,9 +8,9 @@ use tokio::sync::Semaphore;
 
 use super::problem::Problem;
 use crate::config::model::{Config, HistoryPlace};
+use crate::history::postgres::SCHEMA;
 use crate::history::reader::{HistoryReader, ReadError};
 use crate::journal::reader::JournalReader;
-use crate::records::POSTGRES_SCHEMA;
 
 /// Questions answered at once: each may hold some tens of MB.
 const AT_ONCE: usize = 2;
@@ -33,7 +33,7 @@ impl Readers {
     pub fn of(config: &Config) -> Readers {
         let history = config.history.as_ref().map(|history| match &history.place {
             HistoryPlace::Folder(folder) => HistoryReader::folder(folder),
-            HistoryPlace::Postgres(connection) => HistoryReader::postgres(connection, POSTGRES_SCHEMA),
+            HistoryPlace::Postgres(connection) => HistoryReader::postgres(connection, SCHEMA),
         });
         Readers::new(config.journal.as_deref().map(JournalReader::new), history)
     }
