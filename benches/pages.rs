@@ -101,7 +101,7 @@ fn config_text() -> String {
 
 /// Running pumps; on stations of odd numbers the CTs 2 and 3 are exchanged.
 fn after_readings(mut state: StationState, station: usize, clock: &Clock) -> StationSnapshot {
-    let shifts_deg = if station % 2 == 0 { [0.0; 3] } else { [0.0, 120.0, -120.0] };
+    let shifts_deg = if station.is_multiple_of(2) { [0.0; 3] } else { [0.0, 120.0, -120.0] };
     let (volts, amps, lag_deg) = (277.0, 61.0, 33.0);
     let seen = shifts_deg.map(|shift: f64| (lag_deg + shift).to_radians());
     let circuit = CircuitReading {

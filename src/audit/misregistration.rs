@@ -107,12 +107,11 @@ impl EnergyMeter {
     pub fn resume(&mut self, max_gap_ms: u64, absence: &Absence) {
         self.max_gap_ms = max_gap_ms;
         let Some(last) = &mut self.last else { return };
-        match absence.mono(last.at) {
-            Some(at) => last.at = at,
-            None => {
-                self.sums.left_out_ms = self.sums.left_out_ms.saturating_add(absence.ago_ms(last.at).unwrap_or(0));
-                self.last = None;
-            }
+        if let Some(at) = absence.mono(last.at) {
+            last.at = at
+        } else {
+            self.sums.left_out_ms = self.sums.left_out_ms.saturating_add(absence.ago_ms(last.at).unwrap_or(0));
+            self.last = None;
         }
     }
 

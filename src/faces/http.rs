@@ -54,11 +54,13 @@ impl Pages {
     }
 
     /// The same, with the figures of this history.
+    #[must_use]
     pub fn with_history(self, history: Option<Arc<Status>>) -> Pages {
         Pages { history, ..self }
     }
 
     /// The same, with what becomes of notifications.
+    #[must_use]
     pub fn with_notifier(self, notifier: Option<Notifier>) -> Pages {
         Pages { notifier, ..self }
     }

@@ -72,12 +72,12 @@ mod tests {
 
     #[test]
     fn pieces_give_every_row_once_and_step_over_gaps_and_other_sources() {
+        const START_MS: i64 = 1_795_000_000_000;
+        const YEAR_S: i64 = 31_557_600;
         let folder = tempfile::tempdir().unwrap();
         let mut store = SqliteStore::open(folder.path(), 0).unwrap().0;
         let named = |name: &str| Source { station: "Alder Creek Lift".into(), is_monitor: false, name: name.into() };
         let (one, two) = (store.source(&named("Pump 1")).unwrap(), store.source(&named("Pump 2")).unwrap());
-        const START_MS: i64 = 1_795_000_000_000;
-        const YEAR_S: i64 = 31_557_600;
         let sample = |source, second: i64| {
             let at_ms = START_MS + second * 1000;
             let mut values = Box::new([f64::NAN; COUNT]);

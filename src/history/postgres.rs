@@ -128,17 +128,14 @@ impl PostgresStore {
 
 async fn connect(address: &Address, schema: &str, access: Access) -> Result<Client, StoreError> {
     // Each connection ends by itself with its client; what went wrong is told to whoever asks the client next.
-    let client = match address.tls().map_err(StoreError::Failed)? {
-        Some(tls) => {
-            let (client, connection) = address.config.connect(tls).await?;
-            tokio::spawn(connection);
-            client
-        }
-        None => {
-            let (client, connection) = address.config.connect(NoTls).await?;
-            tokio::spawn(connection);
-            client
-        }
+    let client = if let Some(tls) = address.tls().map_err(StoreError::Failed)? {
+        let (client, connection) = address.config.connect(tls).await?;
+        tokio::spawn(connection);
+        client
+    } else {
+        let (client, connection) = address.config.connect(NoTls).await?;
+        tokio::spawn(connection);
+        client
     };
     client.batch_execute(STATEMENT_LIMIT).await?;
     let sql = match access {

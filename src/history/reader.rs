@@ -178,7 +178,7 @@ fn query(wanted: &Wanted, source: SourceId, tier: Tier) -> Query {
 fn choose(extents: &[Extent; 3], points: usize) -> (Tier, Option<i64>) {
     let whole = || Tier::ALL.into_iter().zip(extents).filter(|(tier, extent)| is_whole(*tier, extent, extents));
     let fine = whole().find(|(_, extent)| extent.rows <= points);
-    match fine.or_else(|| whole().last()) {
+    match fine.or_else(|| whole().next_back()) {
         Some((tier, extent)) if extent.rows > points => {
             let ends = extent.ends_ms.unwrap_or_default();
             (tier, Some(thin::interval_for(ends, points, tier.interval_ms().unwrap_or(1000))))

@@ -6,7 +6,7 @@ use std::time::Duration;
 /// Longest first wait.
 const FIRST: Duration = Duration::from_secs(4);
 /// Longest wait.
-pub const LONGEST: Duration = Duration::from_secs(600);
+pub const LONGEST: Duration = Duration::from_mins(10);
 
 /// Wait after `failures` failures in a row (1 is the first): 2-4 s, 4-8 s, ... then 5-10 min. `roll`, in 0..1, spreads targets
 /// that failed together over the upper half.

@@ -126,15 +126,16 @@ impl Held {
 }
 
 fn line(held: &HeldAlarm, zone: &TimeZone) -> String {
-    let mut line = format!("{}: {}: {}: ", held.priority.key(), held.alarm.place, title(held.alarm.kind));
-    match held.raised {
-        0 => {}
-        1 => line.push_str(&format!("came {}", time(held.first_unix_ms, zone))),
-        n => line.push_str(&format!("came {n} times since {}", time(held.first_unix_ms, zone))),
-    }
-    if held.raised == 0 || !held.last.starts_with("came") {
+    let came = match held.raised {
+        0 => String::new(),
+        1 => format!("came {}", time(held.first_unix_ms, zone)),
+        n => format!("came {n} times since {}", time(held.first_unix_ms, zone)),
+    };
+    let last = if held.raised == 0 || !held.last.starts_with("came") {
         let separator = if held.raised == 0 { "" } else { "; " };
-        line.push_str(&format!("{separator}{} {}", held.last, time(held.last_unix_ms, zone)));
-    }
-    line
+        format!("{separator}{} {}", held.last, time(held.last_unix_ms, zone))
+    } else {
+        String::new()
+    };
+    format!("{}: {}: {}: {came}{last}", held.priority.key(), held.alarm.place, title(held.alarm.kind))
 }

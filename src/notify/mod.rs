@@ -39,7 +39,7 @@ use crate::clock::Clock;
 use crate::desk::Notice;
 
 /// The end of quiet hours is looked for at least this often, since the wall clock may be set.
-const LOOK_EVERY: Duration = Duration::from_secs(60);
+const LOOK_EVERY: Duration = Duration::from_mins(1);
 
 /// A handle for the desk; clones share everything.
 #[derive(Debug, Clone)]

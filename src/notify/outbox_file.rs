@@ -295,13 +295,12 @@ fn open_database(path: &Path) -> rusqlite::Result<(Connection, String)> {
         |_| Ok(()),
     )?;
     let origin = connection.query_row("SELECT id FROM origin", [], |row| row.get(0)).optional()?;
-    let origin = match origin {
-        Some(origin) => origin,
-        None => {
-            let origin = format!("{:016x}", fastrand::u64(..));
-            connection.execute("INSERT INTO origin VALUES (?1)", [&origin])?;
-            origin
-        }
+    let origin = if let Some(origin) = origin {
+        origin
+    } else {
+        let origin = format!("{:016x}", fastrand::u64(..));
+        connection.execute("INSERT INTO origin VALUES (?1)", [&origin])?;
+        origin
     };
     Ok((connection, origin))
 }

@@ -64,7 +64,7 @@ impl Rate {
 /// Longest wait for a delivery.
 pub const DEFAULT_TIMEOUT: Duration = Duration::from_secs(15);
 /// An alarm that is three days late is no news any more.
-pub const DEFAULT_MAX_AGE: Duration = Duration::from_secs(3 * 86_400);
+pub const DEFAULT_MAX_AGE: Duration = Duration::from_hours(72);
 /// Some hundred kilobytes a target.
 pub const DEFAULT_QUEUE: usize = 1000;
 

@@ -20,7 +20,7 @@ use super::settings::Target;
 use crate::clock::Clock;
 
 /// Age is looked at this often while nothing else happens.
-const LOOK_EVERY: Duration = Duration::from_secs(60);
+const LOOK_EVERY: Duration = Duration::from_mins(1);
 /// A delivery under way at a stop gets so long; then it is made again after the start.
 const LAST_WORDS: Duration = Duration::from_millis(500);
 

@@ -29,7 +29,7 @@ const STATION: &str = "Larkmoor [\"Nörth\\]";
 const FOLDER: &str = "WATTASSAY_NOTIFY_FOLDER";
 const CHILD: &str = "notify::child_that_tells_until_it_is_killed";
 /// Far more than anything here takes; only a failure waits so long.
-const LIMIT: Duration = Duration::from_secs(60);
+const LIMIT: Duration = Duration::from_mins(1);
 
 /// A lost phase comes on a pump of a station with a name that is hard to write.
 fn notices(clock: &Clock, pump: u32) -> Vec<Notice> {

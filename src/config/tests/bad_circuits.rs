@@ -293,7 +293,7 @@ fn what_must_hold_across_tables_is_told() {
                 "quoted key",
                 format!("\"odd \\u001b key\" = 1\n{MINIMAL}"),
                 &[
-                    r#"f.toml:1:1: "odd \u{1b} key": this key is not known; keys known here: access, alarms, history, http, journal, maps, metrics, modbus_server, stations, tariff"#,
+                    r#"f.toml:1:1: "odd \u{1b} key": this key is not known; keys known here: access, alarms, history, http, journal, maps, metrics, modbus_server, notifications, stations, tariff"#,
                 ],
             ),
             (

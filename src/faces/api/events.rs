@@ -137,12 +137,11 @@ impl Events {
             None => VecDeque::from([special("hello", hello, &current)]),
             Some(seen) => {
                 let mut first = VecDeque::from([special("hello", hello, "")]);
-                match self.since(&told, seen) {
-                    Some(missed) => first.extend(missed),
-                    None => {
-                        let text = "events were missed that are not remembered: fetch everything again";
-                        first.push_back(special("gap", json!({ "text": text }), &current));
-                    }
+                if let Some(missed) = self.since(&told, seen) {
+                    first.extend(missed)
+                } else {
+                    let text = "events were missed that are not remembered: fetch everything again";
+                    first.push_back(special("gap", json!({ "text": text }), &current));
                 }
                 first
             }

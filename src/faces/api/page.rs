@@ -64,7 +64,7 @@ pub fn links(path: &str, query: Option<&str>, next: Option<&str>) -> HeaderMap {
 pub fn links_both(path: &str, query: Option<&str>, next: Option<&str>, prev: Option<&str>) -> HeaderMap {
     let mut headers = HeaderMap::new();
     let kept = query.unwrap_or_default().split('&').filter(|pair| !pair.is_empty() && !pair.starts_with("cursor="));
-    let kept: String = kept.map(|pair| format!("{pair}&")).collect();
+    let kept: String = kept.flat_map(|pair| [pair, "&"]).collect();
     let link = |(cursor, relation): (Option<&str>, &str)| {
         cursor.map(|cursor| format!("<{path}?{kept}cursor={}>; rel=\"{relation}\"", percent(cursor)))
     };

@@ -103,11 +103,9 @@ fn judge(error: &Error) -> Failure {
     let why = explain(error);
     match error.status().map(u16::from) {
         // The login was refused (RFC 4954): the password can be mended, and then the mail can go.
-        Some(530 | 534 | 535 | 538) => Failure::unreachable(why),
+        Some(421 | 530 | 534 | 535 | 538) | None => Failure::unreachable(why),
         Some(500..=599) => Failure::Never(why),
-        Some(421) => Failure::unreachable(why),
         Some(_) => Failure::NotNow(why),
-        None => Failure::unreachable(why),
     }
 }
 

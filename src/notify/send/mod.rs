@@ -64,8 +64,8 @@ pub fn read_secret(path: &Path) -> Result<String, String> {
     }
 }
 
-async fn secret(path: &PathBuf) -> Result<String, Failure> {
-    let path = path.clone();
+async fn secret(path: &Path) -> Result<String, Failure> {
+    let path = path.to_owned();
     let read = tokio::task::spawn_blocking(move || read_secret(&path)).await;
     read.unwrap_or_else(|_| Err("reading was cut off".to_owned())).map_err(Failure::unreachable)
 }

@@ -68,10 +68,10 @@ fn parameters(waiting: &Waiting) -> Vec<(&'static str, &str)> {
             Place::Daemon => {}
             Place::Station { station } => parameters.push(("station", station)),
             Place::Monitor { station, monitor } => {
-                parameters.extend([("station", station.as_str()), ("monitor", monitor)])
+                parameters.extend([("station", station.as_str()), ("monitor", monitor)]);
             }
             Place::Circuit { station, circuit } => {
-                parameters.extend([("station", station.as_str()), ("circuit", circuit)])
+                parameters.extend([("station", station.as_str()), ("circuit", circuit)]);
             }
         }
         parameters.push(("state", alarm.state.key()));

@@ -21,7 +21,7 @@ pub const SIGNATURE: &str = "Wattassay-Signature";
 /// Header of the id by which repetitions are told.
 pub const DELIVERY: &str = "Wattassay-Delivery";
 /// A target may ask for a longer rest; a day on it is tried all the same.
-const REST_MAX: Duration = Duration::from_secs(86_400);
+const REST_MAX: Duration = Duration::from_hours(24);
 
 /// `t=<seconds>,v1=<hex>`: HMAC-SHA256 (RFC 2104) of "<seconds>.<body>" with the secret.
 pub fn signature(secret: &str, unix_s: i64, body: &str) -> String {

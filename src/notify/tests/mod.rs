@@ -40,7 +40,7 @@ fn target(name: &str) -> Target {
         quiet: QuietHours::none(),
         rate: None,
         zone: TimeZone::UTC,
-        max_age: Duration::from_secs(3600),
+        max_age: Duration::from_hours(1),
         queue: 100,
         timeout: Duration::from_secs(5),
         channel: Channel::Webhook(Webhook {

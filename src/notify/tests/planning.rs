@@ -160,7 +160,7 @@ proptest! {
         scene.tick(now + 90_000);
         scene.tick(now + 180_000);
         let single = scene.sent.iter().filter(|m| m.about.key() == "raised").count() as u32;
-        let held: u32 = scene.sent.iter().filter_map(|m| m.summary.as_ref()).flat_map(|s| s.named()).map(|h| h.raised).sum();
+        let held: u32 = scene.sent.iter().filter_map(|m| m.summary.as_ref()).flat_map(super::super::held::Held::named).map(|h| h.raised).sum();
         prop_assert!(single + held >= announced, "{} + {} < {}", single, held, announced);
         prop_assert!(scene.planner.due_in_ms(at_s(now + 180_000)).is_none());
     }
