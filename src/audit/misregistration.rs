@@ -108,7 +108,7 @@ impl EnergyMeter {
         self.max_gap_ms = max_gap_ms;
         let Some(last) = &mut self.last else { return };
         if let Some(at) = absence.mono(last.at) {
-            last.at = at
+            last.at = at;
         } else {
             self.sums.left_out_ms = self.sums.left_out_ms.saturating_add(absence.ago_ms(last.at).unwrap_or(0));
             self.last = None;

@@ -138,7 +138,7 @@ impl Events {
             Some(seen) => {
                 let mut first = VecDeque::from([special("hello", hello, "")]);
                 if let Some(missed) = self.since(&told, seen) {
-                    first.extend(missed)
+                    first.extend(missed);
                 } else {
                     let text = "events were missed that are not remembered: fetch everything again";
                     first.push_back(special("gap", json!({ "text": text }), &current));

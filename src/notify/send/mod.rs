@@ -8,7 +8,7 @@ pub mod tls;
 pub mod webhook;
 pub mod webhook_body;
 
-use std::path::{Path, PathBuf};
+use std::path::Path;
 use std::time::Duration;
 
 use super::outbox_file::Waiting;
