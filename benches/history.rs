@@ -10,9 +10,10 @@ use std::time::{Duration, Instant};
 
 use wattassay::history::keeper::Limits;
 use wattassay::history::quantity::{COUNT, place};
+use wattassay::history::reader::{Detail, HistoryReader, Wanted};
 use wattassay::history::recorder::Recorder;
 use wattassay::history::sqlite::{FILE_NAME, SqliteStore};
-use wattassay::history::store::{Batch, Query, Sample, Source, SourceId, Statistic, Store, Tier};
+use wattassay::history::store::{Batch, Sample, Source, SourceId, Statistic, Store, Tier};
 
 const START_MS: i64 = 20_776 * 86_400_000;
 /// Circuits read once a second, each with all of its quantities.
@@ -30,9 +31,11 @@ fn main() {
 }
 
 fn sources(store: &mut SqliteStore, count: usize) -> Vec<SourceId> {
-    let source =
-        |n| Source { station: format!("Station {}", n / 4), is_monitor: false, name: format!("Pump {}", n % 4 + 1) };
-    (0..count).map(|n| store.source(&source(n)).expect("a source")).collect()
+    (0..count).map(|n| store.source(&source_of(n)).expect("a source")).collect()
+}
+
+fn source_of(n: usize) -> Source {
+    Source { station: format!("Station {}", n / 4), is_monitor: false, name: format!("Pump {}", n % 4 + 1) }
 }
 
 fn sample(source: SourceId, at_ms: i64, noise: &mut fastrand::Rng) -> Sample {
@@ -101,25 +104,30 @@ fn year(folder: &Path) {
         place::RUNNING,
     ];
     for quantities in [vec![place::TOTAL_ACTIVE_POWER_W], trend, all] {
-        let query = |from_ms| Query {
-            source: sources[1],
-            tier: Tier::QuarterHour,
-            statistic: Statistic::Mean,
-            from_ms,
-            to_ms: i64::MAX,
-            quantities: quantities.clone(),
-        };
-        let mut times: Vec<f64> = (0..15)
-            .map(|_| {
-                let began = Instant::now();
-                let mut store = SqliteStore::open_to_read(folder).expect("a store");
-                let rows = store.rows(&query(START_MS)).expect("rows");
-                assert_eq!(rows.at_ms.len() as i64, QUARTERS);
-                began.elapsed().as_secs_f64() * 1000.0
-            })
-            .collect();
-        times.sort_by(f64::total_cmp);
-        println!("  {:>3} quantities, opening included {:>8.1} ms", quantities.len(), times[times.len() / 2]);
+        for (what, detail, rows) in [
+            ("as they are", Detail::Tier(Tier::QuarterHour), QUARTERS as usize),
+            ("merged to at most 1,000 points", Detail::Points(1000), 732),
+        ] {
+            let wanted = Wanted {
+                source: source_of(1),
+                quantities: quantities.clone(),
+                from_ms: START_MS,
+                to_ms: i64::MAX,
+                detail,
+                statistic: Statistic::Mean,
+            };
+            let mut times: Vec<f64> = (0..15)
+                .map(|_| {
+                    let began = Instant::now();
+                    let series = HistoryReader::folder(folder).series(&wanted).expect("a series");
+                    assert_eq!(series.rows.at_ms.len(), rows);
+                    began.elapsed().as_secs_f64() * 1000.0
+                })
+                .collect();
+            times.sort_by(f64::total_cmp);
+            let median = times[times.len() / 2];
+            println!("  {:>3} quantities {what}, opening included {median:>8.1} ms", quantities.len());
+        }
     }
 }
 

@@ -9,6 +9,7 @@ mod history;
 mod journal;
 mod logging;
 mod maps;
+mod notify;
 mod registers;
 mod reload;
 mod replay;
@@ -32,7 +33,7 @@ const EXIT_CODES: &str = "\
 Exit codes:
   0  all well (run: stopped as told; audit, replay, sheet: every circuit is sound; check: nothing wrong)
   1  audit, replay, sheet: a fault was found; check: the configuration has problems;
-     journal verify: the journal was altered
+     journal verify: the journal was altered; notify test: a target did not take the message
   2  audit, replay, sheet: no fault found, but at least one circuit could not be judged
   3  error: bad arguments, unreadable configuration or recording, address in use and the like
 
@@ -75,6 +76,8 @@ enum Command {
     Users(users::Options),
     /// Check that a journal is what was written, or export it
     Journal(journal::Options),
+    /// Try the targets of notifications
+    Notify(notify::Options),
 }
 
 /// Where the configuration is.
@@ -152,6 +155,10 @@ fn dispatch(cli: Cli) -> anyhow::Result<Exit> {
         Command::History(options) => history::run(&options),
         Command::Users(options) => users::run(&options),
         Command::Journal(options) => journal::run(&options),
+        Command::Notify(options) => {
+            logging::start(&cli.log, logging::ERRORS_ONLY)?;
+            on_runtime(notify::run(options))
+        }
     }
 }
 

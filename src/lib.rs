@@ -20,6 +20,7 @@ pub mod faces;
 pub mod history;
 pub mod journal;
 pub mod modbus;
+pub mod notify;
 pub mod records;
 pub mod reload;
 pub mod replay;

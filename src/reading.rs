@@ -4,12 +4,14 @@
 //! IEEE 1459 (P > 0 is import, Q > 0 inductive), power factor carrying the sign of P.
 //! This module must never read a clock, a socket or a register.
 
+use serde::{Deserialize, Serialize};
+
 /// Wall-clock time, milliseconds since the Unix epoch (UTC). For people and records, never for measuring spans.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Default)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Default, Serialize, Deserialize)]
 pub struct UnixMs(pub i64);
 
 /// Monotonic time, milliseconds since some fixed start. For spans and delays; never jumps.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Default)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Default, Serialize, Deserialize)]
 pub struct MonoMs(pub u64);
 
 impl MonoMs {
@@ -20,7 +22,7 @@ impl MonoMs {
 }
 
 /// The two clocks of one instant, always taken together.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
 pub struct Instant2 {
     /// Wall clock.
     pub wall: UnixMs,
@@ -29,7 +31,7 @@ pub struct Instant2 {
 }
 
 /// One of the three phases (conductors) of a service.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
 pub enum Phase {
     /// Phase A.
     A,
@@ -60,7 +62,7 @@ impl Phase {
 }
 
 /// Order in which the phases pass their peaks.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
 pub enum Rotation {
     /// A, then B, then C: B lags A by 120 degrees.
     Abc,
@@ -79,7 +81,7 @@ impl Rotation {
 }
 
 /// One value of one reading, with its quality.
-#[derive(Debug, Clone, Copy, PartialEq, Default)]
+#[derive(Debug, Clone, Copy, PartialEq, Default, Serialize, Deserialize)]
 pub enum Measured {
     /// The map offers no such register.
     #[default]
@@ -123,7 +125,7 @@ impl Measured {
 }
 
 /// Where a circuit says whether its pump runs.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
 pub enum RunStatus {
     /// No status bit is mapped.
     #[default]
@@ -137,7 +139,7 @@ pub enum RunStatus {
 }
 
 /// What instruments on the water side of a pump say.
-#[derive(Debug, Clone, Copy, PartialEq, Default)]
+#[derive(Debug, Clone, Copy, PartialEq, Default, Serialize, Deserialize)]
 pub struct WaterReading {
     /// Flow through the pump, m3/s.
     pub flow_m3_per_s: Measured,
@@ -150,7 +152,7 @@ pub struct WaterReading {
 }
 
 /// What one set of CTs reported. Arrays are by current channel 1, 2, 3 as numbered on the terminals.
-#[derive(Debug, Clone, PartialEq, Default)]
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
 pub struct CircuitReading {
     /// RMS current, A.
     pub current_a: [Measured; 3],

@@ -123,6 +123,7 @@ pub fn at_next_start(old: &Config, new: &Config) -> Vec<&'static str> {
         ),
         ("[journal]", old.journal != new.journal),
         ("[history]", old.history != new.history),
+        ("[notifications]", old.notifications != new.notifications),
     ];
     differs.into_iter().filter(|(_, differs)| *differs).map(|(table, _)| table).collect()
 }

@@ -4,6 +4,7 @@
 use std::sync::Arc;
 
 use num_complex::Complex64;
+use serde::{Deserialize, Serialize};
 
 use super::context::ServiceKind;
 use super::detail::{Detail, Missing};
@@ -28,7 +29,7 @@ pub enum RunState {
 }
 
 /// One check the audit makes on every reading.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
 pub enum Check {
     /// Sign of active power per channel while running.
     ActivePowerSign,
@@ -117,7 +118,7 @@ pub enum EvidenceLevel {
 }
 
 /// Overall verdict on a circuit.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
 pub enum Verdict {
     /// Power is registered right, with high probability.
     Sound,

@@ -4,7 +4,10 @@
 
 use std::sync::Arc;
 
-use super::assessment::{Assessment, Check, CorrectedPower, Diagnosis, EvidenceLevel, Finding, RunState, Verdict};
+use serde::{Deserialize, Serialize};
+
+use super::absence::Absence;
+use super::assessment::{Assessment, CorrectedPower, Diagnosis, EvidenceLevel, Finding, Outcome, RunState, Verdict};
 use super::checks::{self, Input};
 use super::context::CircuitContext;
 use super::correction;
@@ -12,7 +15,7 @@ use super::crossing::Crossing;
 use super::diagnosis::{CONFIDENT, Diagnoser};
 use super::evidence::Features;
 use super::joint::Alternatives;
-use super::persistence::Memory;
+use super::persistence::Memories;
 use super::proof::{Account, Proof};
 use super::run_state::{Company, RunTracker};
 use super::shared::Opinion;
@@ -29,12 +32,11 @@ pub(super) const ENOUGH_TO_CORRECT: f64 = 0.80;
 const RUNNING_UP: f64 = 2.5;
 
 /// The audit of one circuit: constant-size state, one step per reading.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, Serialize, Deserialize)]
 pub struct CircuitAuditor {
     context: CircuitContext,
     run: RunTracker,
-    /// By check, then by channel; the fourth place is the whole circuit's.
-    memories: [[Memory; 4]; Check::COUNT],
+    memories: Memories,
     diagnoser: Diagnoser,
     crossing: Crossing,
     others_running: u32,
@@ -65,7 +67,7 @@ pub(super) struct Step {
 }
 
 /// The latest values, to notice when they stop moving.
-#[derive(Debug, Clone, Default)]
+#[derive(Debug, Clone, Default, Serialize, Deserialize)]
 struct Latest {
     voltage_ln_v: [Measured; 3],
     voltage_ll_v: [Measured; 3],
@@ -109,6 +111,19 @@ impl CircuitAuditor {
             epoch: 0,
             account: None,
             proof: None,
+        }
+    }
+
+    /// Goes on after an absence with what it had learnt; what is not kept is worked out again.
+    pub(super) fn resume(&mut self, absence: &Absence) {
+        self.run.resume(absence);
+        self.memories.iter_mut().flatten().for_each(|memory| memory.resume(absence));
+        self.diagnoser.resume(&self.context);
+        // Without it the two clocks are not compared across the gap.
+        self.previous_at = self.previous_at.and_then(|at| Some(Instant2 { mono: absence.mono(at.mono)?, ..at }));
+        self.since = self.since.map(|since| absence.instant(since));
+        if let Some(proof) = &mut self.proof {
+            proof.resume(absence);
         }
     }
 
@@ -183,7 +198,7 @@ impl CircuitAuditor {
         for (n, (value, _)) in checks::power::blankable(reading).iter().enumerate() {
             self.ever_given |= u8::from(value.good().is_some()) << n;
         }
-        let observations = checks::all(&Input {
+        let input = Input {
             monitor,
             reading,
             circuit: &circuit,
@@ -193,15 +208,8 @@ impl CircuitAuditor {
             previous_at: self.previous_at,
             ever_given: self.ever_given,
             same_readings: self.latest.note(monitor, reading),
-        });
-        let findings: Vec<Finding> = observations
-            .into_iter()
-            .map(|seen| {
-                let memory = &mut self.memories[seen.check as usize][seen.channel.unwrap_or(3)];
-                let (outcome, since) = memory.settle(seen.raw, checks::persistence(seen.check), monitor.at);
-                Finding { check: seen.check, channel: seen.channel, outcome, detail: seen.detail, since }
-            })
-            .collect();
+        };
+        let findings = checks::all(&input, &mut self.memories);
         let flows = matches!(run.state, RunState::Running | RunState::Starting);
         let mut features = flows.then(|| Features::of(reading, &circuit, &voltages, context, foreign)).flatten();
         if let Some(features) = &mut features {
@@ -271,7 +279,7 @@ impl CircuitAuditor {
         let mut diagnosis = self.diagnoser.diagnosis().cloned().unwrap_or_else(Diagnosis::none);
         diagnosis.since = self.since;
         // What failed while the pump ran still stands while it is stopped: the load-dependent checks are idle then.
-        let hard_now = !words::hard_findings(findings).is_empty();
+        let hard_now = findings.iter().any(|f| f.outcome == Outcome::Failed && words::is_hard(f));
         self.judged_hard = hard_now || (self.judged_hard && state != RunState::Running);
         if self.judged_hard {
             diagnosis.verdict = Verdict::Fault;

@@ -2,10 +2,12 @@
 //!
 //! Plain data, built by `station` from the configuration; the audit never sees a configuration file.
 
+use serde::{Deserialize, Serialize};
+
 use crate::reading::Rotation;
 
 /// Voltage systems; what each means for the channels is in `service`.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
 pub enum ServiceKind {
     /// Three-phase four-wire wye: a neutral current is possible.
     Wye4,
@@ -24,7 +26,7 @@ pub enum ServiceKind {
 }
 
 /// Kind of load, for what is expected of its power factor.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
 pub enum LoadBehaviour {
     /// Induction motor, direct on line.
     InductionMotor,
@@ -41,14 +43,14 @@ pub enum LoadBehaviour {
 }
 
 /// What the power-factor registers mean after decoding.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Default)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Default, Serialize, Deserialize)]
 pub struct PowerFactorMeaning {
     /// The sign of PF is the sign of P. When false, PF is only a magnitude to the audit.
     pub signed_by_power: bool,
 }
 
 /// When the monitor blanks P and PF by its own rule.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Default)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Default, Serialize, Deserialize)]
 pub struct BlankingRule {
     /// Blank when P is not positive: a blank while running is then evidence of P <= 0.
     pub when_not_positive: bool,
@@ -57,7 +59,7 @@ pub struct BlankingRule {
 }
 
 /// Everything known in advance about one circuit.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct CircuitContext {
     /// Voltage system.
     pub service: ServiceKind,

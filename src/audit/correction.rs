@@ -31,7 +31,9 @@ pub fn correct(
     voltages: &Voltages,
     context: &CircuitContext,
 ) -> Option<CorrectedPower> {
-    let seen = Seen { class: &classes(context.service).all[class_index], wiring, features, circuit, voltages, context };
+    let class = &classes(context.service).all[class_index];
+    let voltage_deg = voltages.phasor_v.map(|phasor| phasor.filter(|_| context.service.symmetrical()).map(arg_deg));
+    let seen = Seen { class, wiring, features, circuit, voltage_deg, context };
     let mut per_phase: [Option<Complex64>; 3] = [None; 3];
     let mut assumed_va = 0.0;
     let mut sum_va = 0.0;
@@ -70,7 +72,8 @@ struct Seen<'a> {
     wiring: &'a Wiring,
     features: &'a Features,
     circuit: &'a Circuit,
-    voltages: &'a Voltages,
+    /// Angle of each channel's voltage, degrees; known only in a symmetrical service.
+    voltage_deg: [Option<f64>; 3],
     context: &'a CircuitContext,
 }
 
@@ -107,9 +110,8 @@ impl Seen<'_> {
         if !service.symmetrical() {
             return Some(nominal_gap);
         }
-        let angle_of_channel = |j: usize| self.voltages.phasor_v[j].map(arg_deg);
         let own_channel = self.wiring.voltage_channel_of(phase)?;
-        let measured_gap = angle_of_channel(k).zip(angle_of_channel(own_channel)).map(|(a, b)| wrap_deg(a - b));
+        let measured_gap = self.voltage_deg[k].zip(self.voltage_deg[own_channel]).map(|(a, b)| wrap_deg(a - b));
         // Voltages whose angles were assumed follow the channel numbers, not the hypothesis: keep to the nominal gap then.
         Some(measured_gap.filter(|gap| wrap_deg(gap - nominal_gap).abs() < 30.0).unwrap_or(nominal_gap))
     }
@@ -124,6 +126,7 @@ impl Seen<'_> {
                 let p = channel.p_per_unit()?.abs().copysign(expected_deg.to_radians().cos());
                 Some(nearest_branch(p, expected_deg))
             }
+            (Some(_), Some(_)) if registers == Registers::AsDeclared => channel.lag_deg(),
             // Each of these meanings undoes itself.
             (Some(p), Some(q)) => {
                 let (p, q) = registers.registered(p, q);
@@ -175,6 +178,9 @@ impl Seen<'_> {
             per_phase[phase.index()] = Some(Complex64::ZERO);
         }
         let missing: Vec<usize> = (0..3).filter(|k| per_phase[*k].is_none()).collect();
+        if missing.is_empty() {
+            return;
+        }
         let known: Vec<usize> = phases.iter().map(|p| p.index()).filter(|k| !missing.contains(k)).collect();
         let Some(&one) = known.first() else { return };
         let balanced = per_phase[one];

@@ -3,6 +3,8 @@
 //! Evidence is counted once a spell in which the same pumps run, not once a reading: a thousand readings of one state tell no
 //! more than a few. Constant memory. Must never look at power.
 
+use serde::{Deserialize, Serialize};
+
 use super::run_state::Company;
 
 /// Readings a spell must last before it counts: meters and pumps take a moment to settle.
@@ -18,7 +20,7 @@ const ENOUGH: i32 = 6;
 const TAKEN: f64 = 0.5;
 
 /// What is known of one circuit's channels that see other circuits.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct Crossing {
     slots: [Option<usize>; 3],
     probability: f64,
@@ -45,7 +47,7 @@ impl Crossing {
 }
 
 /// Follows who runs when on one monitor.
-#[derive(Debug, Clone, Default)]
+#[derive(Debug, Clone, Default, Serialize, Deserialize)]
 pub struct CrossingTracker {
     /// By circuit and channel, then by other circuit: spells for less spells against, and whether it was seen alive while its
     /// own pump stood.
@@ -54,7 +56,7 @@ pub struct CrossingTracker {
     readings: u32,
 }
 
-#[derive(Debug, Clone, Copy, Default)]
+#[derive(Debug, Clone, Copy, Default, Serialize, Deserialize)]
 struct Count {
     balance: i32,
     alive_alone: bool,
@@ -63,14 +65,14 @@ struct Count {
 impl CrossingTracker {
     /// Takes what one reading shows of every circuit of the monitor, in their order. `None` where it is not known.
     pub fn observe(&mut self, company: &[Option<Company>]) {
-        let Some(company) = company.iter().copied().collect::<Option<Vec<Company>>>() else {
-            self.readings = 0;
-            return;
-        };
         let circuits = company.len();
         if circuits < 2 {
             return;
         }
+        let Some(company) = company.iter().copied().collect::<Option<Vec<Company>>>() else {
+            self.readings = 0;
+            return;
+        };
         if self.counts.len() != circuits {
             self.counts = vec![[0, 1, 2].map(|_| vec![Count::default(); circuits]); circuits];
         }

@@ -3,6 +3,8 @@
 //!
 //! Must never use a rule of the kind "if power is negative then reversed": every conclusion comes out of the posterior.
 
+use serde::{Deserialize, Serialize};
+
 use super::assessment::{Diagnosis, EvidenceLevel, RankedWiring, Reason, ReasonKind, Verdict, WiringGroup};
 use super::context::CircuitContext;
 use super::crossing::Crossing;
@@ -37,15 +39,19 @@ const LEVELS_APART: f64 = 3.0;
 const REASON_WORTH_TELLING_DB: f64 = 1.0;
 
 /// Posterior of one circuit, brought up to date reading by reading.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, Serialize, Deserialize)]
 pub struct Diagnoser {
     evidence: Evidence,
     weighed: Vec<Weighed>,
     sizes: Option<Magnitudes>,
+    #[serde(skip)]
     sum: Sum,
     /// What the windows say of what the circuit shares, once somebody asked for it.
+    #[serde(skip)]
     opinion: Option<Opinion>,
+    #[serde(skip)]
     latest: Option<Diagnosis>,
+    #[serde(skip)]
     leading_class: Option<usize>,
     told: Opinion,
     crossing: Crossing,
@@ -57,11 +63,13 @@ pub struct Diagnoser {
     conclusions: u64,
 }
 
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, Serialize, Deserialize)]
 struct Weighed {
     at: Features,
+    #[serde(skip)]
     likelihood: WindowLikelihood,
     /// Lag of the load under a class, once somebody asked for it.
+    #[serde(skip)]
     lag: Option<(usize, f64)>,
 }
 
@@ -93,6 +101,18 @@ impl Default for Diagnoser {
 }
 
 impl Diagnoser {
+    /// Works out again what follows from what was kept.
+    pub fn resume(&mut self, context: &CircuitContext) {
+        let foreign = self.crossing.foreign();
+        for weighed in &mut self.weighed {
+            weighed.likelihood = weigh(&weighed.at, context, foreign);
+        }
+        if !self.weighed.is_empty() {
+            self.sum = self.summed(context);
+            self.latest = self.concluded(context);
+        }
+    }
+
     /// The evidence collected in this epoch.
     pub fn evidence(&self) -> &Evidence {
         &self.evidence

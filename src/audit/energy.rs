@@ -4,6 +4,9 @@
 //! A difference is given only where the diagnosis carries it; otherwise the reason stands in its place. Must never fill in
 //! time that was not seen, but for the one estimate that says it does.
 
+use serde::{Deserialize, Serialize};
+
+use super::absence::Absence;
 use super::assessment::{Assessment, RunState, Verdict};
 use super::misregistration::{COVERAGE, EnergyMeter, MS_PER_HOUR, Misregistration, registered_w, registers_power};
 use crate::reading::{CircuitReading, Instant2, Measured, MonoMs};
@@ -90,7 +93,7 @@ impl Period {
 }
 
 /// What the monitor's own energy registers counted, beside the integral of its power over exactly the same time.
-#[derive(Debug, Clone, Copy, PartialEq, Default)]
+#[derive(Debug, Clone, Copy, PartialEq, Default, Serialize, Deserialize)]
 pub struct RegisterAdvance {
     /// Advance of the import register, Wh.
     pub import_wh: f64,
@@ -107,7 +110,7 @@ pub struct RegisterAdvance {
 }
 
 /// Registers and power at one reading.
-#[derive(Debug, Clone, Copy)]
+#[derive(Debug, Clone, Copy, Serialize, Deserialize)]
 struct RegisterSample {
     at: MonoMs,
     import_wh: f64,
@@ -116,7 +119,7 @@ struct RegisterSample {
 }
 
 /// The account of one circuit.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, Serialize, Deserialize)]
 pub struct EnergyAccount {
     max_gap_ms: u64,
     since_start: EnergyMeter,
@@ -152,6 +155,23 @@ impl EnergyAccount {
             last: None,
             advance: None,
         }
+    }
+
+    /// Goes on after an absence, leaving out gaps longer than `max_gap_ms` from now on.
+    pub fn resume(&mut self, max_gap_ms: u64, absence: &Absence) {
+        self.max_gap_ms = max_gap_ms;
+        for meter in [&mut self.since_start, &mut self.since_change] {
+            meter.resume(max_gap_ms, absence);
+        }
+        for at in [&mut self.started_at, &mut self.changed_at] {
+            *at = at.map(|at| absence.instant(at));
+        }
+        self.last = self.last.and_then(|last| Some(RegisterSample { at: absence.mono(last.at)?, ..last }));
+    }
+
+    /// Longest gap that is bridged, ms.
+    pub fn max_gap_ms(&self) -> u64 {
+        self.max_gap_ms
     }
 
     /// Begins the sums of the present wiring anew: somebody moved a lead. What was summed since the start stays, and the

@@ -4,6 +4,8 @@
 //! agreeing with what was collected (somebody has moved a lead), everything collected is dropped and a new epoch begins.
 //! Must never weigh hypotheses.
 
+use serde::{Deserialize, Serialize};
+
 use super::assessment::EvidenceLevel;
 use super::context::CircuitContext;
 use crate::electrical::circuit::Circuit;
@@ -34,7 +36,7 @@ const MAY_TURN_BLANK: f64 = 0.4;
 const CONTRADICTIONS: u32 = 3;
 
 /// What one steady reading (or the mean of many) says.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct Features {
     /// Mean current of the channels that carry any, A.
     pub mean_current_a: f64,
@@ -139,9 +141,10 @@ impl Features {
     /// Natural logarithm of each channel's current against the geometric mean of all that carry any; `None` for a channel
     /// that carries none.
     pub fn ln_share(&self) -> [Option<f64>; 3] {
-        let alive: Vec<usize> = (0..3).filter(|k| self.current_alive[*k]).collect();
-        let mean = alive.iter().map(|k| self.current_a[*k].ln()).sum::<f64>() / alive.len().max(1) as f64;
-        [0, 1, 2].map(|k| self.current_alive[k].then(|| self.current_a[k].ln() - mean))
+        let ln = [0, 1, 2].map(|k| self.current_alive[k].then(|| self.current_a[k].ln()));
+        let alive = ln.iter().flatten().count();
+        let mean = ln.iter().flatten().sum::<f64>() / alive.max(1) as f64;
+        ln.map(|ln| ln.map(|ln| ln - mean))
     }
 
     /// True when power is told channel by channel.
@@ -228,7 +231,7 @@ impl Features {
 }
 
 /// The mean of the steady readings of one load level.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct Window {
     /// Load level: current on a logarithmic scale of 20 % steps.
     pub level: i32,
@@ -245,10 +248,11 @@ impl Window {
         Window { level, readings: 1, mean: *features, share_variance: [0.0; 3] }
     }
 
-    fn take(&mut self, features: &Features) {
+    /// Takes a reading, whose [`Features::ln_share`] is `new`.
+    fn take(&mut self, features: &Features, new: [Option<f64>; 3]) {
         self.readings += 1;
         let share = 1.0 / (self.readings as f64).min(MEMORY_READINGS);
-        let (mean, new) = (self.mean.ln_share(), features.ln_share());
+        let mean = self.mean.ln_share();
         for k in 0..3 {
             if let (Some(mean), Some(new)) = (mean[k], new[k]) {
                 self.share_variance[k] += share * ((new - mean).powi(2) - self.share_variance[k]);
@@ -257,9 +261,9 @@ impl Window {
         self.mean.blend(features, share);
     }
 
-    /// True when a channel's share of the current has moved further than it does by itself.
-    fn share_moved(&self, features: &Features) -> bool {
-        let (mean, new) = (self.mean.ln_share(), features.ln_share());
+    /// True when a channel's share of the current, now `new`, has moved further than it does by itself.
+    fn share_moved(&self, new: [Option<f64>; 3]) -> bool {
+        let mean = self.mean.ln_share();
         (0..3).any(|k| {
             mean[k].zip(new[k]).is_some_and(|(a, b)| (a - b).abs() > SHARE_MOVED + 4.0 * self.share_variance[k].sqrt())
         })
@@ -278,7 +282,7 @@ pub enum Change {
 }
 
 /// All evidence about one circuit.
-#[derive(Debug, Clone, Default)]
+#[derive(Debug, Clone, Default, Serialize, Deserialize)]
 pub struct Evidence {
     windows: Vec<Window>,
     contradictions: u32,
@@ -324,8 +328,9 @@ impl Evidence {
     /// Adds a steady reading, with the rotation measured beside it.
     pub fn add(&mut self, features: &Features, rotation: Option<Rotation>) -> Change {
         let level = (features.mean_current_a.ln() / 1.2f64.ln()).round() as i32;
+        let share = features.ln_share();
         let rotation_moved = rotation.is_some() && self.rotation.is_some() && rotation != self.rotation;
-        if rotation_moved || self.contradicts(features, level) {
+        if rotation_moved || self.contradicts(features, level, share) {
             self.contradictions += 1;
             if self.contradictions < CONTRADICTIONS {
                 return Change::Contradiction;
@@ -336,7 +341,7 @@ impl Evidence {
         self.contradictions = 0;
         self.rotation = rotation.or(self.rotation);
         if let Some(index) = self.windows.iter().position(|w| w.level == level && w.mean.same_shape(features)) {
-            self.windows[index].take(features);
+            self.windows[index].take(features, share);
             return Change::Window(index);
         }
         let fresh = Window::new(level, features);
@@ -352,7 +357,7 @@ impl Evidence {
 
     /// True when a reading cannot come from the wiring that the windows come from. A channel that is alive or dead by which
     /// other pumps run is no contradiction: it is evidence of its own.
-    fn contradicts(&self, features: &Features, level: i32) -> bool {
+    fn contradicts(&self, features: &Features, level: i32, share: [Option<f64>; 3]) -> bool {
         let comparable = |w: &&Window| w.mean.starting == features.starting;
         let nearest =
             |windows: &mut dyn Iterator<Item = &Window>| windows.min_by_key(|w| (w.level - level).abs()).copied();
@@ -360,7 +365,7 @@ impl Evidence {
         if let Some(window) = alike {
             let steps = f64::from((window.level - level).abs());
             // An uneven supply makes other shares at other loads: only those of one level are compared.
-            let share_moved = window.level == level && window.share_moved(features);
+            let share_moved = window.level == level && window.share_moved(share);
             return share_moved || window.mean.distance(features) > 0.35 + 0.1 * steps;
         }
         let same_company = |w: &&Window| w.mean.others_running == features.others_running;

@@ -16,7 +16,7 @@ use crate::reading::Rotation;
 use tables::{ChannelTables, predicted};
 
 /// Log-likelihood of one window, per pattern and stance of the load, and for "none of these".
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, Default)]
 pub struct WindowLikelihood {
     /// One entry per pattern of the service, by stance of the load to its nameplate; minus infinity where a pattern cannot be
     /// told by this evidence at all.

@@ -3,6 +3,8 @@
 //! One load draws nearly the same current in all its conductors, so the channels' shares of it are evidence by themselves.
 //! They say nothing about angles, so they multiply with what `likelihood` says. Must never look at a power.
 
+use serde::{Deserialize, Serialize};
+
 use super::evidence::Window;
 use super::wiring::Gain;
 
@@ -42,7 +44,7 @@ const UNREST_COARSE: f64 = 0.03;
 const UNREST_LOOSE: f64 = 0.2;
 
 /// One story about the sizes.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct Magnitude {
     /// Ratio per channel.
     pub gain: [Gain; 3],
@@ -53,7 +55,7 @@ pub struct Magnitude {
 }
 
 /// The posterior over sizes.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Magnitudes {
     /// Stories worth keeping, most probable first; never empty.
     pub ranked: Vec<Magnitude>,

@@ -3,6 +3,9 @@
 //! Integrates power over monotonic time by the trapezoid rule; gaps longer than [`MAX_GAP_MS`] are not filled but counted,
 //! so the totals never claim what was not seen. Must never change what was integrated once.
 
+use serde::{Deserialize, Serialize};
+
+use super::absence::Absence;
 use super::assessment::CorrectedPower;
 use crate::reading::{CircuitReading, Measured, MonoMs};
 
@@ -16,7 +19,7 @@ pub const MAX_GAP_MS: u64 = 60_000;
 pub const COVERAGE: f64 = 2.0;
 
 /// Sums since the start of the period.
-#[derive(Debug, Clone, Copy, PartialEq, Default)]
+#[derive(Debug, Clone, Copy, PartialEq, Default, Serialize, Deserialize)]
 pub struct Misregistration {
     /// Energy the monitor registered (its own P, blank counted as zero), Wh.
     pub registered_wh: f64,
@@ -72,7 +75,7 @@ pub fn registers_power(circuit: &CircuitReading) -> bool {
 }
 
 /// One instant's powers.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 struct Sample {
     at: MonoMs,
     registered_w: f64,
@@ -81,7 +84,7 @@ struct Sample {
 }
 
 /// Integrates one circuit.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, Serialize, Deserialize)]
 pub struct EnergyMeter {
     last: Option<Sample>,
     sums: Misregistration,
@@ -98,6 +101,19 @@ impl EnergyMeter {
     /// As the default, but leaving out gaps longer than this instead, for records with readings further apart.
     pub fn with_max_gap(max_gap_ms: u64) -> EnergyMeter {
         EnergyMeter { last: None, sums: Misregistration::default(), max_gap_ms }
+    }
+
+    /// Goes on after an absence. Time that cannot be joined to what was seen before it is left out.
+    pub fn resume(&mut self, max_gap_ms: u64, absence: &Absence) {
+        self.max_gap_ms = max_gap_ms;
+        let Some(last) = &mut self.last else { return };
+        match absence.mono(last.at) {
+            Some(at) => last.at = at,
+            None => {
+                self.sums.left_out_ms = self.sums.left_out_ms.saturating_add(absence.ago_ms(last.at).unwrap_or(0));
+                self.last = None;
+            }
+        }
     }
 
     /// Sums so far.

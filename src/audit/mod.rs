@@ -6,6 +6,7 @@
 //! circuit finds of them, `crossing` finds channels on another pump, `joint` ranks the wirings of all together. `words` says the
 //! result.
 
+pub mod absence;
 pub mod advice;
 pub mod assessment;
 pub mod auditor;
@@ -40,6 +41,8 @@ pub mod voltage_lead;
 pub mod wiring;
 pub mod words;
 
+#[cfg(test)]
+mod kept_tests;
 #[cfg(test)]
 mod monitor_tests;
 #[cfg(test)]

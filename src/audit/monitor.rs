@@ -5,6 +5,9 @@
 
 use std::sync::Arc;
 
+use serde::{Deserialize, Serialize};
+
+use super::absence::Absence;
 use super::assessment::Assessment;
 use super::auditor::CircuitAuditor;
 use super::context::{CircuitContext, ServiceKind};
@@ -22,14 +25,16 @@ const SHARED_WORTH: f64 = 1e-6;
 const READINGS_FOR_VOLTAGE: u64 = 3;
 
 /// The audit of one monitor.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, Serialize, Deserialize)]
 pub struct MonitorAuditor {
     circuits: Vec<CircuitAuditor>,
     slots: Vec<usize>,
     crossings: CrossingTracker,
     voltages: Option<VoltageEvidence>,
+    #[serde(skip)]
     joint: Option<Arc<JointRanking>>,
     /// Conclusions of all circuits when `joint` was made.
+    #[serde(skip)]
     joint_at: u64,
 }
 
@@ -46,6 +51,19 @@ impl MonitorAuditor {
         });
         let circuits = contexts.into_iter().map(CircuitAuditor::new).collect();
         MonitorAuditor { circuits, slots, crossings: CrossingTracker::default(), voltages, joint: None, joint_at: 0 }
+    }
+
+    /// Goes on after an absence with what was kept of it; what is not kept is worked out again.
+    pub fn resume(&mut self, absence: &Absence) {
+        self.circuits.iter_mut().for_each(|circuit| circuit.resume(absence));
+        if let Some(voltages) = &mut self.voltages {
+            voltages.resume();
+        }
+    }
+
+    /// How often the wiring of any circuit has been seen to change.
+    pub fn epochs(&self) -> u32 {
+        self.circuits.iter().map(CircuitAuditor::epoch).sum()
     }
 
     /// The circuits' audits, in the order of their contexts.
@@ -72,7 +90,8 @@ impl MonitorAuditor {
         let alone = self.circuits.len() == 1;
         let sent: Vec<Opinion> =
             if alone { Vec::new() } else { self.circuits.iter_mut().map(CircuitAuditor::opinion).collect() };
-        let told = if alone { vec![common] } else { shared::exchange(&sent, &common) };
+        let exchanged = if alone { Vec::new() } else { shared::exchange(&sent, &common) };
+        let told = if alone { std::slice::from_ref(&common) } else { &exchanged };
         let leads = self.voltages.as_mut().and_then(|voltages| {
             voltages.add(&VoltageMeans {
                 ln_v: reading.voltage_ln_v.map(Measured::good),
@@ -82,11 +101,11 @@ impl MonitorAuditor {
             let enough = voltages.readings() >= READINGS_FOR_VOLTAGE;
             voltages.diagnosis().filter(|leads| enough && leads.voltages_used > 0).cloned()
         });
-        let epochs: u32 = self.circuits.iter().map(CircuitAuditor::epoch).sum();
-        let each = self.circuits.iter_mut().zip(steps).zip(&told);
+        let epochs = self.epochs();
+        let each = self.circuits.iter_mut().zip(steps).zip(told);
         let mut assessments: Vec<Assessment> =
             each.map(|((circuit, step), told)| circuit.finish(step, told, leads.clone())).collect();
-        if epochs != self.circuits.iter().map(CircuitAuditor::epoch).sum::<u32>() {
+        if epochs != self.epochs() {
             // Somebody has moved leads: who was on whose pump no longer holds.
             self.crossings.forget();
         }

@@ -13,7 +13,14 @@ use crate::reading::Measured::{self, Good, NotAvailable};
 use crate::reading::{CircuitReading, Instant2, MonitorReading, MonoMs, Phase, UnixMs};
 
 /// A station of up to two pumps on one monitor; `extra` goes below the monitor.
-fn station(service: &str, line_v: f64, pumps: &[&str], voltage: &str, currents: &str, extra: &str) -> Station {
+pub(super) fn station(
+    service: &str,
+    line_v: f64,
+    pumps: &[&str],
+    voltage: &str,
+    currents: &str,
+    extra: &str,
+) -> Station {
     from_text(&station_text(service, line_v, pumps, voltage, currents, extra))
 }
 
@@ -48,7 +55,7 @@ fn station_text(service: &str, line_v: f64, pumps: &[&str], voltage: &str, curre
     )
 }
 
-fn context(service: ServiceKind, slot: usize) -> CircuitContext {
+pub(super) fn context(service: ServiceKind, slot: usize) -> CircuitContext {
     let (nominal, full_load, pf) = match service {
         ServiceKind::SplitPhase => (240.0, 28.0, 0.85),
         ServiceKind::SinglePhase => (230.0, 28.0, 0.85),
@@ -68,7 +75,7 @@ fn context(service: ServiceKind, slot: usize) -> CircuitContext {
 }
 
 /// What the registers of generic-full say at a station time, in full.
-fn reading(station: &Station, t_s: f64) -> MonitorReading {
+pub(super) fn reading(station: &Station, t_s: f64) -> MonitorReading {
     let sample = station.meter(0, t_s).unwrap();
     let value = |v: f64| if v.is_finite() { Good(v) } else { NotAvailable };
     let values = |v: [f64; 3]| v.map(value);
@@ -114,9 +121,9 @@ fn played_as(
 }
 
 /// Loads from full to light, so that the lag moves.
-const LOADS: &str = "{ at_s = 0.0, load = 1.0 }, { at_s = 40.0, load = 0.7 }, { at_s = 80.0, load = 0.45 }";
-const ABC: &str = r#""A", "B", "C""#;
-const SERVICES: [(&str, ServiceKind, f64, &str, &str); 7] = [
+pub(super) const LOADS: &str = "{ at_s = 0.0, load = 1.0 }, { at_s = 40.0, load = 0.7 }, { at_s = 80.0, load = 0.45 }";
+pub(super) const ABC: &str = r#""A", "B", "C""#;
+pub(super) const SERVICES: [(&str, ServiceKind, f64, &str, &str); 7] = [
     ("wye-4-wire", ServiceKind::Wye4, 480.0, ABC, r#"["A", "B", "C"]"#),
     ("delta-3-wire", ServiceKind::Delta3, 480.0, ABC, r#"["A", "B", "C"]"#),
     ("two-element", ServiceKind::TwoElement, 480.0, ABC, r#"["A", "none", "C"]"#),

@@ -1,7 +1,10 @@
 //! Hysteresis in time: a check fails only after it was wrong for several readings in a row, and passes again only after
 //! several right ones. One stray reading is never said, and never clears anything.
 
-use super::assessment::Outcome;
+use serde::{Deserialize, Serialize};
+
+use super::absence::Absence;
+use super::assessment::{Check, Outcome};
 use super::detail::Missing;
 use crate::reading::Instant2;
 
@@ -32,16 +35,46 @@ impl Persistence {
     pub const USUAL: Persistence = Persistence { to_fail: 3, to_pass: 3 };
 }
 
+/// Which outcome, without its reasons: a change of reason is no new outcome.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+enum Said {
+    Passed,
+    Failed,
+    Pending,
+    Idle,
+    NotCheckable,
+}
+
+impl Said {
+    fn of(outcome: &Outcome) -> Said {
+        match outcome {
+            Outcome::Passed => Said::Passed,
+            Outcome::Failed => Said::Failed,
+            Outcome::Pending => Said::Pending,
+            Outcome::Idle(_) => Said::Idle,
+            Outcome::NotCheckable(_) => Said::NotCheckable,
+        }
+    }
+}
+
 /// Memory of one check on one channel.
-#[derive(Debug, Clone, Default)]
+#[derive(Debug, Clone, Default, Serialize, Deserialize)]
 pub struct Memory {
     failed: bool,
     streak: u32,
     since: Option<Instant2>,
-    last: Option<std::mem::Discriminant<Outcome>>,
+    last: Option<Said>,
 }
 
+/// By check, then by channel; the fourth place is the whole circuit's.
+pub type Memories = [[Memory; 4]; Check::COUNT];
+
 impl Memory {
+    /// Goes on after an absence.
+    pub fn resume(&mut self, absence: &Absence) {
+        self.since = self.since.map(|since| absence.instant(since));
+    }
+
     /// Takes what was found at `at` and returns what may be said, with the time since when.
     pub fn settle(&mut self, raw: Raw, persistence: Persistence, at: Instant2) -> (Outcome, Instant2) {
         let outcome = match raw {
@@ -77,7 +110,7 @@ impl Memory {
             Raw::Idle(why) => Outcome::Idle(why),
             Raw::NotCheckable(missing) => Outcome::NotCheckable(missing),
         };
-        let kind = std::mem::discriminant(&outcome);
+        let kind = Said::of(&outcome);
         if self.last != Some(kind) {
             self.last = Some(kind);
             self.since = Some(at);

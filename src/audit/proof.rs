@@ -3,6 +3,9 @@
 //! Pure data and one comparison. Must never call a repair proven by the absence of alarms: it takes a verdict from readings of
 //! the running pump.
 
+use serde::{Deserialize, Serialize};
+
+use super::absence::Absence;
 use super::assessment::{CorrectedPower, Diagnosis, Verdict};
 use super::evidence::Features;
 use super::wiring::Wiring;
@@ -14,7 +17,7 @@ const SAME_LOAD: f64 = 0.15;
 const FACTOR_AGREES: f64 = 0.08;
 
 /// What the readings of one state of the wiring came to.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct Account {
     /// Most probable wiring.
     pub wiring: Option<Wiring>,
@@ -67,7 +70,7 @@ pub enum Outcome {
 }
 
 /// A change of the wiring, with the accounts on both sides.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct Proof {
     /// When the change was seen.
     pub changed_at: Instant2,
@@ -78,6 +81,11 @@ pub struct Proof {
 }
 
 impl Proof {
+    /// Goes on after an absence.
+    pub fn resume(&mut self, absence: &Absence) {
+        self.changed_at = absence.instant(self.changed_at);
+    }
+
     /// What it came to.
     pub fn outcome(&self) -> Outcome {
         let Some(after) = &self.after else { return Outcome::Waiting };

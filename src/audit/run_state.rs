@@ -2,6 +2,9 @@
 //!
 //! Must never look at power: power is what is being judged.
 
+use serde::{Deserialize, Serialize};
+
+use super::absence::Absence;
 use super::assessment::RunState;
 use super::context::CircuitContext;
 use crate::reading::{MonoMs, RunStatus};
@@ -20,7 +23,7 @@ const RUN_SHARE_OF_LARGEST: f64 = 0.05;
 const STEADY_SHARE: f64 = 0.06;
 
 /// Follows one circuit's run state.
-#[derive(Debug, Clone, Default)]
+#[derive(Debug, Clone, Default, Serialize, Deserialize)]
 pub struct RunTracker {
     flowing: bool,
     flowing_since: Option<MonoMs>,
@@ -42,7 +45,7 @@ pub struct Run {
 
 /// Whether a pump runs by most of its channels, and which channels carry current: what tells a channel that is on another
 /// pump.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Company {
     /// The pump runs, by its status or by at least two of its three channels.
     pub runs: bool,
@@ -51,6 +54,14 @@ pub struct Company {
 }
 
 impl RunTracker {
+    /// Goes on after an absence. A start so long ago that nobody can tell when is over.
+    pub fn resume(&mut self, absence: &Absence) {
+        self.flowing_since = self.flowing_since.and_then(|since| absence.mono(since));
+        if absence.away_ms().is_none() {
+            self.last_current_a = None;
+        }
+    }
+
     /// What one reading shows of a circuit with three CTs; `None` for others, or when a current is not known.
     pub fn company(&self, current_a: [Option<f64>; 3], status: RunStatus, context: &CircuitContext) -> Option<Company> {
         let [Some(a), Some(b), Some(c)] = current_a else { return None };

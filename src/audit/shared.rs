@@ -5,6 +5,8 @@
 //! [`STATES`] states of a product over circuits. Each circuit sends what it finds of every state; each gets what all others
 //! found. Must never look at a reading.
 
+use serde::{Deserialize, Serialize};
+
 use super::hypotheses::{PERMUTATION_IS_ODD, ROTATES_BACK, VOLTAGE_STATES, shared_odds};
 use super::wiring::Registers;
 use crate::reading::Rotation;
@@ -20,9 +22,26 @@ const LN_WRONG_ROTATION: f64 = -9.2;
 const SAME: f64 = 0.02;
 
 /// Natural logarithms, by state of what is shared, of a weight up to a common factor.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[serde(into = "Vec<f64>", try_from = "Vec<f64>")]
 pub struct Opinion {
     ln: [f64; STATES],
+}
+
+impl From<Opinion> for Vec<f64> {
+    fn from(opinion: Opinion) -> Vec<f64> {
+        opinion.ln.to_vec()
+    }
+}
+
+impl TryFrom<Vec<f64>> for Opinion {
+    type Error = String;
+
+    fn try_from(ln: Vec<f64>) -> Result<Opinion, String> {
+        let given = ln.len();
+        let ln = ln.try_into().map_err(|_| format!("an opinion of {given} states in place of {STATES}"))?;
+        Ok(Opinion { ln })
+    }
 }
 
 impl Opinion {

@@ -2,10 +2,12 @@
 //!
 //! Pure data. Must never weigh evidence: that is `diagnosis`.
 
+use serde::{Deserialize, Serialize};
+
 use crate::reading::Phase;
 
 /// What one current channel sees.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
 pub enum CurrentSeen {
     /// The channel sees this phase's conductor.
     Conductor {
@@ -48,7 +50,7 @@ impl CurrentSeen {
 }
 
 /// The ratio at which a channel shows what its CT sees, against what the monitor was told.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
 pub enum Gain {
     /// As it was told.
     AsRated,
@@ -70,7 +72,7 @@ impl Gain {
 }
 
 /// What the power registers mean, against what the map says.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
 pub enum Registers {
     /// As the map says.
     AsDeclared,
@@ -115,7 +117,7 @@ impl Registers {
 }
 
 /// A hypothesis about one circuit: shared voltage channels and registers, its own current channels.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
 pub struct Wiring {
     /// Phase each voltage channel is on.
     pub voltage: [Phase; 3],

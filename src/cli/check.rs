@@ -13,6 +13,7 @@ use crate::config::model::{CircuitConfig, Config, ModbusServerConfig, StationCon
 use crate::faces::json::rfc3339;
 use crate::faces::modbus::tls::Tls;
 use crate::faces::web;
+use crate::notify::send::file_problems;
 use crate::station::context::circuit_context;
 
 #[derive(Debug, Args)]
@@ -37,6 +38,8 @@ pub(super) fn run(options: &Options) -> anyhow::Result<Exit> {
                 if let Some(Err(error)) = &users {
                     refused.push(format!("access.users: {error}"));
                 }
+                let targets = config.notifications.iter().flat_map(|settings| &settings.targets);
+                refused.extend(targets.flat_map(file_problems));
                 for reason in &refused {
                     complain(&format!("{}: {reason}", file.display()));
                 }
@@ -81,6 +84,11 @@ fn understood(config: &Config, accounts: Option<&Accounts>) -> String {
     access_text(&mut out, config, accounts);
     if let Some(server) = &config.modbus_server {
         modbus_text(&mut out, config, server);
+    }
+    for target in config.notifications.iter().flat_map(|settings| &settings.targets) {
+        let priorities: Vec<&str> = target.priorities.iter().rev().map(|priority| priority.key()).collect();
+        let (kind, place) = (target.kind(), target.place());
+        let _ = writeln!(out, "  notifications to \"{}\": {kind} {place}, {}", target.name, priorities.join(", "));
     }
     for station in &config.stations {
         station_text(&mut out, station);

@@ -9,6 +9,7 @@ use super::builtin::{FOLDER_HINT, MapLibrary, unreadable_folder};
 use super::document::{parse_document, read_text};
 use super::modbus_server::read_modbus_server;
 use super::model::{Config, HistoryConfig, HistoryPlace};
+use super::notifications::read_notifications;
 use super::problem::{Problem, Problems};
 use super::reader::{Fault, Located, TableReader};
 use super::records::{read_history, read_journal};
@@ -52,6 +53,12 @@ fn beside(base: &Path, mut config: Config) -> Config {
     if let Some(HistoryConfig { place: HistoryPlace::Folder(folder), .. }) = &mut config.history {
         *folder = base.join(&folder);
     }
+    if let Some(notifications) = &mut config.notifications {
+        notifications.folder = base.join(&notifications.folder);
+        for target in &mut notifications.targets {
+            target.place_files(|file| base.join(file));
+        }
+    }
     config
 }
 
@@ -93,10 +100,11 @@ fn parse_with(
         let stations = read_stations(&root, library.as_ref());
         let modbus_server = read_modbus_server(&root, stations.as_deref());
         let alarms = read_alarms(&root, stations.as_deref());
+        let notifications = read_notifications(&root, stations.as_deref());
         root.finish();
         // A bad tariff is among the problems, so that what is made here without it is thrown away.
         let tariff = tariff.value();
-        config = match (http, access, metrics, modbus_server, alarms, journal, history, stations) {
+        config = match (http, access, metrics, modbus_server, alarms, journal, history, notifications, stations) {
             (
                 Some(http),
                 Some(access),
@@ -105,12 +113,13 @@ fn parse_with(
                 Some(alarms),
                 Some(journal),
                 Some(history),
+                Some(notifications),
                 Some(mut stations),
             ) => {
                 for station in &mut stations {
                     station.tariff = station.tariff.take().or_else(|| tariff.clone());
                 }
-                Some(Config { http, access, metrics, modbus_server, alarms, journal, history, stations })
+                Some(Config { http, access, metrics, modbus_server, alarms, journal, history, notifications, stations })
             }
             _ => None,
         };

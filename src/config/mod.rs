@@ -19,6 +19,8 @@ mod map_point;
 mod modbus_server;
 pub mod model;
 mod monitor;
+mod notification_channel;
+mod notifications;
 pub mod problem;
 pub mod quantity;
 mod reader;

@@ -30,6 +30,8 @@ pub struct Config {
     pub journal: Option<PathBuf>,
     /// The history; none keeps none.
     pub history: Option<HistoryConfig>,
+    /// Notifications; none sends none.
+    pub notifications: Option<crate::notify::settings::Settings>,
     /// All stations, in file order.
     pub stations: Vec<StationConfig>,
 }
@@ -45,6 +47,7 @@ impl Config {
             alarms: AlarmsConfig::default(),
             journal: None,
             history: None,
+            notifications: None,
             stations,
         }
     }

@@ -24,6 +24,9 @@ pub struct Locus {
     reactive: f64,
     active: f64,
     radius: f64,
+    /// Of the centre from the origin.
+    distance: f64,
+    no_load: f64,
 }
 
 impl Locus {
@@ -41,19 +44,24 @@ impl Locus {
         let (full_rise, locked_rise) = (full_p - active, locked_p - active);
         let reactive =
             (locked_q.powi(2) - full_q.powi(2) + locked_rise.powi(2) - full_rise.powi(2)) / (2.0 * (locked_q - full_q));
-        Some(Locus { reactive, active, radius: (reactive - full_q).hypot(full_rise) })
+        Some(Locus::around(reactive, active, (reactive - full_q).hypot(full_rise)))
+    }
+
+    fn around(reactive: f64, active: f64, radius: f64) -> Locus {
+        let (distance, no_load) = (reactive.hypot(active), (reactive - radius).hypot(active));
+        Locus { reactive, active, radius, distance, no_load }
     }
 
     /// The same motor with a capacitor on its terminals that draws `capacitor_current` at rated voltage: the metered
     /// circuit's locus, moved by what the capacitor delivers.
     #[must_use]
     pub fn with_capacitor(self, capacitor_current: f64) -> Locus {
-        Locus { reactive: self.reactive - capacitor_current, ..self }
+        Locus::around(self.reactive - capacitor_current, self.active, self.radius)
     }
 
     /// Current at no load.
     pub fn no_load_current(&self) -> f64 {
-        (self.reactive - self.radius).hypot(self.active)
+        self.no_load
     }
 
     /// Lag at this current. Currents below no load give the no-load angle, above the circle's reach the lag at its far end.
@@ -63,8 +71,8 @@ impl Locus {
             return None;
         }
         // Where the circle of this current meets the locus: `along` the line to its centre, `across` towards more power.
-        let distance = self.reactive.hypot(self.active);
-        let current = current.clamp(self.no_load_current(), distance + self.radius);
+        let distance = self.distance;
+        let current = current.clamp(self.no_load, distance + self.radius);
         let along = (current * current + distance * distance - self.radius * self.radius) / (2.0 * distance);
         let across = (current * current - along * along).max(0.0).sqrt();
         let (unit_q, unit_p) = (self.reactive / distance, self.active / distance);

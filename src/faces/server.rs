@@ -294,6 +294,36 @@ mod tests {
     }
 
     #[tokio::test]
+    async fn one_address_has_its_share_and_gets_it_back() {
+        let served = serve_within(HttpLimits { connections_per_address: 2, ..HttpLimits::default() }).await;
+        let mut holders = Vec::new();
+        for _ in 0..2 {
+            let mut stream = TcpStream::connect(served.address).await.unwrap();
+            stream.write_all(b"GET / HTTP/1.1\r\nHost: x\r\n\r\n").await.unwrap();
+            let mut head = [0; 12];
+            stream.read_exact(&mut head).await.unwrap();
+            holders.push(stream);
+        }
+        let mut third = TcpStream::connect(served.address).await.unwrap();
+        // Closed unread, so that the end may come as a reset.
+        assert!(matches!(third.read(&mut [0; 1]).await, Ok(0) | Err(_)));
+        drop(holders);
+        // The server learns of the end in its own time.
+        let served_again = async {
+            loop {
+                let mut text = String::new();
+                let mut stream = TcpStream::connect(served.address).await.unwrap();
+                let asked = stream.write_all(b"GET / HTTP/1.1\r\nHost: x\r\nConnection: close\r\n\r\n").await;
+                if asked.is_ok() && stream.read_to_string(&mut text).await.is_ok() && text.ends_with("hello") {
+                    return;
+                }
+            }
+        };
+        tokio::time::timeout(Duration::from_secs(10), served_again).await.expect("the share is given back");
+        served.cancel.cancel();
+    }
+
+    #[tokio::test]
     async fn a_taken_port_is_an_error_before_anything_starts() {
         let first = BoundServer::bind("127.0.0.1:0".parse().unwrap()).await.unwrap();
         let error = BoundServer::bind(first.address()).await.unwrap_err();

@@ -29,6 +29,12 @@ pub fn pieces<E: From<StoreError>>(
     Ok(())
 }
 
+/// Writes rows under a head line.
+pub fn csv(rows: &Rows, out: &mut impl Write) -> io::Result<()> {
+    csv_head(&rows.quantities, out)?;
+    csv_rows(rows, out)
+}
+
 /// Writes the head line of these quantities.
 pub fn csv_head(quantities: &[usize], out: &mut impl Write) -> io::Result<()> {
     let keys: Vec<&str> = quantities.iter().filter_map(|place| QUANTITIES.get(*place)).map(|q| q.key).collect();
@@ -59,11 +65,11 @@ mod tests {
         let rows = Rows {
             quantities: vec![place::FREQUENCY_HZ, place::ENERGY_IMPORT_WH],
             at_ms: vec![1_795_000_000_000, 1_795_000_001_000],
+            samples: vec![1, 1],
             values: vec![59.98, f64::NAN, 0.0, 1e9],
         };
         let mut out = Vec::new();
-        csv_head(&rows.quantities, &mut out).unwrap();
-        csv_rows(&rows, &mut out).unwrap();
+        csv(&rows, &mut out).unwrap();
         let text = String::from_utf8(out).unwrap();
         let expected = "at,frequency_hz,energy_import_wh\n2026-11-18T11:06:40.000Z,59.98,\n2026-11-18T11:06:41.000Z,0,1000000000\n";
         assert_eq!(text, expected);
@@ -71,12 +77,12 @@ mod tests {
 
     #[test]
     fn pieces_give_every_row_once_and_step_over_gaps_and_other_sources() {
+        const START_MS: i64 = 1_795_000_000_000;
+        const YEAR_S: i64 = 31_557_600;
         let folder = tempfile::tempdir().unwrap();
         let mut store = SqliteStore::open(folder.path(), 0).unwrap().0;
         let named = |name: &str| Source { station: "Alder Creek Lift".into(), is_monitor: false, name: name.into() };
         let (one, two) = (store.source(&named("Pump 1")).unwrap(), store.source(&named("Pump 2")).unwrap());
-        const START_MS: i64 = 1_795_000_000_000;
-        const YEAR_S: i64 = 31_557_600;
         let sample = |source, second: i64| {
             let at_ms = START_MS + second * 1000;
             let mut values = Box::new([f64::NAN; COUNT]);

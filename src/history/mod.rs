@@ -9,6 +9,7 @@ pub mod parquet;
 pub mod postgres;
 pub mod postgres_tls;
 pub mod quantity;
+pub mod reader;
 pub mod recorder;
 mod sql;
 pub mod sqlite;
@@ -16,3 +17,4 @@ pub mod status;
 pub mod store;
 #[cfg(test)]
 mod store_tests;
+mod thin;

@@ -115,7 +115,12 @@ mod tests {
             quantities: quantities.clone(),
         };
         let source = Source { station: "Alder Creek Lift".into(), is_monitor: false, name: "Pump 1".into() };
-        let piece = |at_ms: Vec<i64>, values: Vec<f64>| Rows { quantities: quantities.clone(), at_ms, values };
+        let piece = |at_ms: Vec<i64>, values: Vec<f64>| Rows {
+            quantities: quantities.clone(),
+            at_ms,
+            values,
+            ..Rows::default()
+        };
         let handle = tempfile::tempfile().unwrap();
         let mut file = ParquetFile::begin(handle.try_clone().unwrap(), &source, &query).unwrap();
         file.write(&piece(vec![1_795_000_000_000, 1_795_000_060_000], vec![59.98, f64::NAN, f64::NAN, 1e9])).unwrap();

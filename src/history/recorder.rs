@@ -314,6 +314,9 @@ mod tests {
         fn rows(&mut self, query: &Query) -> Result<super::super::store::Rows, StoreError> {
             self.0.rows(query)
         }
+        fn extent(&mut self, query: &Query, most: usize) -> Result<super::super::store::Extent, StoreError> {
+            self.0.extent(query, most)
+        }
         fn events(&mut self, source: SourceId, from_ms: i64, to_ms: i64) -> Result<Vec<Event>, StoreError> {
             self.0.events(source, from_ms, to_ms)
         }

@@ -19,6 +19,8 @@ pub(super) struct Dialect {
     pub(super) clustered: &'static str,
 }
 
+const SPAN: &str = "source = $1 AND at_ms >= $2 AND at_ms < $3";
+
 /// Name of the table of a tier and statistic.
 pub(super) fn table(tier: Tier, statistic: Statistic) -> String {
     match tier {
@@ -123,7 +125,7 @@ fn rolled(key: &str, rollup: Rollup, statistic: Statistic, weighted: bool) -> St
     }
 }
 
-/// Rows of a query: `$1` source, `$2` from, `$3` to.
+/// Rows of a query with the readings each stands for: `$1` source, `$2` from, `$3` to.
 pub(super) fn select(query: &Query) -> String {
     let columns: String =
         query.quantities.iter().filter_map(|q| QUANTITIES.get(*q)).fold(String::new(), |mut all, q| {
@@ -131,7 +133,18 @@ pub(super) fn select(query: &Query) -> String {
             all
         });
     let table = table(query.tier, query.statistic);
-    format!("SELECT at_ms{columns} FROM {table} WHERE source = $1 AND at_ms >= $2 AND at_ms < $3 ORDER BY at_ms")
+    // Cast, since a bare number is 32 bits wide to PostgreSQL.
+    let samples = if query.tier == Tier::Detail { "CAST(1 AS BIGINT)" } else { "samples" };
+    format!("SELECT at_ms, {samples}{columns} FROM {table} WHERE {SPAN} ORDER BY at_ms")
+}
+
+/// Number of rows of a query, counted up to `$4`, and their first and last time; `$1` to `$3` as for the rows.
+pub(super) fn extent(query: &Query) -> String {
+    let table = table(query.tier, query.statistic);
+    format!(
+        "SELECT (SELECT count(*) FROM (SELECT 1 FROM {table} WHERE {SPAN} LIMIT $4) counted),
+            (SELECT min(at_ms) FROM {table} WHERE {SPAN}), (SELECT max(at_ms) FROM {table} WHERE {SPAN})"
+    )
 }
 
 /// The earliest time of a tier not before `$1`, by one look-up a source.

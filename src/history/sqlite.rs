@@ -11,7 +11,7 @@ use rusqlite::types::ValueRef;
 use rusqlite::{Connection, OpenFlags, OptionalExtension, params, params_from_iter};
 
 use super::sql::{self, Dialect};
-use super::store::{Batch, Event, Query, Room, Rows, Source, SourceId, Statistic, Store, StoreError, Tier};
+use super::store::{Batch, Event, Extent, Query, Room, Rows, Source, SourceId, Statistic, Store, StoreError, Tier};
 use crate::sqlite;
 
 /// Name of the file in the history's folder.
@@ -75,6 +75,15 @@ impl SqliteStore {
     pub fn open_to_read(folder: &Path) -> Result<SqliteStore, StoreError> {
         // Not read-only: the last process may have been killed, and then its write-ahead log has to be taken in first.
         let flags = OpenFlags::SQLITE_OPEN_READ_WRITE | OpenFlags::SQLITE_OPEN_NO_MUTEX;
+        let connection = Connection::open_with_flags(folder.join(FILE_NAME), flags)?;
+        connection.busy_timeout(sqlite::BUSY)?;
+        check_version(&connection)?;
+        Ok(SqliteStore { connection, reserve: folder.join(RESERVE_NAME) })
+    }
+
+    /// Opens the store of a folder beside the daemon that writes to it, so that nothing can be written by this connection.
+    pub fn open_beside(folder: &Path) -> Result<SqliteStore, StoreError> {
+        let flags = OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_NO_MUTEX;
         let connection = Connection::open_with_flags(folder.join(FILE_NAME), flags)?;
         connection.busy_timeout(sqlite::BUSY)?;
         check_version(&connection)?;
@@ -209,11 +218,20 @@ impl Store for SqliteStore {
         let mut rows = select.query([query.source.0, query.from_ms, query.to_ms])?;
         while let Some(row) = rows.next()? {
             found.at_ms.push(row.get(0)?);
-            for column in 1..=columns {
+            found.samples.push(row.get(1)?);
+            for column in 2..columns + 2 {
                 found.values.push(if let ValueRef::Real(value) = row.get_ref(column)? { value } else { f64::NAN });
             }
         }
         Ok(found)
+    }
+
+    fn extent(&mut self, query: &Query, most: usize) -> Result<Extent, StoreError> {
+        let mut select = self.connection.prepare_cached(&sql::extent(query))?;
+        Ok(select.query_row([query.source.0, query.from_ms, query.to_ms, most as i64], |row| {
+            let ends = row.get::<_, Option<i64>>(1)?.zip(row.get::<_, Option<i64>>(2)?);
+            Ok(Extent { rows: row.get::<_, i64>(0)? as usize, ends_ms: ends })
+        })?)
     }
 
     fn events(&mut self, source: SourceId, from_ms: i64, to_ms: i64) -> Result<Vec<Event>, StoreError> {

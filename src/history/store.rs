@@ -161,8 +161,19 @@ pub struct Rows {
     pub quantities: Vec<usize>,
     /// Time of each row (beginning of its interval), ms since the Unix epoch.
     pub at_ms: Vec<i64>,
+    /// Readings that each row stands for.
+    pub samples: Vec<i64>,
     /// Row by row; NaN where there is none.
     pub values: Vec<f64>,
+}
+
+/// How much there is of something within a span.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub struct Extent {
+    /// Rows; not counted further than asked.
+    pub rows: usize,
+    /// Times of the first and the last row, ms since the Unix epoch; none without a row.
+    pub ends_ms: Option<(i64, i64)>,
 }
 
 impl Rows {
@@ -208,6 +219,9 @@ pub trait Store: Send {
 
     /// Rows in order of time.
     fn rows(&mut self, query: &Query) -> Result<Rows, StoreError>;
+
+    /// What a tier holds of a source within a span. Rows are counted up to `most` only.
+    fn extent(&mut self, query: &Query, most: usize) -> Result<Extent, StoreError>;
 
     /// Changes of a source within a span, in order of time.
     fn events(&mut self, source: SourceId, from_ms: i64, to_ms: i64) -> Result<Vec<Event>, StoreError>;

@@ -7,7 +7,7 @@ use std::fs::{self, File, TryLockError};
 use std::io;
 use std::path::{Path, PathBuf};
 
-use rusqlite::{Connection, OpenFlags, params};
+use rusqlite::{Connection, OpenFlags, Row, params};
 
 use super::chain::{Hash, Head, Record, Walk};
 use super::entry::Entry;
@@ -215,23 +215,31 @@ fn read_records(connection: &Connection, after: i64, mut each: impl FnMut(Record
     )?;
     let mut rows = select.query([after])?;
     while let Some(row) = rows.next()? {
-        let record = Record {
-            sequence: row.get(0)?,
-            at_unix_ms: row.get(1)?,
-            kind: row.get(2)?,
-            station: row.get(3)?,
-            subject: row.get(4)?,
-            by: row.get(5)?,
-            text: row.get(6)?,
-            data: row.get(7)?,
-            // A hash of another length can only come from an edit; it then simply does not match.
-            hash: Hash(row.get::<_, Vec<u8>>(8)?.try_into().unwrap_or([0; 32])),
-        };
-        if !each(record) {
+        if !each(record_of(row)?) {
             break;
         }
     }
     Ok(())
+}
+
+/// A row with all columns, in the order of the table.
+pub(super) fn record_of(row: &Row) -> rusqlite::Result<Record> {
+    Ok(Record {
+        sequence: row.get(0)?,
+        at_unix_ms: row.get(1)?,
+        kind: row.get(2)?,
+        station: row.get(3)?,
+        subject: row.get(4)?,
+        by: row.get(5)?,
+        text: row.get(6)?,
+        data: row.get(7)?,
+        hash: hash_of(row, 8)?,
+    })
+}
+
+/// A hash of another length can only come from an edit; it then simply does not match.
+pub(super) fn hash_of(row: &Row, column: usize) -> rusqlite::Result<Hash> {
+    Ok(Hash(row.get::<_, Vec<u8>>(column)?.try_into().unwrap_or([0; 32])))
 }
 
 /// Makes the names of new files durable, not only their contents.

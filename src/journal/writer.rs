@@ -8,7 +8,7 @@ use std::path::Path;
 use std::sync::Arc;
 use std::thread;
 
-use tokio::sync::{mpsc, oneshot};
+use tokio::sync::{mpsc, oneshot, watch};
 
 use super::chain::Head;
 use super::entry::Entry;
@@ -36,6 +36,7 @@ type Reply = oneshot::Sender<Result<Head, AppendError>>;
 #[derive(Debug, Clone)]
 pub struct Journal {
     requests: mpsc::Sender<(Entry, Reply)>,
+    head: watch::Receiver<Head>,
 }
 
 impl Journal {
@@ -43,15 +44,21 @@ impl Journal {
     pub fn open(folder: &Path, now_unix_ms: i64) -> Result<(Journal, Opened), JournalError> {
         let (file, opened) = JournalFile::open(folder, now_unix_ms)?;
         let (requests, receiver) = mpsc::channel(QUEUE);
-        let spawned = thread::Builder::new().name("journal".to_owned()).spawn(move || serve(file, receiver));
+        let (heads, head) = watch::channel(file.head());
+        let spawned = thread::Builder::new().name("journal".to_owned()).spawn(move || serve(file, receiver, &heads));
         spawned.map_err(|source: io::Error| JournalError::Folder { path: folder.to_owned(), source })?;
-        Ok((Journal { requests }, opened))
+        Ok((Journal { requests, head }, opened))
     }
 
     /// A journal whose thread has ended.
     #[cfg(test)]
     pub(crate) fn closed() -> Journal {
-        Journal { requests: mpsc::channel(1).0 }
+        Journal { requests: mpsc::channel(1).0, head: watch::channel(Head::EMPTY).1 }
+    }
+
+    /// The newest record that is on the disk.
+    pub fn head(&self) -> Head {
+        *self.head.borrow()
     }
 
     /// Appends an entry; returns its place once it is durable. An entry handed in is written even if nobody waits for it.
@@ -84,13 +91,14 @@ impl Journal {
     }
 }
 
-fn serve(mut file: JournalFile, mut requests: mpsc::Receiver<(Entry, Reply)>) {
+fn serve(mut file: JournalFile, mut requests: mpsc::Receiver<(Entry, Reply)>, heads: &watch::Sender<Head>) {
     let mut group = Vec::with_capacity(GROUP);
     while requests.blocking_recv_many(&mut group, GROUP) > 0 {
         let (entries, replies): (Vec<Entry>, Vec<Reply>) = group.drain(..).unzip();
         // Nobody may be waiting for an answer any more; the entry counts all the same.
         match file.append(&entries) {
             Ok(records) => {
+                heads.send_replace(file.head());
                 for (reply, record) in replies.into_iter().zip(records) {
                     let _ = reply.send(Ok(record.head()));
                 }
@@ -136,6 +144,7 @@ mod tests {
         }
         places.sort_unstable();
         assert_eq!(places, (1..=1000).collect::<Vec<_>>());
+        assert_eq!(journal.head().sequence, 1000);
         let mut walk = Walk::default();
         file::read(&folder.path().join(FILE_NAME), 0, |record| {
             walk.step(&record);

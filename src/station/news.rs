@@ -2,6 +2,8 @@
 
 use std::collections::HashSet;
 
+use serde::{Deserialize, Serialize};
+
 use crate::audit::assessment::{Assessment, Check, Verdict, WiringGroup};
 use crate::audit::wiring::Wiring;
 use crate::audit::words;
@@ -139,7 +141,7 @@ pub fn verdict_key(verdict: Verdict) -> &'static str {
 }
 
 /// Holds a state back until it has lasted.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, Serialize, Deserialize)]
 pub struct Debounced<K> {
     told: Option<K>,
     candidate: Option<(K, u32)>,
@@ -178,7 +180,7 @@ impl<K: PartialEq + Clone> Debounced<K> {
 }
 
 /// What must change before a diagnosis is news. Probabilities are not in it: they move with every reading.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct DiagnosisKey {
     verdict: Verdict,
     /// The wirings of the leading group that a person is told of.

@@ -7,19 +7,22 @@ use std::time::Duration;
 
 use super::news::{News, verdict_key};
 use super::snapshot::{CircuitSnapshot, StationSnapshot};
+use super::state::StationState;
 use crate::audit::assessment::{Assessment, Check, Outcome, RunState};
 use crate::audit::words;
 use crate::history::quantity::{COUNT, place};
 use crate::history::recorder::Recorder;
 use crate::history::store::{Event, Query, Sample, Source, SourceId, Statistic, Store, StoreError, Tier, Values};
 use crate::journal::Journal;
-use crate::reading::{CircuitReading, Instant2, Measured, MonitorReading, MonoMs, UnixMs};
+use crate::reading::{CircuitReading, Instant2, Measured, MonitorReading, MonoMs};
 
 /// A disk that hangs must not blind the watch for ever: after this the news is shown all the same, and that it may not be in
 /// the journal is an error in the log.
 const JOURNAL_LIMIT: Duration = Duration::from_secs(5);
 /// Power is not carried over a longer gap than this many poll periods.
 const GAP_PERIODS: u32 = 3;
+/// How often energies and what was learnt are kept, ms; after a kill the newest reading tells what is missing of an energy.
+const KEEP_EVERY_MS: u64 = 60_000;
 
 /// Where a station's records go. The default keeps none.
 #[derive(Debug, Default)]
@@ -47,8 +50,18 @@ impl Record {
 #[derive(Debug)]
 pub struct StationHistory {
     recorder: Recorder,
-    monitors: Vec<SourceId>,
+    monitors: Vec<MonitorHistory>,
     circuits: Vec<CircuitHistory>,
+}
+
+#[derive(Debug)]
+struct MonitorHistory {
+    source: SourceId,
+    /// What was learnt of it before this start.
+    image: Option<Vec<u8>>,
+    state_key: String,
+    /// Monotonic time at which what was learnt was last kept, and the epochs seen by then.
+    kept: Option<(MonoMs, u32)>,
 }
 
 #[derive(Debug)]
@@ -61,10 +74,11 @@ struct CircuitHistory {
     failed: HashMap<(Check, Option<usize>), bool>,
 }
 
-/// The numbers of a station's parts in a store, and the energy each circuit had before this start.
+/// The numbers of a station's parts in a store, and the energy each circuit had, and what was learnt of each monitor, before
+/// this start.
 #[derive(Debug)]
 pub struct Beginning {
-    monitors: Vec<SourceId>,
+    monitors: Vec<MonitorHistory>,
     circuits: Vec<(SourceId, String, Energy)>,
 }
 
@@ -72,7 +86,12 @@ impl Beginning {
     /// Looks them up, before the store is handed to its thread.
     pub fn of(store: &mut dyn Store, station: &str, monitors: &[&str], circuits: &[&str]) -> Result<Self, StoreError> {
         let source = |is_monitor, name: &str| Source { station: station.to_owned(), is_monitor, name: name.to_owned() };
-        let monitors = monitors.iter().map(|name| store.source(&source(true, name))).collect::<Result<_, _>>()?;
+        let monitors = monitors.iter().map(|name| {
+            let id = store.source(&source(true, name))?;
+            let state_key = format!("learnt/{station}/{name}");
+            Ok(MonitorHistory { source: id, image: store.state(&state_key)?, state_key, kept: None })
+        });
+        let monitors = monitors.collect::<Result<_, StoreError>>()?;
         let circuits = circuits.iter().map(|name| {
             let id = store.source(&source(false, name))?;
             let key = format!("energy/{station}/{name}");
@@ -97,10 +116,30 @@ impl StationHistory {
         StationHistory { recorder, monitors: beginning.monitors, circuits: circuits.collect() }
     }
 
-    /// Keeps the energies as they are now: the station ends here, for good or until it begins anew.
-    pub fn keep(&self, at: UnixMs) {
+    /// What was learnt of each monitor before this start, as it was kept. Given once.
+    pub fn images(&mut self) -> Vec<Option<Vec<u8>>> {
+        self.monitors.iter_mut().map(|monitor| monitor.image.take()).collect()
+    }
+
+    /// Keeps the energies and what was learnt as they are now: the station ends here, for good or until it begins anew.
+    pub fn keep(&self, state: &StationState, at: Instant2) {
         for circuit in &self.circuits {
-            self.recorder.state(circuit.state_key.clone(), circuit.energy.bytes(at.0));
+            self.recorder.state(circuit.state_key.clone(), circuit.energy.bytes(at.wall.0));
+        }
+        for (index, monitor) in self.monitors.iter().enumerate() {
+            monitor.keep(&self.recorder, state, index, at);
+        }
+    }
+
+    /// Keeps what was learnt of a monitor when it is time to: now and then, when an epoch begins, and when a diagnosis is told.
+    pub fn keep_learnt(&mut self, state: &StationState, monitor: usize, at: Instant2, news: &[News]) {
+        let Some(history) = self.monitors.get_mut(monitor) else { return };
+        let epochs = state.epochs(monitor);
+        let told = news.iter().any(|item| matches!(item, News::Diagnosis { .. }));
+        let due = history.kept.is_none_or(|(then, before)| epochs != before || at.mono.since(then) >= KEEP_EVERY_MS);
+        if told || due {
+            history.kept = Some((at.mono, epochs));
+            history.keep(&self.recorder, state, monitor, at);
         }
     }
 
@@ -108,7 +147,7 @@ impl StationHistory {
     pub fn take(&mut self, snapshot: &StationSnapshot, monitor: usize, news: &[News]) {
         let Some(shown) = snapshot.monitors.get(monitor).filter(|shown| !shown.health.silent) else { return };
         let Some(reading) = &shown.reading else { return };
-        if let Some(source) = self.monitors.get(monitor) {
+        if let Some(MonitorHistory { source, .. }) = self.monitors.get(monitor) {
             self.recorder.sample(Sample { source: *source, at_ms: reading.at.wall.0, values: monitor_values(reading) });
         }
         let gap_ms = (shown.poll_period * GAP_PERIODS).as_millis() as u64;
@@ -134,6 +173,14 @@ impl StationHistory {
     }
 }
 
+impl MonitorHistory {
+    fn keep(&self, recorder: &Recorder, state: &StationState, monitor: usize, at: Instant2) {
+        if let Some(image) = state.image(monitor, at) {
+            recorder.state(self.state_key.clone(), image);
+        }
+    }
+}
+
 impl CircuitHistory {
     fn take(
         &mut self,
@@ -148,7 +195,7 @@ impl CircuitHistory {
         self.energy.add(at, registered_w(reported).zip(assessment.and_then(corrected_w)), gap_ms);
         self.energy.put(&mut values);
         recorder.sample(Sample { source: self.source, at_ms: at.wall.0, values });
-        if self.kept.is_none_or(|kept| at.mono.since(kept) >= Energy::KEEP_EVERY_MS) {
+        if self.kept.is_none_or(|kept| at.mono.since(kept) >= KEEP_EVERY_MS) {
             self.kept = Some(at.mono);
             recorder.state(self.state_key.clone(), self.energy.bytes(at.wall.0));
         }
@@ -188,8 +235,6 @@ pub struct Energy {
 }
 
 impl Energy {
-    /// How often the sums are kept beside the readings, ms; after a kill the newest reading tells what is missing.
-    const KEEP_EVERY_MS: u64 = 60_000;
     const PLACES: [usize; 3] = [place::REGISTERED_ENERGY_WH, place::CORRECTED_ENERGY_WH, place::ENERGY_COVERED_S];
 
     fn add(&mut self, at: Instant2, powers_w: Option<(f64, f64)>, gap_ms: u64) {
@@ -322,6 +367,7 @@ mod tests {
     use super::*;
     use crate::history::keeper::Limits;
     use crate::history::sqlite::SqliteStore;
+    use crate::reading::UnixMs;
     use crate::station::fixtures::{exchanged, snapshot_after};
 
     fn at(seconds: u64) -> Instant2 {

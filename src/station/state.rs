@@ -27,16 +27,26 @@ use crate::modbus::poll::PollEvent;
 use crate::reading::{Instant2, MonitorReading, MonoMs};
 
 mod adopt;
+pub mod keep;
 
 /// The audit of one monitor's circuits as a station sees it.
 pub trait MonitorAudit: Send {
     /// Takes one reading of the monitor; returns an assessment a circuit, in the order of their contexts.
     fn observe(&mut self, reading: &MonitorReading) -> Vec<Assessment>;
+
+    /// The audit whose state is kept over a restart, where there is one.
+    fn auditor(&self) -> Option<&MonitorAuditor> {
+        None
+    }
 }
 
 impl MonitorAudit for MonitorAuditor {
     fn observe(&mut self, reading: &MonitorReading) -> Vec<Assessment> {
         MonitorAuditor::observe(self, reading)
+    }
+
+    fn auditor(&self) -> Option<&MonitorAuditor> {
+        Some(self)
     }
 }
 

@@ -47,9 +47,15 @@ impl StationTask {
         )
     }
 
-    /// Says where the station's records go.
+    /// Says where the station's records go, and goes on with what they hold of what was learnt before.
     pub fn keep_records(&mut self, record: Record) {
         self.record = record;
+        let Some(history) = &mut self.record.history else { return };
+        let now = self.clock.now();
+        for taken_up in self.state.take_up(&history.images(), now) {
+            taken_up.log(self.state.name());
+        }
+        self.publish.send_replace(Arc::new(self.state.snapshot(now)));
     }
 
     /// Says where to learn what people found at the panels, which counts in all that is shown.
@@ -61,7 +67,7 @@ impl StationTask {
     pub async fn run(mut self, cancel: CancellationToken) -> StationState {
         self.watch(cancel).await;
         if let Some(history) = &self.record.history {
-            history.keep(self.clock.now().wall);
+            history.keep(&self.state, self.clock.now());
         }
         self.state
     }
@@ -88,6 +94,7 @@ impl StationTask {
             }
             if let (Some(history), Some(monitor)) = (&mut self.record.history, polled) {
                 history.take(&snapshot, monitor, &news);
+                history.keep_learnt(&self.state, monitor, snapshot.at, &news);
             }
             let counted = self.checks.as_ref().map(|checks| Arc::clone(&checks.borrow()));
             self.publish.send_replace(with_checks(&snapshot, counted.as_deref().unwrap_or_default()));

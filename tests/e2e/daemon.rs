@@ -10,7 +10,7 @@ use std::time::Duration;
 use crate::support::wattassay;
 
 /// Longest wait for anything to be said; only a failing test waits so long.
-const PATIENCE: Duration = Duration::from_secs(60);
+const PATIENCE: Duration = Duration::from_mins(1);
 
 /// A daemon; killed when dropped.
 pub struct Daemon {
@@ -44,7 +44,7 @@ impl Daemon {
         let mut daemon = Daemon { child, lines, said: Vec::new(), pages: String::new() };
         let line = daemon.wait_for("pages at http");
         let (_, address) = line.split_once("://").unwrap();
-        daemon.pages = address.split('/').next().unwrap().to_owned();
+        daemon.pages = String::from(address.split('/').next().unwrap());
         daemon
     }
 

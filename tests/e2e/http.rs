@@ -30,7 +30,8 @@ pub async fn ask(
     headers: &[(&str, &str)],
     body: &str,
 ) -> Option<Answer> {
-    let headers: String = headers.iter().map(|(name, value)| format!("{name}: {value}\r\n")).collect();
+    let lines: Vec<String> = headers.iter().map(|(name, value)| format!("{name}: {value}\r\n")).collect();
+    let headers = lines.concat();
     let length = body.len();
     let text = format!("{request} HTTP/1.1\r\nHost: localhost\r\nContent-Length: {length}\r\n{headers}\r\n{body}");
     stream.write_all(text.as_bytes()).await.ok()?;

@@ -1,6 +1,6 @@
 //! Do the monitor's own numbers agree with each other? Disagreement points at the register map, not at the leads.
 
-use super::{CHANNEL_NAMES, Input, Observation, first_missing, not_running};
+use super::{CHANNEL_NAMES, Found, Input, Observation, first_missing, not_running};
 use crate::audit::assessment::Check;
 use crate::audit::detail::{Detail, Missing};
 use crate::reading::Measured;
@@ -13,7 +13,7 @@ const SUM_TOLERANCE: f64 = 0.02;
 const PF_TOLERANCE: f64 = 0.04;
 
 /// S = V I per channel.
-pub fn apparent_power(input: &Input, found: &mut Vec<Observation>) {
+pub fn apparent_power(input: &Input, found: &mut Found) {
     let check = Check::ApparentPowerConsistency;
     for &k in input.context.service.channels() {
         let reported = input.reading.apparent_power_va[k];
@@ -36,7 +36,7 @@ pub fn apparent_power(input: &Input, found: &mut Vec<Observation>) {
 }
 
 /// S^2 >= P^2 + Q^2 per channel, with S from V I.
-pub fn power_triangle(input: &Input, found: &mut Vec<Observation>) {
+pub fn power_triangle(input: &Input, found: &mut Found) {
     let check = Check::PowerTriangle;
     for &k in input.context.service.channels() {
         let channel = &input.circuit.channel[k];
@@ -65,12 +65,12 @@ pub fn power_triangle(input: &Input, found: &mut Vec<Observation>) {
 }
 
 /// Channels sum to the totals, and PF = P / S where both are reported.
-pub fn sums_and_power_factor(input: &Input, found: &mut Vec<Observation>) {
+pub fn sums_and_power_factor(input: &Input, found: &mut Found) {
     sum_of_channels(input, found);
     power_factor(input, found);
 }
 
-fn sum_of_channels(input: &Input, found: &mut Vec<Observation>) {
+fn sum_of_channels(input: &Input, found: &mut Found) {
     let check = Check::SumOfChannels;
     let reading = input.reading;
     let used = input.context.service.channels();
@@ -109,7 +109,7 @@ fn sum_of_channels(input: &Input, found: &mut Vec<Observation>) {
     found.push(Observation::judged(check, None, right, detail));
 }
 
-fn power_factor(input: &Input, found: &mut Vec<Observation>) {
+fn power_factor(input: &Input, found: &mut Found) {
     let check = Check::PowerFactorConsistency;
     let reading = input.reading;
     let mut compared = 0;

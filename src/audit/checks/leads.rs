@@ -1,6 +1,6 @@
 //! Are the leads there, in order, and each current with its own voltage?
 
-use super::{CURRENT_NAMES, Input, Observation, first_missing, not_running};
+use super::{CURRENT_NAMES, Found, Input, Observation, first_missing, not_running};
 use crate::audit::assessment::Check;
 use crate::audit::detail::{Detail, Missing};
 use crate::audit::evidence::{DEAD_CURRENT_SHARE, UNEVEN_CURRENT_SHARE};
@@ -15,7 +15,7 @@ const LINE_PLACES: [&str; 3] = ["channels 1 and 2", "channels 2 and 3", "channel
 const LOW_LINE_SHARE: f64 = 0.70;
 
 /// Every voltage channel reads something like nominal; on three-wire monitors, every pair of channels does.
-pub fn voltage_missing(input: &Input, found: &mut Vec<Observation>) {
+pub fn voltage_missing(input: &Input, found: &mut Found) {
     let (service, between_v) = (input.context.service, input.context.nominal_voltage_v);
     let to_neutral = input.monitor.voltage_ln_v.iter().any(|v| v.is_mapped());
     let (values, places, channels, share) = if to_neutral {
@@ -38,7 +38,7 @@ pub fn voltage_missing(input: &Input, found: &mut Vec<Observation>) {
 }
 
 /// No current channel reads nothing while others carry load.
-pub fn current_missing(input: &Input, found: &mut Vec<Observation>) {
+pub fn current_missing(input: &Input, found: &mut Found) {
     let check = Check::CurrentMissing;
     let currents = input.reading.current_a;
     let largest = currents.iter().filter_map(|c| c.good()).fold(0.0, f64::max);
@@ -59,7 +59,7 @@ pub fn current_missing(input: &Input, found: &mut Vec<Observation>) {
 }
 
 /// The channels that carry current carry alike: they meter one load. Which CT is wrong the currents cannot tell.
-pub fn current_balance(input: &Input, found: &mut Vec<Observation>) {
+pub fn current_balance(input: &Input, found: &mut Found) {
     let check = Check::CurrentBalance;
     let currents = input.reading.current_a;
     let used = input.context.service.channels();
@@ -80,7 +80,7 @@ pub fn current_balance(input: &Input, found: &mut Vec<Observation>) {
 }
 
 /// Current and run status agree.
-pub fn current_while_stopped(input: &Input, found: &mut Vec<Observation>) {
+pub fn current_while_stopped(input: &Input, found: &mut Found) {
     let check = Check::CurrentWhileStopped;
     let currents = input.reading.current_a;
     let Some(largest) = currents.iter().filter_map(|c| c.good()).reduce(f64::max) else {
@@ -100,7 +100,7 @@ pub fn current_while_stopped(input: &Input, found: &mut Vec<Observation>) {
 }
 
 /// Voltage channels rotate as expected.
-pub fn voltage_rotation(input: &Input, found: &mut Vec<Observation>) {
+pub fn voltage_rotation(input: &Input, found: &mut Found) {
     let check = Check::VoltageRotation;
     let expected = input.context.rotation;
     if !input.context.service.symmetrical() {
@@ -125,7 +125,7 @@ pub fn voltage_rotation(input: &Input, found: &mut Vec<Observation>) {
 }
 
 /// Each channel's current lags its own voltage by what the load allows; else the nearest shift of 60 degrees is named.
-pub fn association(input: &Input, found: &mut Vec<Observation>) {
+pub fn association(input: &Input, found: &mut Found) {
     let check = Check::VoltageCurrentAssociation;
     let carrying = || input.circuit.channel.iter().filter_map(|c| c.current_a);
     let mean_a = carrying().sum::<f64>() / carrying().count().max(1) as f64;

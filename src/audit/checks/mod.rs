@@ -1,18 +1,18 @@
 //! The checks made on every reading. One family a file; each check is a plain function from [`Input`] to observations.
 //!
 //! A check says what it needs: what is not mapped is not checkable, never passed. None of the load-dependent ones
-//! speaks while the pump is stopped or starting. Must never keep state: persistence is applied by the auditor.
+//! speaks while the pump is stopped or starting. Must never keep state: what must persist is in the auditor's memories.
 
 pub mod consistency;
 pub mod leads;
 pub mod power;
 pub mod values;
 
-use super::assessment::{Check, RunState};
+use super::assessment::{Check, Finding, RunState};
 use super::context::CircuitContext;
 use super::detail::{Detail, Missing};
 use super::hypotheses;
-use super::persistence::{Persistence, Raw};
+use super::persistence::{Memories, Persistence, Raw};
 use super::run_state::Run;
 use crate::electrical::angle::wrap_deg;
 use crate::electrical::circuit::Circuit;
@@ -80,8 +80,24 @@ const CURRENT_NAMES: [&str; 3] = ["current on channel 1", "current on channel 2"
 const POWER_NAMES: [&str; 3] = ["kW on channel 1", "kW on channel 2", "kW on channel 3"];
 const FACTOR_NAMES: [&str; 3] = ["PF on channel 1", "PF on channel 2", "PF on channel 3"];
 
+/// What the checks find on one reading, each settled at once by what is remembered of it.
+#[derive(Debug)]
+pub struct Found<'a> {
+    memories: &'a mut Memories,
+    at: Instant2,
+    findings: Vec<Finding>,
+}
+
+impl Found<'_> {
+    fn push(&mut self, seen: Observation) {
+        let memory = &mut self.memories[seen.check as usize][seen.channel.unwrap_or(3)];
+        let (outcome, since) = memory.settle(seen.raw, persistence(seen.check), self.at);
+        self.findings.push(Finding { check: seen.check, channel: seen.channel, outcome, detail: seen.detail, since });
+    }
+}
+
 /// A family of checks.
-type Family = fn(&Input, &mut Vec<Observation>);
+type Family = fn(&Input, &mut Found);
 
 /// All families, in the order people read them. To add a check, write its function and list it here.
 const FAMILIES: [Family; 16] = [
@@ -103,13 +119,13 @@ const FAMILIES: [Family; 16] = [
     consistency::sums_and_power_factor,
 ];
 
-/// Makes every check on one reading.
-pub fn all(input: &Input) -> Vec<Observation> {
-    let mut found = Vec::with_capacity(32);
+/// Makes every check on one reading, and says of each what may be said by what `memories` keep of those before.
+pub fn all(input: &Input, memories: &mut Memories) -> Vec<Finding> {
+    let mut found = Found { memories, at: input.monitor.at, findings: Vec::with_capacity(32) };
     for family in FAMILIES {
         family(input, &mut found);
     }
-    found
+    found.findings
 }
 
 /// How long a check must be wrong before it is said.

@@ -1,6 +1,6 @@
 //! Is power there, positive, and its factor plausible for the load?
 
-use super::{FACTOR_NAMES, Input, Observation, POWER_NAMES, first_missing, not_running};
+use super::{FACTOR_NAMES, Found, Input, Observation, POWER_NAMES, first_missing, not_running};
 use crate::audit::assessment::Check;
 use crate::audit::context::LoadBehaviour;
 use crate::audit::detail::{Detail, Missing};
@@ -28,7 +28,7 @@ pub fn blankable(reading: &CircuitReading) -> [(Measured, &'static str); 8] {
 ///
 /// A value that a standard makes optional may never be given at all: it counts only where the map says it is blanked, or
 /// once it has been given. A channel without current has no power factor to give.
-pub fn power_blank_while_running(input: &Input, found: &mut Vec<Observation>) {
+pub fn power_blank_while_running(input: &Input, found: &mut Found) {
     const GIVEN: &str = "kW and PF are given while the pump runs";
     let check = Check::PowerBlankWhileRunning;
     let all = blankable(input.reading);
@@ -71,7 +71,7 @@ pub fn power_blank_while_running(input: &Input, found: &mut Vec<Observation>) {
 }
 
 /// Active power per channel is positive while running.
-pub fn active_power_sign(input: &Input, found: &mut Vec<Observation>) {
+pub fn active_power_sign(input: &Input, found: &mut Found) {
     let check = Check::ActivePowerSign;
     for &k in input.context.service.channels() {
         let channel = &input.circuit.channel[k];
@@ -91,7 +91,7 @@ pub fn active_power_sign(input: &Input, found: &mut Vec<Observation>) {
 }
 
 /// Total active power is positive while running.
-pub fn total_power_sign(input: &Input, found: &mut Vec<Observation>) {
+pub fn total_power_sign(input: &Input, found: &mut Found) {
     let check = Check::TotalPowerSign;
     let total = input.circuit.total;
     let Some((watts, apparent)) = total.active_w.zip(total.apparent_va) else {
@@ -109,7 +109,7 @@ pub fn total_power_sign(input: &Input, found: &mut Vec<Observation>) {
 }
 
 /// Channels agree with each other in angle (or P per VA), and a plain motor does not lead.
-pub fn power_factor_plausible(input: &Input, found: &mut Vec<Observation>) {
+pub fn power_factor_plausible(input: &Input, found: &mut Found) {
     let check = Check::PowerFactorPlausible;
     let usable = |k: &usize| {
         let channel = &input.circuit.channel[*k];

@@ -1,6 +1,8 @@
 //! Are the values possible at all, and is time passing as it should?
 
-use super::{CURRENT_NAMES, FACTOR_NAMES, Input, LINE_NAMES, Observation, POWER_NAMES, VOLTAGE_NAMES, not_running};
+use super::{
+    CURRENT_NAMES, FACTOR_NAMES, Found, Input, LINE_NAMES, Observation, POWER_NAMES, VOLTAGE_NAMES, not_running,
+};
 use crate::audit::assessment::Check;
 use crate::audit::detail::{Detail, Missing};
 use crate::reading::Measured;
@@ -12,7 +14,7 @@ pub const CLOCK_JUMP_MS: i64 = 2_000;
 const FROZEN_READINGS: u32 = 40;
 
 /// Every mapped value is possible and present. Blanked power and PF are left to their own check.
-pub fn plausible_values(input: &Input, found: &mut Vec<Observation>) {
+pub fn plausible_values(input: &Input, found: &mut Found) {
     let monitor = input.monitor;
     let reading = input.reading;
     let check = Check::PlausibleValues;
@@ -78,7 +80,7 @@ fn all_good(input: &Input) -> bool {
 
 /// A running pump's values move from reading to reading: forty the same to the last digit are a device that has stopped
 /// measuring. Monitors that measure only every few seconds stay below that at any sensible poll period.
-pub fn values_moving(input: &Input, found: &mut Vec<Observation>) {
+pub fn values_moving(input: &Input, found: &mut Found) {
     let check = Check::ValuesMoving;
     found.push(match not_running(input.run) {
         Some(why) => Observation::idle(check, None, why),
@@ -94,7 +96,7 @@ pub fn values_moving(input: &Input, found: &mut Vec<Observation>) {
 }
 
 /// The wall clock advanced as much as the monotonic clock since the last reading.
-pub fn clock_sound(input: &Input, found: &mut Vec<Observation>) {
+pub fn clock_sound(input: &Input, found: &mut Found) {
     let check = Check::ClockSound;
     let Some(before) = input.previous_at else {
         found.push(Observation::idle(check, None, "there is only one reading yet"));

@@ -5,13 +5,15 @@
 
 use std::sync::Arc;
 
+use serde::{Deserialize, Serialize};
+
 use super::VoltageService;
 use super::model::Model;
 use super::weigh::{VoltageDiagnosis, weigh_by};
 use crate::electrical::angle::wrap_deg;
 
 /// What the voltage channels show, as read or as mean. `None` is not mapped, blank or failed; 0 is a reading.
-#[derive(Debug, Clone, Copy, PartialEq, Default)]
+#[derive(Debug, Clone, Copy, PartialEq, Default, Serialize, Deserialize)]
 pub struct VoltageMeans {
     /// To neutral, V.
     pub ln_v: [Option<f64>; 3],
@@ -50,12 +52,17 @@ const NEGLIGIBLE_DEG: f64 = 0.5;
 const LIVE_SHARE: f64 = 0.2;
 
 /// Evidence of one monitor's voltage channels.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, Serialize, Deserialize)]
 pub struct VoltageEvidence {
     service: VoltageService,
+    #[serde(skip)]
     model: Model,
     mean: Option<VoltageMeans>,
-    weighed: Option<(VoltageMeans, Arc<VoltageDiagnosis>)>,
+    /// The mean when it was last weighed.
+    weighed_at: Option<VoltageMeans>,
+    /// What came of it.
+    #[serde(skip)]
+    diagnosis: Option<Arc<VoltageDiagnosis>>,
     readings: u64,
     contradictions: u32,
 }
@@ -64,7 +71,21 @@ impl VoltageEvidence {
     /// Nothing seen yet.
     pub fn new(service: VoltageService) -> VoltageEvidence {
         let model = Model::of(service);
-        VoltageEvidence { service, model, mean: None, weighed: None, readings: 0, contradictions: 0 }
+        VoltageEvidence {
+            service,
+            model,
+            mean: None,
+            weighed_at: None,
+            diagnosis: None,
+            readings: 0,
+            contradictions: 0,
+        }
+    }
+
+    /// Works out again what follows from what was kept.
+    pub fn resume(&mut self) {
+        self.model = Model::of(self.service);
+        self.diagnosis = self.weighed_at.map(|at| Arc::new(weigh_by(&self.model, self.service, &at)));
     }
 
     /// Readings behind the present mean.
@@ -107,13 +128,14 @@ impl VoltageEvidence {
     pub fn diagnosis(&mut self) -> Option<&Arc<VoltageDiagnosis>> {
         let mean = self.mean?;
         let unit_v = self.service.unit_v();
-        let stands = self.weighed.as_ref().is_some_and(|(at, _)| {
+        let stands = self.weighed_at.as_ref().is_some_and(|at| {
             at.movement(&mean, unit_v).is_some_and(|(share, deg)| share < NEGLIGIBLE_SHARE && deg < NEGLIGIBLE_DEG)
         });
         if !stands {
-            self.weighed = Some((mean, Arc::new(weigh_by(&self.model, self.service, &mean))));
+            self.weighed_at = Some(mean);
+            self.diagnosis = Some(Arc::new(weigh_by(&self.model, self.service, &mean)));
         }
-        self.weighed.as_ref().map(|(_, diagnosis)| diagnosis)
+        self.diagnosis.as_ref()
     }
 
     fn begin(&mut self, reading: VoltageMeans) {

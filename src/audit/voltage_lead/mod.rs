@@ -15,6 +15,8 @@ mod state;
 mod tests;
 mod weigh;
 
+use serde::{Deserialize, Serialize};
+
 use super::context::ServiceKind;
 
 pub use checks::VoltageCheck;
@@ -23,7 +25,7 @@ pub use state::{VoltageState, WrongRatio};
 pub use weigh::{Group, VoltageDiagnosis, weigh};
 
 /// What is known of the voltage channels in advance.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct VoltageService {
     /// Connection.
     pub system: ServiceKind,

@@ -40,7 +40,7 @@ pub(super) struct Candidate {
 }
 
 /// Everything a service can show.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, Default)]
 pub(super) struct Model {
     pub candidates: Vec<Candidate>,
     /// Magnitudes of a sound supply: the scale of errors, and which of the six exist.

@@ -10,6 +10,7 @@ mod columns;
 mod energy;
 mod good_files;
 mod modbus_server;
+mod notifications;
 mod together;
 mod users;
 mod web;

@@ -185,7 +185,7 @@ fn word_of<T: Copy, const N: usize>(parameter: &str, word: &str, words: [(&'stat
 /// One alarm.
 #[utoipa::path(get, path = "/api/v1/alarms/{alarm}", operation_id = "get_alarm", tag = "alarms",
     params(("alarm" = String, Path, description = "Its id")),
-    responses((status = 200, body = AlarmJson), (status = 400, body = Problem, content_type = "application/problem+json"), (status = 404, body = Problem, content_type = "application/problem+json")),
+    responses((status = 200, body = AlarmJson), (status = 404, body = Problem, content_type = "application/problem+json")),
     extensions(("x-role" = json!("view"))))]
 pub async fn one(State(api): State<Api>, Path(alarm): Path<String>) -> Result<Json<AlarmJson>, Problem> {
     let list = api.desk.list();

@@ -43,7 +43,7 @@ fn entry_json(entry: Entry) -> FieldCheckJson {
 /// What was found at the panel of a circuit.
 #[utoipa::path(get, path = "/api/v1/stations/{station}/circuits/{circuit}/field-checks", operation_id = "list_field_checks", tag = "field checks",
     params(("station" = String, Path, description = "Name, percent-encoded"), ("circuit" = String, Path, description = "Name, percent-encoded")),
-    responses((status = 200, body = FieldChecksDocument), (status = 400, body = Problem, content_type = "application/problem+json"), (status = 404, body = Problem, content_type = "application/problem+json")),
+    responses((status = 200, body = FieldChecksDocument), (status = 404, body = Problem, content_type = "application/problem+json")),
     extensions(("x-role" = json!("view"))))]
 pub async fn list(
     State(api): State<Api>,

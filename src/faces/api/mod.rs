@@ -5,11 +5,17 @@
 //! is said there. Must never change anything but through the desk, the check book or the reloader, which record first.
 
 pub mod alarms;
+pub mod common;
 pub mod etag;
+pub mod events;
 pub mod field_checks;
+pub mod history;
+pub mod journal;
+mod looks;
 pub mod page;
 pub mod problem;
 pub mod query;
+pub mod readers;
 pub mod running;
 pub mod session;
 pub mod stations;
@@ -109,7 +115,8 @@ fn routes() -> OpenApiRouter<Api> {
 
 /// The routes, and the document that describes them.
 pub fn router(api: Api) -> (Router, utoipa::openapi::OpenApi) {
-    let (router, document) = routes().split_for_parts();
+    let (router, mut document) = routes().split_for_parts();
+    common::add_answers(&mut document);
     let known = query::Known::of(&document);
     let router =
         router.layer(from_fn(etag::revalidate)).layer(from_fn_with_state(known, query::refuse_unknown)).with_state(api);
@@ -120,6 +127,7 @@ pub fn router(api: Api) -> (Router, utoipa::openapi::OpenApi) {
 pub fn document() -> utoipa::openapi::OpenApi {
     let mut document = routes().into_openapi();
     document.merge(session::SessionDocument::openapi());
+    common::add_answers(&mut document);
     document
 }
 

@@ -57,15 +57,23 @@ pub fn page<T>(
 
 /// The Link header (RFC 8288) to the next page; `query` is the request's, whose cursor is replaced.
 pub fn links(path: &str, query: Option<&str>, next: Option<&str>) -> HeaderMap {
+    links_both(path, query, next, None)
+}
+
+/// The same to the next page and the previous one.
+pub fn links_both(path: &str, query: Option<&str>, next: Option<&str>, prev: Option<&str>) -> HeaderMap {
     let mut headers = HeaderMap::new();
-    if let Some(next) = next {
-        let kept = query.unwrap_or_default().split('&').filter(|pair| !pair.is_empty() && !pair.starts_with("cursor="));
-        let mut pairs: Vec<String> = kept.map(str::to_owned).collect();
-        pairs.push(format!("cursor={}", percent(next)));
+    let kept = query.unwrap_or_default().split('&').filter(|pair| !pair.is_empty() && !pair.starts_with("cursor="));
+    let kept: String = kept.map(|pair| format!("{pair}&")).collect();
+    let link = |(cursor, relation): (Option<&str>, &str)| {
+        cursor.map(|cursor| format!("<{path}?{kept}cursor={}>; rel=\"{relation}\"", percent(cursor)))
+    };
+    let all: Vec<String> = [(next, "next"), (prev, "prev")].into_iter().filter_map(link).collect();
+    if !all.is_empty()
         // Percent-encoded, so that it is always a header's text.
-        if let Ok(value) = HeaderValue::from_str(&format!("<{path}?{}>; rel=\"next\"", pairs.join("&"))) {
-            headers.insert(header::LINK, value);
-        }
+        && let Ok(value) = HeaderValue::from_str(&all.join(", "))
+    {
+        headers.insert(header::LINK, value);
     }
     headers
 }

@@ -188,7 +188,7 @@ fn summary(api: &Api, station: &StationSnapshot) -> StationSummary {
 /// One station: monitors and circuits with all that is reported and concluded.
 #[utoipa::path(get, path = "/api/v1/stations/{station}", operation_id = "get_station", tag = "stations",
     params(("station" = String, Path, description = "Name, percent-encoded")),
-    responses((status = 200, body = StationDocument), (status = 400, body = Problem, content_type = "application/problem+json"), (status = 404, body = Problem, content_type = "application/problem+json")),
+    responses((status = 200, body = StationDocument), (status = 404, body = Problem, content_type = "application/problem+json")),
     extensions(("x-role" = json!("view"))))]
 pub async fn one(State(api): State<Api>, Path(name): Path<String>) -> Result<Json<StationDocument>, Problem> {
     let station = api.station(&name)?;
@@ -202,7 +202,7 @@ pub async fn one(State(api): State<Api>, Path(name): Path<String>) -> Result<Jso
 /// One circuit: live values reported and corrected, phasors, findings, diagnosis with its reasons, what to check next.
 #[utoipa::path(get, path = "/api/v1/stations/{station}/circuits/{circuit}", operation_id = "get_circuit", tag = "stations",
     params(("station" = String, Path, description = "Name, percent-encoded"), ("circuit" = String, Path, description = "Name, percent-encoded")),
-    responses((status = 200, body = CircuitDocument), (status = 400, body = Problem, content_type = "application/problem+json"), (status = 404, body = Problem, content_type = "application/problem+json")),
+    responses((status = 200, body = CircuitDocument), (status = 404, body = Problem, content_type = "application/problem+json")),
     extensions(("x-role" = json!("view"))))]
 pub async fn circuit(
     State(api): State<Api>,
@@ -245,7 +245,7 @@ fn picture(picture: Picture) -> PhasorPicture {
 /// The plan of field checks for a circuit, as steps to follow.
 #[utoipa::path(get, path = "/api/v1/stations/{station}/circuits/{circuit}/plan", operation_id = "get_plan", tag = "field checks",
     params(("station" = String, Path, description = "Name, percent-encoded"), ("circuit" = String, Path, description = "Name, percent-encoded")),
-    responses((status = 200, body = PlanDocument), (status = 400, body = Problem, content_type = "application/problem+json"), (status = 404, body = Problem, content_type = "application/problem+json")),
+    responses((status = 200, body = PlanDocument), (status = 404, body = Problem, content_type = "application/problem+json")),
     extensions(("x-role" = json!("view"))))]
 pub async fn plan(
     State(api): State<Api>,

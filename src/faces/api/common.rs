@@ -1,0 +1,55 @@
+//! What any operation may answer because of what stands before it: added to the document in one place, for all of them.
+//!
+//! Must never replace what an operation says itself.
+
+use utoipa::openapi::path::{Operation, PathItem};
+use utoipa::openapi::{ContentBuilder, OpenApi, Ref, ResponseBuilder};
+
+use super::problem::CONTENT_TYPE;
+
+/// Adds them, by the role that each operation asks for.
+pub fn add_answers(document: &mut OpenApi) {
+    for item in document.paths.paths.values_mut() {
+        for operation in operations(item) {
+            let role = operation.extensions.as_ref().and_then(|all| all.get("x-role")).and_then(|role| role.as_str());
+            let answers: &[(&str, &str)] = match role {
+                Some("none") => &[UNKNOWN_PARAMETER],
+                Some("view") => &[UNKNOWN_PARAMETER, NOBODY],
+                _ => &[UNKNOWN_PARAMETER, NOBODY, SMALL_ROLE],
+            };
+            for (status, description) in answers {
+                let content = ContentBuilder::new().schema(Some(Ref::from_schema_name("Problem"))).build();
+                let answer = ResponseBuilder::new().description(*description).content(CONTENT_TYPE, content).build();
+                operation.responses.responses.entry((*status).to_owned()).or_insert(answer.into());
+            }
+        }
+    }
+}
+
+const UNKNOWN_PARAMETER: (&str, &str) = ("400", "A parameter that is not right, or that this path does not know");
+const NOBODY: (&str, &str) = ("401", "It is not known who asks");
+const SMALL_ROLE: (&str, &str) = ("403", "Who asks may not do this");
+
+fn operations(item: &mut PathItem) -> impl Iterator<Item = &mut Operation> {
+    [&mut item.get, &mut item.post, &mut item.put, &mut item.patch, &mut item.delete].into_iter().flatten()
+}
+
+#[cfg(test)]
+mod tests {
+    #[test]
+    fn who_is_not_known_is_told_so_wherever_a_role_is_needed() {
+        let document = serde_json::to_value(super::super::document()).unwrap();
+        for (path, methods) in document["paths"].as_object().unwrap() {
+            for (method, operation) in methods.as_object().unwrap() {
+                let says = |status: &str| {
+                    operation["responses"][status]["content"]["application/problem+json"]["schema"]["$ref"]
+                        == "#/components/schemas/Problem"
+                };
+                let role = operation["x-role"].as_str().unwrap();
+                assert!(says("400"), "{method} {path}");
+                assert_eq!(says("401"), role != "none", "{method} {path}");
+                assert!(says("403") || role == "none" || role == "view", "{method} {path}");
+            }
+        }
+    }
+}
