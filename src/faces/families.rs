@@ -45,6 +45,13 @@ pub(super) const START: Family =
     gauge("process_start_time_seconds", &[], "Start of the daemon, seconds since the Unix epoch.");
 
 // The history.
+pub(super) const NOTIFICATIONS: Family = counter(
+    "wattassay_notifications_total",
+    &["target", "kind", "outcome"],
+    "Notifications since the start by what became of them; retried counts attempts.",
+);
+pub(super) const NOTIFICATIONS_WAITING: Family =
+    gauge("wattassay_notifications_waiting", &["target", "kind"], "Notifications that wait to be delivered.");
 pub(super) const HISTORY_WRITTEN: Family =
     counter("wattassay_history_values_written_total", &[], "Values written to the history.");
 pub(super) const HISTORY_LOST: Family = counter(

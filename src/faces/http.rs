@@ -14,10 +14,12 @@ use utoipa::openapi::{OpenApi, OpenApiBuilder, PathsBuilder};
 
 use super::api::{self, Api};
 use super::guard::rules::{OPEN, X_ROLE};
+use super::metrics::Records;
 use super::{health, json, metrics, process};
 use crate::clock::Clock;
 use crate::desk::Desk;
 use crate::history::status::{Figures, Status};
+use crate::notify::Notifier;
 use crate::station::roster::Roster;
 use crate::station::snapshot::StationSnapshot;
 
@@ -41,18 +43,24 @@ pub struct Pages {
     roster: Roster,
     desk: Desk,
     history: Option<Arc<Status>>,
+    notifier: Option<Notifier>,
     clock: Clock,
 }
 
 impl Pages {
     /// Pages on these stations and alarms.
     pub fn new(roster: Roster, desk: Desk, clock: Clock) -> Pages {
-        Pages { roster, desk, history: None, clock }
+        Pages { roster, desk, history: None, notifier: None, clock }
     }
 
     /// The same, with the figures of this history.
     pub fn with_history(self, history: Option<Arc<Status>>) -> Pages {
         Pages { history, ..self }
+    }
+
+    /// The same, with what becomes of notifications.
+    pub fn with_notifier(self, notifier: Option<Notifier>) -> Pages {
+        Pages { notifier, ..self }
     }
 
     fn history(&self) -> Option<Figures> {
@@ -132,8 +140,11 @@ async fn ready(State(pages): State<Pages>) -> Response {
 /// Large pages are written on a blocking thread: with hundreds of stations they take long enough to delay polls.
 async fn metrics_page(State(pages): State<Pages>) -> Response {
     let page = tokio::task::spawn_blocking(move || {
-        let (stations, history) = (pages.stations(), pages.history());
-        metrics::render(&stations, &pages.desk.list(), pages.clock.now().mono, &process::read(), history.as_ref())
+        let records = Records {
+            history: pages.history(),
+            notifications: pages.notifier.as_ref().map(Notifier::counts).unwrap_or_default(),
+        };
+        metrics::render(&pages.stations(), &pages.desk.list(), pages.clock.now().mono, &process::read(), &records)
     });
     match page.await {
         Ok(Ok(page)) => typed(StatusCode::OK, metrics::CONTENT_TYPE, page),

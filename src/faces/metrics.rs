@@ -18,6 +18,7 @@ use crate::audit::words;
 use crate::config::model::Tariff;
 use crate::desk::AlarmList;
 use crate::history::status::Figures;
+use crate::notify::counts::TargetCounts;
 use crate::reading::{CircuitReading, Measured, MonitorReading, MonoMs, Phase};
 use crate::station::news::verdict_key;
 use crate::station::snapshot::{CircuitSnapshot, MonitorSnapshot, StationSnapshot};
@@ -36,12 +37,13 @@ pub fn render<S: AsRef<StationSnapshot>>(
     alarms: &AlarmList,
     now: MonoMs,
     process: &ProcessFigures,
-    history: Option<&Figures>,
+    records: &Records,
 ) -> Result<String, prometheus::Error> {
     let mut page = Page::default();
     page.set(&f::BUILD_INFO, &[env!("CARGO_PKG_VERSION")], 1.0)?;
     process_figures(&mut page, process)?;
-    if let Some(figures) = history {
+    notification_figures(&mut page, &records.notifications)?;
+    if let Some(figures) = &records.history {
         history_figures(&mut page, figures)?;
     }
     alarm_figures(&mut page, alarms)?;
@@ -49,6 +51,15 @@ pub fn render<S: AsRef<StationSnapshot>>(
         station_figures(&mut page, station.as_ref(), now)?;
     }
     page.text()
+}
+
+/// How what is kept and what is sent fares.
+#[derive(Debug, Clone, Default)]
+pub struct Records {
+    /// The history, where one is kept.
+    pub history: Option<Figures>,
+    /// Notifications, by target.
+    pub notifications: Vec<TargetCounts>,
 }
 
 /// Families in use on one page. The client library panics on a wrong number of labels; here that is an error.
@@ -132,6 +143,24 @@ fn process_figures(page: &mut Page, process: &ProcessFigures) -> Result<(), prom
         if let Some(value) = value {
             page.set(family, &[], value)?;
         }
+    }
+    Ok(())
+}
+
+fn notification_figures(page: &mut Page, targets: &[TargetCounts]) -> Result<(), prometheus::Error> {
+    for counts in targets {
+        let target = [counts.target.as_str(), counts.kind];
+        for (outcome, count) in [
+            ("delivered", counts.delivered),
+            ("retried", counts.retried),
+            ("refused", counts.refused),
+            ("expired", counts.expired),
+            ("dropped", counts.dropped),
+            ("not_kept", counts.not_kept),
+        ] {
+            page.set(&f::NOTIFICATIONS, &[target[0], target[1], outcome], count as f64)?;
+        }
+        page.set(&f::NOTIFICATIONS_WAITING, &target, counts.waiting as f64)?;
     }
     Ok(())
 }
@@ -434,7 +463,7 @@ mod tests {
 
     /// The page without alarms and without figures of the process.
     fn rendered<S: AsRef<StationSnapshot>>(stations: &[S], now: MonoMs) -> Result<String, prometheus::Error> {
-        render(stations, &Desk::still(Vec::new()).list(), now, &NO_PROCESS, None)
+        render(stations, &Desk::still(Vec::new()).list(), now, &NO_PROCESS, &Records::default())
     }
 
     /// The page with the figures rounded, so that the last digits of a computation are not part of the promise.

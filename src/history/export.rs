@@ -29,12 +29,6 @@ pub fn pieces<E: From<StoreError>>(
     Ok(())
 }
 
-/// Writes rows under a head line.
-pub fn csv(rows: &Rows, out: &mut impl Write) -> io::Result<()> {
-    csv_head(&rows.quantities, out)?;
-    csv_rows(rows, out)
-}
-
 /// Writes the head line of these quantities.
 pub fn csv_head(quantities: &[usize], out: &mut impl Write) -> io::Result<()> {
     let keys: Vec<&str> = quantities.iter().filter_map(|place| QUANTITIES.get(*place)).map(|q| q.key).collect();
@@ -69,7 +63,8 @@ mod tests {
             values: vec![59.98, f64::NAN, 0.0, 1e9],
         };
         let mut out = Vec::new();
-        csv(&rows, &mut out).unwrap();
+        csv_head(&rows.quantities, &mut out).unwrap();
+        csv_rows(&rows, &mut out).unwrap();
         let text = String::from_utf8(out).unwrap();
         let expected = "at,frequency_hz,energy_import_wh\n2026-11-18T11:06:40.000Z,59.98,\n2026-11-18T11:06:41.000Z,0,1000000000\n";
         assert_eq!(text, expected);

@@ -119,7 +119,7 @@ mod tests {
             quantities: quantities.clone(),
             at_ms,
             values,
-            ..Rows::default()
+            samples: Vec::new(),
         };
         let handle = tempfile::tempfile().unwrap();
         let mut file = ParquetFile::begin(handle.try_clone().unwrap(), &source, &query).unwrap();

@@ -50,37 +50,38 @@ fn with_causes(error: &dyn std::error::Error) -> String {
     text
 }
 
+/// What a connection may do.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Access {
+    /// Everything; makes the tables that are missing.
+    Write,
+    /// Reads what is there.
+    Read,
+}
+
 /// See the module. Must be made, used and dropped on a thread that no runtime owns.
 #[derive(Debug)]
 pub struct PostgresStore {
     runtime: Runtime,
     address: Address,
     schema: String,
-    purpose: Purpose,
+    access: Access,
     client: Client,
-}
-
-/// What a connection is for.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-enum Purpose {
-    Write,
-    /// The server itself refuses whatever would change something.
-    Read,
 }
 
 impl PostgresStore {
     /// Connects as `connection` says (`host=/run/postgresql user=wattassay dbname=wattassay`, see [`Address`]) and makes
     /// what is missing in `schema`, a name of small letters, digits and underscores.
     pub fn open(connection: &str, schema: &str) -> Result<PostgresStore, StoreError> {
-        PostgresStore::open_for(Purpose::Write, connection, schema)
+        PostgresStore::connect(connection, schema, Access::Write)
     }
 
     /// Connects to read what another process keeps; changes nothing.
-    pub fn open_beside(connection: &str, schema: &str) -> Result<PostgresStore, StoreError> {
-        PostgresStore::open_for(Purpose::Read, connection, schema)
+    pub fn open_to_read(connection: &str, schema: &str) -> Result<PostgresStore, StoreError> {
+        PostgresStore::connect(connection, schema, Access::Read)
     }
 
-    fn open_for(purpose: Purpose, connection: &str, schema: &str) -> Result<PostgresStore, StoreError> {
+    fn connect(connection: &str, schema: &str, access: Access) -> Result<PostgresStore, StoreError> {
         if schema.is_empty() || !schema.bytes().all(|b| b.is_ascii_lowercase() || b.is_ascii_digit() || b == b'_') {
             return Err(StoreError::Failed(format!("\"{schema}\" is not a name of a schema")));
         }
@@ -95,14 +96,14 @@ impl PostgresStore {
             .enable_all()
             .build()
             .map_err(|error| StoreError::Failed(error.to_string()))?;
-        let client = runtime.block_on(connect(&address, schema, purpose))?;
-        Ok(PostgresStore { runtime, address, schema: schema.to_owned(), purpose, client })
+        let client = runtime.block_on(connect(&address, schema, access))?;
+        Ok(PostgresStore { runtime, address, schema: schema.to_owned(), access, client })
     }
 
     /// Connects again when the connection has gone.
     fn connected(&mut self) -> Result<(), StoreError> {
         if self.client.is_closed() {
-            self.client = self.runtime.block_on(connect(&self.address, &self.schema, self.purpose))?;
+            self.client = self.runtime.block_on(connect(&self.address, &self.schema, self.access))?;
         }
         Ok(())
     }
@@ -125,7 +126,7 @@ impl PostgresStore {
     }
 }
 
-async fn connect(address: &Address, schema: &str, purpose: Purpose) -> Result<Client, StoreError> {
+async fn connect(address: &Address, schema: &str, access: Access) -> Result<Client, StoreError> {
     // Each connection ends by itself with its client; what went wrong is told to whoever asks the client next.
     let client = match address.tls().map_err(StoreError::Failed)? {
         Some(tls) => {
@@ -140,15 +141,15 @@ async fn connect(address: &Address, schema: &str, purpose: Purpose) -> Result<Cl
         }
     };
     client.batch_execute(STATEMENT_LIMIT).await?;
-    let sql = match purpose {
-        Purpose::Write => {
+    let sql = match access {
+        Access::Write => {
             let tables = sql::schema(DIALECT);
             format!(
                 "SET client_min_messages = warning; CREATE SCHEMA IF NOT EXISTS {schema}; SET search_path = {schema};
                  {tables} CREATE TEMPORARY TABLE incoming (LIKE detail)"
             )
         }
-        Purpose::Read => {
+        Access::Read => {
             let there = "SELECT FROM information_schema.schemata WHERE schema_name = $1";
             if client.query_opt(there, &[&schema]).await?.is_none() {
                 return Err(StoreError::Failed(format!("there is no schema \"{schema}\" in this database")));

@@ -132,7 +132,7 @@ impl HistoryReader {
                 let mut held = server.store.lock().unwrap_or_else(PoisonError::into_inner);
                 let mut store = match held.take() {
                     Some(store) => store,
-                    None => PostgresStore::open_beside(&server.connection, &server.schema)?,
+                    None => PostgresStore::open_to_read(&server.connection, &server.schema)?,
                 };
                 let answer = question(&mut store);
                 if !matches!(answer, Err(ReadError::Store(_))) {

@@ -154,7 +154,7 @@ fn a_server_is_read_beside_its_writer() {
         let schema = format!("test_read_{name}_{}", std::process::id());
         let mut store = PostgresStore::open(&connection, &schema).unwrap();
         test(&mut store, &HistoryReader::postgres(&connection, &schema));
-        let mut reading = PostgresStore::open_beside(&connection, &schema).unwrap();
+        let mut reading = PostgresStore::open_to_read(&connection, &schema).unwrap();
         let refused = reading.source(&Source { name: "Pump 9".into(), ..pump() }).unwrap_err().to_string();
         assert!(refused.contains("read-only"), "{refused}");
         store.destroy();

@@ -266,12 +266,12 @@ fn a_postgresql_reader_changes_nothing_and_makes_nothing() {
         return;
     };
     let schema = format!("test_reader_{}", std::process::id());
-    let missing = PostgresStore::open_beside(&connection, &schema).unwrap_err().to_string();
+    let missing = PostgresStore::open_to_read(&connection, &schema).unwrap_err().to_string();
     assert!(missing.contains("there is no schema"), "{missing}");
     let mut store = PostgresStore::open(&connection, &schema).unwrap();
     let id = store.source(&pump("Pump 1")).unwrap();
     store.write(&samples(vec![sample(id, 0, &[(0, 7.0)])])).unwrap();
-    let mut reader = PostgresStore::open_beside(&connection, &schema).unwrap();
+    let mut reader = PostgresStore::open_to_read(&connection, &schema).unwrap();
     assert_eq!(read(&mut reader, id, Tier::Detail, Statistic::Mean, 0), [(0, 7.0)]);
     let refused = reader.remove_before(Tier::Detail, i64::MAX).unwrap_err().to_string();
     assert!(refused.contains("read-only"), "{refused}");

@@ -8,11 +8,11 @@ use std::convert::Infallible;
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::time::Duration;
 
-use axum::extract::State;
+use axum::extract::{Extension, State};
 use axum::http::HeaderMap;
 use axum::response::sse::{self, KeepAlive, Sse};
 use axum::response::{IntoResponse, Response};
-use futures_util::stream;
+use futures_util::{StreamExt, stream};
 use serde_json::{Value, json};
 use tokio::sync::mpsc;
 use tokio::time::MissedTickBehavior;
@@ -21,6 +21,7 @@ use tokio_util::sync::CancellationToken;
 use super::history::NoParameters;
 use super::looks::Looks;
 use super::problem::{Problem, Query};
+use crate::faces::guard::door::Standing;
 use crate::reading::UnixMs;
 
 pub use super::looks::Watched;
@@ -198,6 +199,7 @@ fn sse_event(event: &Event) -> sse::Event {
 pub async fn follow(
     State(events): State<Events>,
     headers: HeaderMap,
+    standing: Option<Extension<Standing>>,
     Query(NoParameters {}): Query<NoParameters>,
 ) -> Result<Response, Problem> {
     // An id that is no text is none of ours, which is a gap.
@@ -207,7 +209,14 @@ pub async fn follow(
         let event = listener.next().await?;
         Some((Ok::<_, Infallible>(sse_event(&event)), listener))
     });
-    Ok(Sse::new(sent).keep_alive(KeepAlive::new().interval(KEEP_ALIVE)).into_response())
+    // Whoever is no longer let in hears no more.
+    let ended = Box::pin(async move {
+        match standing {
+            Some(Extension(standing)) => standing.ended().await,
+            None => std::future::pending().await,
+        }
+    });
+    Ok(Sse::new(sent.take_until(ended)).keep_alive(KeepAlive::new().interval(KEEP_ALIVE)).into_response())
 }
 
 #[cfg(test)]

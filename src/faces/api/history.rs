@@ -156,7 +156,9 @@ fn answer(reader: &HistoryReader, asked: &Asked, csv: bool) -> Result<Response, 
         return Ok(Json(document(wanted, series)).into_response());
     }
     let mut text = Vec::new();
-    export::csv(&series.rows, &mut text).map_err(|error| Problem::internal("writing the history", &error))?;
+    export::csv_head(&wanted.quantities, &mut text)
+        .and_then(|()| export::csv_rows(&series.rows, &mut text))
+        .map_err(|error| Problem::internal("writing the history", &error))?;
     Ok(([(header::CONTENT_TYPE, "text/csv; charset=utf-8")], body::Body::from(text)).into_response())
 }
 

@@ -26,7 +26,7 @@ mod tests;
 use std::sync::Arc;
 
 use axum::Router;
-use axum::extract::Request;
+use axum::extract::{FromRef, Request};
 use axum::http::{Method, StatusCode, header};
 use axum::middleware::{Next, from_fn, from_fn_with_state};
 use axum::response::{IntoResponse, Response};
@@ -35,7 +35,9 @@ use utoipa::OpenApi;
 use utoipa_axum::router::OpenApiRouter;
 use utoipa_axum::routes;
 
+use self::events::Events;
 use self::problem::Problem;
+use self::readers::Readers;
 use crate::check_book::CheckBook;
 use crate::clock::Clock;
 use crate::config::model::Config;
@@ -57,8 +59,24 @@ pub struct Api {
     pub config: watch::Receiver<Arc<Config>>,
     /// Has the configuration read again.
     pub reloader: Reloader,
+    /// Journal and history, to read.
+    pub readers: Readers,
+    /// What changes, as it happens.
+    pub events: Events,
     /// Time.
     pub clock: Clock,
+}
+
+impl FromRef<Api> for Readers {
+    fn from_ref(api: &Api) -> Readers {
+        api.readers.clone()
+    }
+}
+
+impl FromRef<Api> for Events {
+    fn from_ref(api: &Api) -> Events {
+        api.events.clone()
+    }
 }
 
 impl Api {
@@ -86,6 +104,9 @@ impl Api {
         (name = "field checks", description = "What to look at, and what people found"),
         (name = "alarms", description = "Alarms after ISA-18.2 / IEC 62682"),
         (name = "energy", description = "Energy registered wrong"),
+        (name = "history", description = "What was"),
+        (name = "journal", description = "What happened"),
+        (name = "events", description = "What changes, as it happens"),
         (name = "session", description = "Who is asking: log in, log out"),
         (name = "daemon", description = "The daemon itself")
     )
@@ -109,6 +130,10 @@ fn routes() -> OpenApiRouter<Api> {
         .routes(routes!(alarms::unshelve))
         .routes(routes!(alarms::take_out_of_service))
         .routes(routes!(alarms::return_to_service))
+        .routes(routes!(history::sources))
+        .routes(routes!(history::values))
+        .routes(routes!(journal::list))
+        .routes(routes!(events::follow))
         .routes(routes!(running::reload))
         .routes(routes!(running::openapi))
 }

@@ -8,7 +8,7 @@ use tokio::sync::Semaphore;
 
 use super::problem::Problem;
 use crate::config::model::{Config, HistoryPlace};
-use crate::history::postgres;
+use crate::history::postgres::SCHEMA;
 use crate::history::reader::{HistoryReader, ReadError};
 use crate::journal::reader::JournalReader;
 
@@ -33,7 +33,7 @@ impl Readers {
     pub fn of(config: &Config) -> Readers {
         let history = config.history.as_ref().map(|history| match &history.place {
             HistoryPlace::Folder(folder) => HistoryReader::folder(folder),
-            HistoryPlace::Postgres(connection) => HistoryReader::postgres(connection, postgres::SCHEMA),
+            HistoryPlace::Postgres(connection) => HistoryReader::postgres(connection, SCHEMA),
         });
         Readers::new(config.journal.as_deref().map(JournalReader::new), history)
     }

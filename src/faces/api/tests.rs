@@ -32,6 +32,8 @@ impl Api {
             checks: CheckBook::open(config.clone(), None, None, clock.now().wall),
             config,
             reloader: Reloader::new().0,
+            readers: Readers::new(None, None),
+            events: Events::new(clock.now().wall),
             clock,
         }
     }
