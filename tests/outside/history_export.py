@@ -135,7 +135,7 @@ def record(daemon, simulator, folder, name, history, place):
     station.write_text(STATION.format(name=name, port=port))
     config.write_text(CONFIG.format(name=name, port=port, place=history))
     circuit, rows, end = ["--circuit", "Pump 1"], 0, time.monotonic() + 60
-    with running([simulator, str(station)]) as simulated:
+    with running([simulator, "serve", str(station)]) as simulated:
         wait_for_port(simulated)
         with running([daemon, "run", "--config", str(config)]) as process:
             wait_for_port(process, PAGES)
