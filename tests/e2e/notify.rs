@@ -106,30 +106,29 @@ impl Drop for Servers {
 }
 
 fn targets(ports: &BTreeMap<String, u64>) -> String {
-    let mut out = String::new();
     let hooks = [("ok", "https"), ("fails", "http"), ("gone", "http"), ("moved", "http"), ("hangs", "http")];
-    for (name, scheme) in hooks {
-        out += &format!(
+    let hooks = hooks.map(|(name, scheme)| {
+        format!(
             "[[notifications.webhook]]\nname = \"{name}\"\nurl = \"{scheme}://localhost:{}/{name}\"\n\
              secret_file = \"hook.secret\"\nca_file = \"ca.pem\"\ntimeout = \"1 s\"\n",
             ports[scheme]
-        );
-    }
-    for name in ["starttls", "tls"] {
-        out += &format!(
+        )
+    });
+    let mails = ["starttls", "tls"].map(|name| {
+        format!(
             "[[notifications.email]]\nname = \"mail-{name}\"\nhost = \"localhost\"\nport = {}\nsecurity = \"{name}\"\n\
              from = \"Wattassay <wattassay@larkmoor.example>\"\nto = [\"on-call@larkmoor.example\", \"nobody@larkmoor.example\"]\n\
              user = \"wattassay\"\npassword_file = \"mail.password\"\nca_file = \"ca.pem\"\n",
             ports[name]
-        );
-    }
-    for way in ["udp", "tcp", "tls"] {
-        out += &format!(
+        )
+    });
+    let logs = ["udp", "tcp", "tls"].map(|way| {
+        format!(
             "[[notifications.syslog]]\nname = \"log-{way}\"\nhost = \"localhost\"\nport = {}\ntransport = \"{way}\"\nca_file = \"ca.pem\"\n",
             ports[&format!("syslog_{way}")]
-        );
-    }
-    out
+        )
+    });
+    hooks.concat() + &mails.concat() + &logs.concat()
 }
 
 #[tokio::test(flavor = "multi_thread")]
