@@ -105,7 +105,7 @@ class Mailbox:
     async def handle_DATA(self, server, session, envelope):
         mail = email.message_from_bytes(envelope.content, policy=email.policy.default)
         tell(
-            server="mail", name=self.name, tls=session.ssl is not None, login=session.authenticated, to=envelope.rcpt_tos,
+            server="mail", name=self.name, tls=server.transport.get_extra_info("ssl_object") is not None, login=session.authenticated, to=envelope.rcpt_tos,
             subject=mail["Subject"], id=mail["Message-ID"], date=mail["Date"].datetime.isoformat(),
             automatic=mail["Auto-Submitted"], type=mail.get_content_type(), text=mail.get_content(),
         )
