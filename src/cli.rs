@@ -117,7 +117,7 @@ pub fn main() -> ExitCode {
     match dispatch(cli) {
         Ok(exit) => exit.into(),
         Err(error) => {
-            complain(&format!("{error:#}"));
+            complain(&told(&error));
             Exit::Error.into()
         }
     }
@@ -179,6 +179,15 @@ fn print(text: &str) -> anyhow::Result<()> {
     }
 }
 
+/// An error with its causes; a cause that its error has told already is not told twice.
+fn told(error: &anyhow::Error) -> String {
+    error
+        .chain()
+        .skip(1)
+        .map(ToString::to_string)
+        .fold(error.to_string(), |text, cause| if text.contains(&cause) { text } else { format!("{text}: {cause}") })
+}
+
 /// Writes a line to standard error, if anyone is there to read it.
 fn complain(text: &str) {
     let _ = writeln!(io::stderr().lock(), "{text}");
@@ -193,6 +202,13 @@ mod tests {
     #[test]
     fn the_command_line_is_well_formed() {
         Cli::command().debug_assert();
+    }
+
+    #[test]
+    fn a_cause_is_told_once() {
+        let taken = io::Error::new(io::ErrorKind::AddrInUse, "in use");
+        let error = anyhow::Error::new(taken).context("cannot listen: in use").context("no daemon");
+        assert_eq!(told(&error), "no daemon: cannot listen: in use");
     }
 
     #[test]

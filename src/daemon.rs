@@ -8,6 +8,7 @@ use tokio::sync::watch;
 use tokio_util::sync::CancellationToken;
 use tokio_util::task::TaskTracker;
 
+use crate::alarm::from_audit::Room;
 use crate::check_book::CheckBook;
 use crate::clock::Clock;
 use crate::config::model::{Config, ModbusServerConfig};
@@ -90,7 +91,7 @@ impl Daemon {
         if let Some(status) = records.history().map(Recorder::shared_status) {
             desk.0.watch_space(Box::new(move || {
                 let storage = status.storage();
-                (storage.free_bytes, storage.least_bytes)
+                Room { free_bytes: storage.free_bytes, least_bytes: storage.least_bytes, dropping: storage.full }
             }));
         }
         let notifier = match &config.notifications {

@@ -193,18 +193,29 @@ pub fn clock(station: &str, last_jump: Option<(i64, u64)>) -> Told {
     }
 }
 
-/// Condition of the disk for records: what is free, and below what it is too little, bytes; `None` when it cannot be told.
-pub fn storage(free_bytes: Option<u64>, least_bytes: u64) -> Told {
-    let full = free_bytes.filter(|free| *free < least_bytes);
+/// Condition of the disk for records.
+pub fn storage(room: Room) -> Told {
+    let short = room.dropping || room.free_bytes.is_some_and(|free| free < room.least_bytes);
     Told {
         id: AlarmId::daemon(AlarmKind::StorageFull),
-        condition: match (free_bytes, full) {
-            (None, _) => Condition::Unknown,
-            (Some(_), None) => Condition::False,
-            (Some(_), Some(_)) => Condition::True,
+        condition: match room.free_bytes {
+            _ if short => Condition::True,
+            None => Condition::Unknown,
+            Some(_) => Condition::False,
         },
-        story: full.map(say::storage_full),
+        story: short.then(|| say::storage_full(room.free_bytes, room.dropping)),
     }
+}
+
+/// Room on the disk for records.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Room {
+    /// What is free; `None` when it cannot be told.
+    pub free_bytes: Option<u64>,
+    /// Below this it is too little.
+    pub least_bytes: u64,
+    /// The oldest detail is being dropped to make room.
+    pub dropping: bool,
 }
 
 /// Conditions of one circuit, one for every kind that it can have.

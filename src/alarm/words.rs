@@ -243,11 +243,16 @@ pub fn audit_failed(message: &str) -> Story {
 }
 
 /// The disk for records is full or nearly so.
-pub fn storage_full(free_bytes: u64) -> Story {
-    let free_mb = free_bytes as f64 / 1e6;
+pub fn storage_full(free_bytes: Option<u64>, dropping: bool) -> Story {
+    let left = free_bytes.map_or_else(|| "is full".to_owned(), |free| format!("has {:.0} MB left", free as f64 / 1e6));
+    let means = if dropping {
+        "The oldest readings are being dropped to make room; if others fill the disk further, neither alarms nor energy can be recorded."
+    } else {
+        "Soon neither alarms nor energy can be recorded; polling and audit go on."
+    };
     Story {
-        what: format!("The disk for records has {free_mb:.0} MB left."),
-        means: "Soon neither alarms nor energy can be recorded; polling and audit go on.".to_owned(),
+        what: format!("The disk for records {left}."),
+        means: means.to_owned(),
         sure: SEEN.to_owned(),
         action: "Free space on that disk, or give it more.".to_owned(),
         at_panel: false,

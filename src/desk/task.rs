@@ -15,7 +15,7 @@ use super::conditions;
 use super::notice::Notice;
 use super::record::{AlarmRecord, RecordError, sentence};
 use super::{ActError, AlarmList, Desk, Order};
-use crate::alarm::from_audit::{self, Told};
+use crate::alarm::from_audit::{self, Room, Told};
 use crate::alarm::id::AlarmId;
 use crate::alarm::set::{AlarmSet, Entry, Step};
 use crate::alarm::settings::{AlarmSettings, AlarmsConfig};
@@ -63,8 +63,8 @@ impl Watched {
     }
 }
 
-/// How much room records have: bytes free and the least that is wanted; none when it cannot be told.
-pub type FreeSpace = Box<dyn Fn() -> (Option<u64>, u64) + Send + Sync>;
+/// How much room records have.
+pub type FreeSpace = Box<dyn Fn() -> Room + Send + Sync>;
 
 /// The desk, about to run.
 pub struct DeskTask {
@@ -191,8 +191,8 @@ impl DeskTask {
         }
         self.seen = snapshots.into_iter().map(|snapshot| (snapshot.station.clone(), snapshot)).collect();
         if let Some(free_space) = &self.free_space {
-            let (free, least) = free_space();
-            change = change.max(self.take(now, from_audit::storage(free, least), &mut step));
+            let told = from_audit::storage(free_space());
+            change = change.max(self.take(now, told, &mut step));
         }
         self.set.apply_rules(now, &self.rules, &mut step);
         self.set.tick(now, &mut step);

@@ -2,7 +2,7 @@
 
 use std::sync::Arc;
 
-use super::super::from_audit::{self, Audit, MonitorNow, Polling, Told};
+use super::super::from_audit::{self, Audit, MonitorNow, Polling, Room, Told};
 use super::super::id::{AlarmId, AlarmKind, Place};
 use super::super::set::{AlarmSet, Step};
 use super::super::settings::{AlarmSettings, FloodSettings};
@@ -213,9 +213,11 @@ fn the_daemons_own_conditions() {
     assert_eq!(from_audit::clock("Larkmoor North", None).condition, Condition::False);
     assert_eq!(from_audit::clock("Larkmoor North", Some((-5000, 599_999))).condition, Condition::True);
     assert_eq!(from_audit::clock("Larkmoor North", Some((-5000, 600_000))).condition, Condition::False);
-    assert_eq!(from_audit::storage(None, 100).condition, Condition::Unknown);
-    assert_eq!(from_audit::storage(Some(100), 100).condition, Condition::False);
-    assert_eq!(from_audit::storage(Some(99), 100).condition, Condition::True);
+    let storage = |free_bytes, dropping| from_audit::storage(Room { free_bytes, least_bytes: 100, dropping }).condition;
+    assert_eq!(storage(None, false), Condition::Unknown);
+    assert_eq!(storage(Some(100), false), Condition::False);
+    assert_eq!(storage(Some(99), false), Condition::True);
+    assert_eq!(storage(Some(100), true), Condition::True, "room is only there because detail is dropped");
 }
 
 #[test]

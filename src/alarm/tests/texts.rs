@@ -88,7 +88,7 @@ fn stories() -> Vec<(AlarmKind, Story)> {
         (AlarmKind::FitsNoWiring, words::fits_no_wiring(0.97, &[&share])),
         (AlarmKind::ClockJumped, words::clock_jumped(-3_600_000)),
         (AlarmKind::AuditFailed, words::audit_failed("index out of range")),
-        (AlarmKind::StorageFull, words::storage_full(48_000_000)),
+        (AlarmKind::StorageFull, words::storage_full(Some(48_000_000), false)),
     ]
 }
 
