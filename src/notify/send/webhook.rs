@@ -23,7 +23,7 @@ pub const DELIVERY: &str = "Wattassay-Delivery";
 /// A target may ask for a longer rest; a day on it is tried all the same.
 const REST_MAX: Duration = Duration::from_hours(24);
 
-/// `t=<seconds>,v1=<hex>`: HMAC-SHA256 (RFC 2104) of "<seconds>.<body>" with the secret.
+/// `t=<seconds>,v1=<hex>`: HMAC-SHA256 (RFC 2104) of `<seconds>.<body>` with the secret.
 pub fn signature(secret: &str, unix_s: i64, body: &str) -> String {
     let mut signature = format!("t={unix_s},v1=");
     // A key of any length is one for HMAC.
