@@ -10,7 +10,6 @@ an engineer with a token and as nobody, and holds every answer against it. Stati
 import argparse
 import json
 import re
-import socket
 import subprocess
 import sys
 import tempfile
@@ -23,30 +22,8 @@ from pathlib import Path
 from openapi_spec_validator import OpenAPIV31SpecValidator
 
 from processes import drain, running, wait_for_port
+from scene import free_port, station_config, station_file
 
-STATION = """
-name = "{name}"
-seed = 5
-[source]
-line_voltage_v = 480.0
-noise = 0.0005
-[[pumps]]
-name = "Pump 1"
-load = "induction-motor"
-rated_power_w = 44742.0
-rated_voltage_v = 460.0
-full_load_current_a = 77.0
-full_load_power_factor = 0.86
-schedule = [{{ at_s = 0.0, load = 0.8 }}]
-repeat_s = 1000.0
-[[monitors]]
-name = "PM-1"
-listen = "127.0.0.1:{port}"
-unit = {unit}
-map = "generic-full"
-circuits = ["Pump 1"]
-currents = [[{currents}]]
-"""
 CONFIG = """
 [http]
 listen = "127.0.0.1:0"
@@ -56,28 +33,6 @@ users = "users.toml"
 folder = "journal"
 [history]
 folder = "history"
-"""
-CONFIG_STATION = """
-[[stations]]
-name = "{name}"
-service = "wye-4-wire"
-nominal_voltage = "480 V"
-[[stations.monitors]]
-name = "PM-1"
-address = "127.0.0.1:{port}"
-unit = {unit}
-map = "generic-full"
-poll_period = "200 ms"
-timeout = "100 ms"
-[[stations.circuits]]
-name = "Pump 1"
-monitor = "PM-1"
-load = "induction-motor"
-rated_power = "60 hp"
-rated_voltage = "460 V"
-full_load_current = "77 A"
-full_load_power_factor = 0.86
-ct_ratio = "200:5"
 """
 # Name, unit of its monitor, what its current channels see.
 STATIONS = [("Right", 1, '"A", "B", "C"'), ("Wrong / 50 % & Söhne?", 2, '"A", "C", "B"')]
@@ -96,12 +51,6 @@ CHECKS = [
     "unsupported_method",
     "allow_header_conformance",
 ]
-
-
-def free_port():
-    with socket.socket() as taken:
-        taken.bind(("127.0.0.1", 0))
-        return taken.getsockname()[1]
 
 
 class Api:
@@ -185,9 +134,9 @@ def main():
         files, config = [], CONFIG
         for number, (name, unit, currents) in enumerate(STATIONS):
             files.append(str(Path(folder) / f"station-{number}.toml"))
-            text = STATION.format(name=name, port=monitor_port, unit=unit, currents=currents)
+            text = station_file(name, monitor_port, unit, currents)
             Path(files[-1]).write_text(text, encoding="utf-8")
-            config += CONFIG_STATION.format(name=name, port=monitor_port, unit=unit)
+            config += station_config(name, monitor_port, unit)
         path = str(Path(folder) / "config.toml")
         Path(path).write_text(config, encoding="utf-8")
         made = subprocess.run(

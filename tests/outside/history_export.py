@@ -12,7 +12,6 @@ import io
 import math
 import os
 import re
-import socket
 import subprocess
 import sys
 import tempfile
@@ -24,66 +23,17 @@ import pyarrow
 import pyarrow.parquet
 
 from processes import drain, running, wait_for_port
+from scene import free_port, station_config, station_file
 
-STATION = """
-name = "{name}"
-seed = 5
-[source]
-line_voltage_v = 480.0
-noise = 0.0005
-[[pumps]]
-name = "Pump 1"
-load = "induction-motor"
-rated_power_w = 44742.0
-rated_voltage_v = 460.0
-full_load_current_a = 77.0
-full_load_power_factor = 0.86
-schedule = [{{ at_s = 0.0, load = 0.8 }}]
-repeat_s = 1000.0
-[[monitors]]
-name = "PM-1"
-listen = "127.0.0.1:{port}"
-unit = 1
-map = "generic-blanking"
-circuits = ["Pump 1"]
-currents = [["A", "B", "C"]]
-energy_start_wh = 7310000.0
-"""
 CONFIG = """
 [http]
 listen = "127.0.0.1:0"
 [history]
 {place}
-[[stations]]
-name = "{name}"
-service = "wye-4-wire"
-nominal_voltage = "480 V"
-[[stations.monitors]]
-name = "PM-1"
-address = "127.0.0.1:{port}"
-unit = 1
-map = "generic-blanking"
-poll_period = "200 ms"
-timeout = "100 ms"
-[[stations.circuits]]
-name = "Pump 1"
-monitor = "PM-1"
-load = "induction-motor"
-rated_power = "60 hp"
-rated_voltage = "460 V"
-full_load_current = "77 A"
-full_load_power_factor = 0.86
-ct_ratio = "200:5"
 """
 PAGES = re.compile(r"pages at http://127\.0\.0\.1:(\d+)")
 UNITS = {"voltage_1n_v": "V", "current_1_a": "A", "total_active_power_w": "W", "frequency_hz": "Hz", "running": "1"}
 LEAST_ROWS = 20
-
-
-def free_port():
-    with socket.socket() as taken:
-        taken.bind(("127.0.0.1", 0))
-        return taken.getsockname()[1]
 
 
 def export(daemon, place, name, source, *more):
@@ -132,8 +82,8 @@ def compare(daemon, place, name, source, tier):
 def record(daemon, simulator, folder, name, history, place):
     port = free_port()
     station, config = folder / f"{name}.station.toml", folder / f"{name}.toml"
-    station.write_text(STATION.format(name=name, port=port))
-    config.write_text(CONFIG.format(name=name, port=port, place=history))
+    station.write_text(station_file(name, port, map="generic-blanking"))
+    config.write_text(CONFIG.format(place=history) + station_config(name, port, map="generic-blanking"))
     circuit, rows, end = ["--circuit", "Pump 1"], 0, time.monotonic() + 60
     with running([simulator, "serve", str(station)]) as simulated:
         wait_for_port(simulated)

@@ -15,7 +15,6 @@ import json
 import logging
 import math
 import re
-import socket
 import struct
 import subprocess
 import sys
@@ -30,55 +29,10 @@ from pyModbusTCP.client import ModbusClient
 from pymodbus.client import ModbusTcpClient
 
 from processes import drain, running, wait_for_port
+from scene import free_port, station_config, station_file
 
 logging.getLogger("pymodbus").setLevel(logging.CRITICAL + 1)
 
-STATION = """
-name = "{name}"
-seed = 5
-[source]
-line_voltage_v = 480.0
-noise = 0.0005
-[[pumps]]
-name = "Pump 1"
-load = "induction-motor"
-rated_power_w = 44742.0
-rated_voltage_v = 460.0
-full_load_current_a = 77.0
-full_load_power_factor = 0.86
-schedule = [{{ at_s = 0.0, load = 0.8 }}]
-repeat_s = 1000.0
-[[monitors]]
-name = "PM-1"
-listen = "127.0.0.1:{port}"
-unit = {unit}
-map = "generic-full"
-circuits = ["Pump 1"]
-currents = [[{currents}]]
-energy_start_wh = 7310000.0
-"""
-CONFIG_STATION = """
-[[stations]]
-name = "{name}"
-service = "wye-4-wire"
-nominal_voltage = "480 V"
-[[stations.monitors]]
-name = "PM-1"
-address = "127.0.0.1:{port}"
-unit = {unit}
-map = "generic-full"
-poll_period = "200 ms"
-timeout = "100 ms"
-[[stations.circuits]]
-name = "Pump 1"
-monitor = "PM-1"
-load = "induction-motor"
-rated_power = "60 hp"
-rated_voltage = "460 V"
-full_load_current = "77 A"
-full_load_power_factor = 0.86
-ct_ratio = "200:5"
-"""
 CONFIG_SERVER = """
 [modbus_server]
 listen = "127.0.0.1:0"
@@ -102,12 +56,6 @@ PUMPS = [("Right", 1, 1, 11, '"A", "B", "C"'), ("Wrong", 2, 7, 17, '"A", "C", "B
 
 PAGES = re.compile(r"pages at http://127\.0\.0\.1:(\d+)")
 SERVER = re.compile(r"Modbus server listens on 127\.0\.0\.1:(\d+)")
-
-
-def free_port():
-    with socket.socket() as taken:
-        taken.bind(("127.0.0.1", 0))
-        return taken.getsockname()[1]
 
 
 def decode(words, kind):
@@ -292,11 +240,11 @@ def main():
         files, config = [], '[http]\nlisten = "127.0.0.1:0"\n' + CONFIG_SERVER
         for name, unit, block, meter, currents in PUMPS:
             files.append(str(Path(folder) / f"{name}.toml"))
-            station = STATION.format(name=name, port=monitor_port, unit=unit, currents=currents)
+            station = station_file(name, monitor_port, unit, currents)
             Path(files[-1]).write_text(station, encoding="utf-8")
             config += CONFIG_CIRCUIT.format(name=name, block=block, unit=meter)
         config += CONFIG_PASSED
-        config += "".join(CONFIG_STATION.format(name=p[0], port=monitor_port, unit=p[1]) for p in PUMPS)
+        config += "".join(station_config(p[0], monitor_port, p[1]) for p in PUMPS)
         path = str(Path(folder) / "config.toml")
         Path(path).write_text(config, encoding="utf-8")
         listed = subprocess.run(
