@@ -3,8 +3,6 @@
 //! An entry is checked by the same rules as a file of checks, is in the journal before it counts, and is kept in a file beside
 //! the journal over a restart. Must never change what somebody entered; a mistake is withdrawn and entered anew.
 
-use std::fs;
-use std::io;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
@@ -15,6 +13,7 @@ use crate::config::model::Config;
 use crate::config::{RecordedCheck, parse_checks};
 use crate::journal::{Entry as JournalEntry, Journal, Kind};
 use crate::reading::UnixMs;
+use crate::whole_file;
 
 /// Name of the file in the journal's folder.
 const FILE_NAME: &str = "field-checks.json";
@@ -154,7 +153,10 @@ impl CheckBook {
         now: UnixMs,
     ) -> CheckBook {
         let file = folder.map(|folder| folder.join(FILE_NAME));
-        let pages = file.as_deref().and_then(|file| read(file, now)).unwrap_or_default();
+        let pages = file
+            .as_deref()
+            .and_then(|file| whole_file::read_json(file, "no field check counts", now))
+            .unwrap_or_default();
         let (counted, _) = watch::channel(counted(&pages, &config.borrow()));
         let book = CheckBook { counted, pages: Arc::new(Mutex::new(pages)), config, journal, file };
         tracing::debug!("{} field checks count", book.counted.borrow().len());
@@ -252,7 +254,7 @@ impl CheckBook {
         }
         if let Some(file) = self.file.clone() {
             let text = serde_json::to_vec_pretty(pages).map_err(|error| failed(&error))?;
-            let written = tokio::task::spawn_blocking(move || crate::desk::record::write_whole(&file, &text)).await;
+            let written = tokio::task::spawn_blocking(move || whole_file::write(&file, &text)).await;
             written.map_err(|error| failed(&error))?.map_err(|error| failed(&error))?;
         }
         Ok(())
@@ -277,29 +279,6 @@ fn parsed(entry: &Entry, config: &Config) -> Result<Vec<RecordedCheck>, CheckBoo
 /// The checks of all entries that fit the configuration.
 fn counted(pages: &Pages, config: &Config) -> Arc<[RecordedCheck]> {
     pages.entries.iter().filter_map(|entry| parsed(entry, config).ok()).flatten().collect()
-}
-
-fn read(file: &Path, now: UnixMs) -> Option<Pages> {
-    let text = match fs::read(file) {
-        Ok(text) => text,
-        Err(error) if error.kind() == io::ErrorKind::NotFound => return None,
-        Err(error) => {
-            tracing::error!("{}: no field check counts: {error}", file.display());
-            return None;
-        }
-    };
-    match serde_json::from_slice(&text) {
-        Ok(pages) => Some(pages),
-        Err(error) => {
-            let aside = file.with_file_name(format!("field-checks-unreadable-{}.json", now.0));
-            let kept = match fs::rename(file, &aside) {
-                Ok(()) => format!("kept as {}", aside.display()),
-                Err(error) => format!("which cannot be renamed: {error}"),
-            };
-            tracing::error!("{}: no field check counts, unreadable ({error}), {kept}", file.display());
-            None
-        }
-    }
 }
 
 #[cfg(test)]

@@ -27,3 +27,4 @@ pub mod replay;
 mod sqlite;
 pub mod station;
 pub mod tls;
+mod whole_file;

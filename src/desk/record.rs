@@ -2,8 +2,7 @@
 //!
 //! Must never be called after a step has been shown.
 
-use std::fs::{self, File};
-use std::io::{self, Write};
+use std::io;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
@@ -17,6 +16,7 @@ use crate::alarm::state::{Announcement, Cause, Transition};
 use crate::alarm::words;
 use crate::journal::{Entry, Journal, Kind};
 use crate::reading::UnixMs;
+use crate::whole_file;
 
 /// A disk that hangs holds the news of a station back for so long; the same holds for its alarms.
 const JOURNAL_LIMIT: Duration = Duration::from_secs(5);
@@ -71,44 +71,12 @@ impl AlarmRecord {
     /// The image of the run before. One that cannot be read is set aside under another name and told.
     pub(super) fn read_image(&self, now: UnixMs) -> Option<SetImage> {
         let file = self.folder.as_ref()?.join(IMAGE_NAME);
-        let text = match fs::read(&file) {
-            Ok(text) => text,
-            Err(error) if error.kind() == io::ErrorKind::NotFound => return None,
-            Err(error) => {
-                tracing::error!("{}: the alarms begin anew: {error}", file.display());
-                return None;
-            }
-        };
-        match serde_json::from_slice(&text) {
-            Ok(image) => Some(image),
-            Err(error) => {
-                let aside = file.with_file_name(format!("alarms-unreadable-{}.json", now.0));
-                let kept = match fs::rename(&file, &aside) {
-                    Ok(()) => format!("kept as {}", aside.display()),
-                    Err(error) => format!("which cannot be renamed: {error}"),
-                };
-                tracing::error!("{}: the alarms begin anew, unreadable ({error}), {kept}", file.display());
-                None
-            }
-        }
+        whole_file::read_json(&file, "the alarms begin anew", now)
     }
 }
 
 fn write_image(folder: &Path, image: &SetImage) -> io::Result<()> {
-    write_whole(&folder.join(IMAGE_NAME), &serde_json::to_vec(image)?)
-}
-
-/// Writes a file whole or not at all, whenever the power fails.
-pub(crate) fn write_whole(file: &Path, contents: &[u8]) -> io::Result<()> {
-    let new = file.with_extension("new");
-    let mut written = File::create(&new)?;
-    written.write_all(contents)?;
-    written.sync_all()?;
-    fs::rename(&new, file)?;
-    match file.parent() {
-        Some(folder) => File::open(folder)?.sync_all(),
-        None => Ok(()),
-    }
+    whole_file::write(&folder.join(IMAGE_NAME), &serde_json::to_vec(image)?)
 }
 
 fn entry_of(set: &AlarmSet, transition: &Transition) -> Entry {

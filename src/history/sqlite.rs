@@ -74,16 +74,16 @@ impl SqliteStore {
     /// Opens the store of a folder to read from it beside the daemon.
     pub fn open_to_read(folder: &Path) -> Result<SqliteStore, StoreError> {
         // Not read-only: the last process may have been killed, and then its write-ahead log has to be taken in first.
-        let flags = OpenFlags::SQLITE_OPEN_READ_WRITE | OpenFlags::SQLITE_OPEN_NO_MUTEX;
-        let connection = Connection::open_with_flags(folder.join(FILE_NAME), flags)?;
-        connection.busy_timeout(sqlite::BUSY)?;
-        check_version(&connection)?;
-        Ok(SqliteStore { connection, reserve: folder.join(RESERVE_NAME) })
+        SqliteStore::open_existing(folder, OpenFlags::SQLITE_OPEN_READ_WRITE)
     }
 
     /// Opens the store of a folder beside the daemon that writes to it, so that nothing can be written by this connection.
     pub fn open_beside(folder: &Path) -> Result<SqliteStore, StoreError> {
-        let flags = OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_NO_MUTEX;
+        SqliteStore::open_existing(folder, OpenFlags::SQLITE_OPEN_READ_ONLY)
+    }
+
+    fn open_existing(folder: &Path, access: OpenFlags) -> Result<SqliteStore, StoreError> {
+        let flags = access | OpenFlags::SQLITE_OPEN_NO_MUTEX;
         let connection = Connection::open_with_flags(folder.join(FILE_NAME), flags)?;
         connection.busy_timeout(sqlite::BUSY)?;
         check_version(&connection)?;

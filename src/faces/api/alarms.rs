@@ -203,15 +203,8 @@ macro_rules! act {
             params(("alarm" = String, Path, description = "Its id")),
             responses(
                 (status = 200, body = AlarmJson),
-                (status = 400, body = Problem, content_type = "application/problem+json"),
-                (status = 401, body = Problem, content_type = "application/problem+json"),
-                (status = 403, body = Problem, content_type = "application/problem+json"),
                 (status = 404, body = Problem, content_type = "application/problem+json"),
-                (status = 409, body = Problem, content_type = "application/problem+json"),
-                (status = 413, body = Problem, content_type = "application/problem+json"),
-                (status = 415, body = Problem, content_type = "application/problem+json"),
-                (status = 422, body = Problem, content_type = "application/problem+json"),
-                (status = 503, body = Problem, content_type = "application/problem+json")),
+                (status = 409, body = Problem, content_type = "application/problem+json")),
             extensions(("x-role" = json!("operate"))))]
         pub async fn $name(
             State(api): State<Api>,
@@ -251,15 +244,8 @@ act!(
     params(("alarm" = String, Path, description = "Its id")),
     responses(
         (status = 200, body = AlarmJson),
-        (status = 400, body = Problem, content_type = "application/problem+json"),
-        (status = 401, body = Problem, content_type = "application/problem+json"),
-        (status = 403, body = Problem, content_type = "application/problem+json"),
         (status = 404, body = Problem, content_type = "application/problem+json"),
-        (status = 409, body = Problem, content_type = "application/problem+json"),
-        (status = 413, body = Problem, content_type = "application/problem+json"),
-        (status = 415, body = Problem, content_type = "application/problem+json"),
-        (status = 422, body = Problem, content_type = "application/problem+json"),
-        (status = 503, body = Problem, content_type = "application/problem+json")),
+        (status = 409, body = Problem, content_type = "application/problem+json")),
     extensions(("x-role" = json!("operate"))))]
 pub async fn shelve(
     State(api): State<Api>,

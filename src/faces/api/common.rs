@@ -17,7 +17,10 @@ pub fn add_answers(document: &mut OpenApi) {
                 Some("view") => &[UNKNOWN_PARAMETER, NOBODY],
                 _ => &[UNKNOWN_PARAMETER, NOBODY, SMALL_ROLE],
             };
-            for (status, description) in answers {
+            let is_act = !matches!(role, Some("none" | "view"));
+            let of_body: &[(&str, &str)] = if is_act && operation.request_body.is_some() { &OF_A_BODY } else { &[] };
+            let of_act: &[(&str, &str)] = if is_act { &[NOT_NOW] } else { &[] };
+            for (status, description) in answers.iter().chain(of_body).chain(of_act) {
                 let content = ContentBuilder::new().schema(Some(Ref::from_schema_name("Problem"))).build();
                 let answer = ResponseBuilder::new().description(*description).content(CONTENT_TYPE, content).build();
                 operation.responses.responses.entry((*status).to_owned()).or_insert(answer.into());
@@ -29,6 +32,11 @@ pub fn add_answers(document: &mut OpenApi) {
 const UNKNOWN_PARAMETER: (&str, &str) = ("400", "A parameter that is not right, or that this path does not know");
 const NOBODY: (&str, &str) = ("401", "It is not known who asks");
 const SMALL_ROLE: (&str, &str) = ("403", "Who asks may not do this");
+
+/// What is wrong with a body, before an act looks at it or when it does.
+const OF_A_BODY: [(&str, &str); 3] =
+    [("413", "The body is too long"), ("415", "The body is not JSON"), ("422", "What was sent cannot be taken")];
+const NOT_NOW: (&str, &str) = ("503", "It cannot be recorded, or the daemon is stopping: it was not done");
 
 fn operations(item: &mut PathItem) -> impl Iterator<Item = &mut Operation> {
     [&mut item.get, &mut item.post, &mut item.put, &mut item.patch, &mut item.delete].into_iter().flatten()

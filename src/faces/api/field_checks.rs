@@ -61,15 +61,8 @@ pub async fn list(
     params(("station" = String, Path, description = "Name, percent-encoded"), ("circuit" = String, Path, description = "Name, percent-encoded")),
     responses(
         (status = 201, body = FieldCheckJson),
-        (status = 400, body = Problem, content_type = "application/problem+json"),
-        (status = 401, body = Problem, content_type = "application/problem+json"),
-        (status = 403, body = Problem, content_type = "application/problem+json"),
         (status = 404, body = Problem, content_type = "application/problem+json"),
-        (status = 409, body = Problem, content_type = "application/problem+json"),
-        (status = 413, body = Problem, content_type = "application/problem+json"),
-        (status = 415, body = Problem, content_type = "application/problem+json"),
-        (status = 422, body = Problem, content_type = "application/problem+json"),
-        (status = 503, body = Problem, content_type = "application/problem+json")),
+        (status = 409, body = Problem, content_type = "application/problem+json")),
     extensions(("x-role" = json!("engineer"))))]
 pub async fn enter(
     State(api): State<Api>,
@@ -88,11 +81,7 @@ pub async fn enter(
     params(("id" = u64, Path, description = "Number of the entry")),
     responses(
         (status = 200, body = FieldCheckJson),
-        (status = 400, body = Problem, content_type = "application/problem+json"),
-        (status = 401, body = Problem, content_type = "application/problem+json"),
-        (status = 403, body = Problem, content_type = "application/problem+json"),
-        (status = 404, body = Problem, content_type = "application/problem+json"),
-        (status = 503, body = Problem, content_type = "application/problem+json")),
+        (status = 404, body = Problem, content_type = "application/problem+json")),
     extensions(("x-role" = json!("engineer"))))]
 pub async fn withdraw(
     State(api): State<Api>,

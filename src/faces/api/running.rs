@@ -30,10 +30,7 @@ pub struct ReloadedJson {
 #[utoipa::path(post, path = "/api/v1/configuration/reload", operation_id = "reload_configuration", tag = "daemon",
     responses(
         (status = 200, body = ReloadedJson),
-        (status = 401, body = Problem, content_type = "application/problem+json"),
-        (status = 403, body = Problem, content_type = "application/problem+json"),
-        (status = 409, body = Problem, content_type = "application/problem+json"),
-        (status = 503, body = Problem, content_type = "application/problem+json")),
+        (status = 409, body = Problem, content_type = "application/problem+json")),
     extensions(("x-role" = json!("engineer"))))]
 pub async fn reload(State(api): State<Api>, Who(who): Who) -> Result<Json<ReloadedJson>, Problem> {
     match api.reloader.reload(who.name).await {
