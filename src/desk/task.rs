@@ -80,6 +80,8 @@ pub struct DeskTask {
     /// Stations as last looked at, to see which have something new.
     seen: HashMap<String, Arc<StationSnapshot>>,
     imaged: Option<Instant2>,
+    /// What the start itself brought, to be recorded with the first look.
+    begun: Step,
     /// What has changed and is not shown yet.
     waiting: Change,
     clock: Clock,
@@ -104,7 +106,7 @@ impl Reconfigure {
 }
 
 impl DeskTask {
-    /// Goes on from the image of the run before, if there is one. What follows from that is recorded at the first step.
+    /// Goes on from the image of the run before, if there is one. What follows from that is recorded with the first look.
     pub fn new(watched: &Watched, roster: Roster, record: AlarmRecord, clock: Clock) -> (DeskTask, Desk, Reconfigure) {
         let now = clock.now();
         let mut step = Step::default();
@@ -132,6 +134,7 @@ impl DeskTask {
             publish,
             seen: HashMap::new(),
             imaged: None,
+            begun: step,
             waiting: Change::None,
             clock,
         };
@@ -176,7 +179,7 @@ impl DeskTask {
 
     async fn look(&mut self) {
         let now = self.clock.now();
-        let mut step = Step::default();
+        let mut step = std::mem::take(&mut self.begun);
         let mut change = Change::None;
         let snapshots = self.roster.snapshots();
         for snapshot in &snapshots {
@@ -467,5 +470,18 @@ mod tests {
         assert!(desk.list().get(&miswired()).is_none());
         let told = scene.journaled(Kind::Transition);
         assert!(told.last().unwrap().contains("no longer configured"), "{told:?}");
+    }
+
+    #[tokio::test]
+    async fn a_station_taken_out_between_two_runs_ends_its_alarms_in_the_journal() {
+        let mut scene = Scene::new();
+        let (mut task, _) = scene.desk();
+        scene.look_until(&mut task, 30).await;
+        scene.watched = Watched::new(&AlarmsConfig::default(), &[]);
+        let (mut task, desk) = scene.desk();
+        task.look().await;
+        assert!(desk.list().get(&miswired()).is_none());
+        let told = scene.journaled(Kind::Transition);
+        assert!(told.iter().any(|text| text.contains("no longer configured")), "{told:?}");
     }
 }
