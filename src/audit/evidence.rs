@@ -8,6 +8,7 @@ use serde::{Deserialize, Serialize};
 
 use super::assessment::EvidenceLevel;
 use super::context::CircuitContext;
+use super::unbalance::SupplyUnbalance;
 use crate::electrical::circuit::Circuit;
 use crate::electrical::voltage::{DEAD_VOLTAGE_SHARE, Voltages};
 use crate::reading::{CircuitReading, Measured, Rotation};
@@ -54,6 +55,9 @@ pub struct Features {
     pub voltage_alive: [bool; 3],
     /// The channel has current.
     pub current_alive: [bool; 3],
+    /// How uneven the supply is, where the channels are three even voltages to neutral.
+    #[serde(default)]
+    pub supply: Option<SupplyUnbalance>,
     /// P / (V I) per channel.
     pub p: [Option<f64>; 3],
     /// Q / (V I) per channel.
@@ -127,6 +131,7 @@ impl Features {
             weight: va.map(|v| v / sum_va),
             voltage_alive,
             current_alive,
+            supply: SupplyUnbalance::of(voltages, context.rotation).filter(|_| context.service.symmetrical()),
             p: [0, 1, 2].map(|k| pick(circuit.channel[k].p_per_unit(), k)),
             q: [0, 1, 2].map(|k| pick(circuit.channel[k].q_per_unit(), k)),
             unsigned_pf: [0, 1, 2].map(|k| pick(circuit.channel[k].unsigned_power_factor, k)),
@@ -217,6 +222,10 @@ impl Features {
         };
         mix(&mut self.mean_current_a, newer.mean_current_a);
         self.others_running = newer.others_running;
+        match (self.supply.as_mut(), &newer.supply) {
+            (Some(supply), Some(newer)) => supply.blend(newer, share),
+            (_, newer) => self.supply = *newer,
+        }
         for k in 0..3 {
             mix(&mut self.current_a[k], newer.current_a[k]);
             mix(&mut self.weight[k], newer.weight[k]);

@@ -11,6 +11,7 @@ use super::context::{CircuitContext, LoadBehaviour};
 use super::evidence::Features;
 use super::hypotheses::{Class, NOTHING, Pattern, Shift, classes};
 use super::load::{self, GRID, STANCES};
+use super::unbalance::{self, Answer, STORIES, Totals};
 use super::wiring::{Gain, Registers};
 use crate::reading::Rotation;
 use tables::{ChannelTables, predicted};
@@ -107,7 +108,6 @@ pub fn weigh(features: &Features, context: &CircuitContext, foreign: [bool; 3]) 
     if !per_channel {
         ln_unexplained += ln_flat_total(features);
     }
-    let used = context.service.channels();
     let ln_pattern = known
         .patterns
         .iter()
@@ -126,15 +126,7 @@ pub fn weigh(features: &Features, context: &CircuitContext, foreign: [bool; 3]) 
                 &scaled
             };
             let shift = [0, 1, 2].map(|k| pattern.shift_for(k, mirrored));
-            let mut ln = 0.0;
-            for &k in used {
-                ln += match (features.current_alive[k], shift[k] == NOTHING) {
-                    _ if foreign[k] => 0.0,
-                    (true, true) => LN_ALIVE_BUT_OPEN,
-                    (false, false) => LN_DEAD_BUT_SOUND,
-                    _ => 0.0,
-                };
-            }
+            let mut ln = ln_carrying(shift, features, context, foreign);
             let density = match tables.get(meaning) {
                 Some(tables) => {
                     ln += tables.ln_stray(shift, features);
@@ -151,6 +143,74 @@ pub fn weigh(features: &Features, context: &CircuitContext, foreign: [bool; 3]) 
         })
         .collect();
     WindowLikelihood { ln_pattern, ln_unexplained }
+}
+
+/// Which channels carry a current, under a pattern.
+fn ln_carrying(shift: [Shift; 3], features: &Features, context: &CircuitContext, foreign: [bool; 3]) -> f64 {
+    let own = context.service.channels().iter().filter(|k| !foreign[**k]);
+    own.map(|&k| match (features.current_alive[k], shift[k] == NOTHING) {
+        (true, true) => LN_ALIVE_BUT_OPEN,
+        (false, false) => LN_DEAD_BUT_SOUND,
+        _ => 0.0,
+    })
+    .sum()
+}
+
+/// Log-likelihood of the totals of one window under one class, by story of what the supply draws and stance of the load.
+/// `None` where the class's currents are not those of single conductors, or the registers cannot be undone.
+pub fn weigh_unbalance(
+    class: &Class,
+    features: &Features,
+    answers: &[Answer; STORIES],
+    context: &CircuitContext,
+) -> Option<[[f32; STANCES]; STORIES]> {
+    let pattern = class.pattern;
+    let seat = unbalance::seats(pattern.shift, class.rotation_reversed).filter(|_| !pattern.lost_phase)?;
+    let mirrored = context.rotation == Rotation::Acb;
+    let back = mirrored != class.rotation_reversed;
+    let shift = [0, 1, 2].map(|k| pattern.shift_for(k, mirrored));
+    let registers = pattern.registers;
+    if matches!(registers, Registers::FactorLagPositive | Registers::FactorLagNegative) {
+        return None;
+    }
+    let priors = lag_priors(pattern, features, context);
+    let ln = ln_carrying(shift, features, context, [false; 3]);
+    Some([0, 1, 2].map(|story| {
+        let made = unbalance::totals(&answers[story], shift, seat, back, features.weight, features.ln_share());
+        let mut density = [0.0; GRID];
+        for (g, density) in density.iter_mut().enumerate() {
+            if priors.iter().any(|p| p[g] > NEVER) {
+                *density = unbalanced_density(&made, registers, features, load::lag_at_deg(g).to_radians());
+            }
+        }
+        let marginal = |prior: &[f64; GRID]| prior.iter().zip(&density).map(|(p, d)| p * d).sum::<f64>();
+        priors.each_ref().map(|prior| (ln + marginal(prior).max(f64::MIN_POSITIVE).ln()) as f32)
+    }))
+}
+
+/// A lag less probable than this is not looked at.
+const NEVER: f64 = 1e-7;
+
+/// Density of the totals for one lag. Every meaning of the registers undoes itself.
+fn unbalanced_density(made: &Totals, registers: Registers, features: &Features, lag_rad: f64) -> f64 {
+    let step_rad = load::GRID_STEP_DEG.to_radians();
+    if let (Some(p), Some(q)) = (features.total_p, features.total_q) {
+        let (p, q) = registers.registered(p, q);
+        return made.density(p, q, lag_rad, step_rad) + STRAY * 0.25;
+    }
+    // Without Q only a sign can have been changed.
+    let turned = if registers.registered(1.0, 0.0).0 < 0.0 { -1.0 } else { 1.0 };
+    let (p, variance) = made.active(lag_rad, step_rad);
+    let (p, sigma) = (turned * p, variance.sqrt());
+    if features.blanked {
+        return (1.0 - STRAY) * not_positive(p, sigma) + STRAY;
+    }
+    let bell = |seen: f64| fast_gauss((seen - p) / sigma) / (sigma * (2.0 * std::f64::consts::PI).sqrt());
+    match (features.total_p, features.total_unsigned_pf) {
+        (Some(seen), _) => bell(seen) + STRAY * 0.5,
+        (None, Some(seen)) => bell(seen) + bell(-seen) + STRAY,
+        (None, None) => 1.0,
+    }
 }
 
 /// Posterior over the load's lag under one class, as mean in degrees: where the load must be for this class to be true.

@@ -9,7 +9,8 @@ use crate::electrical::motor;
 /// Points of the lag grid.
 pub const GRID: usize = 34;
 const GRID_FIRST_DEG: f64 = -44.0;
-const GRID_STEP_DEG: f64 = 4.0;
+/// Step of the grid, degrees.
+pub const GRID_STEP_DEG: f64 = 4.0;
 
 /// Lag of grid point `g`, degrees.
 pub fn lag_at_deg(g: usize) -> f64 {

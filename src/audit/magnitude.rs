@@ -189,6 +189,7 @@ mod tests {
             weight: [1.0 / 3.0; 3],
             voltage_alive: [true; 3],
             current_alive: current_a.map(|a| a > 0.0),
+            supply: None,
             p: [None; 3],
             q: [None; 3],
             unsigned_pf: [None; 3],

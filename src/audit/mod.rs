@@ -37,6 +37,7 @@ pub mod remedy;
 pub mod run_state;
 pub mod service;
 pub mod shared;
+pub mod unbalance;
 pub mod voltage_lead;
 pub mod wiring;
 pub mod words;

@@ -1,0 +1,114 @@
+//! What each conductor's current is expected to be against the load's mean one, and which conductor each channel would see.
+
+use num_complex::Complex64;
+
+use super::supply::{SupplyUnbalance, turn};
+use crate::audit::context::{CircuitContext, LoadBehaviour};
+use crate::audit::hypotheses::{NOTHING, Shift};
+use crate::audit::load;
+use crate::electrical::angle::polar_deg;
+use crate::electrical::motor::{LOCKED_ROTOR_LAG_DEG, USUAL_LOCKED_ROTOR_MULTIPLE};
+
+/// Stories of why the channels' currents differ, besides that nothing is known of it.
+pub const STORIES: usize = 3;
+/// How probable each is; the rest is left to "nothing is known". No source: of what lies behind an uneven current neither
+/// the size alone (gain errors, single-phase loads) nor a machine's own unbalance is rare, and a supply is as often uneven by
+/// what its transformer feeds in one phase as between two.
+pub const STORY_WEIGHTS: [f64; STORIES] = [0.35, 0.15, 0.4];
+
+/// Share of the voltages' sizes that is the opposing sequence's, by story: half where the phases stand 120 degrees apart,
+/// all without a zero sequence.
+const OPPOSING_SHARE: [f64; STORIES] = [0.5, 1.0, 0.5];
+
+/// What the load makes of an uneven supply, under one story.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Answer {
+    /// Opposing over main sequence of the current.
+    pub opposing: Complex64,
+    /// The same of the voltage.
+    pub voltage: Complex64,
+    /// Zero over main sequence of the voltage.
+    pub zero: Complex64,
+    /// Beyond this the three currents sum to zero, so that their sizes fix their angles.
+    pub closed: bool,
+}
+
+/// Where each channel's CT sits under a class: position of its conductor among the voltage channels.
+pub type Seat = [Option<u8>; 3];
+
+/// Admittance to the opposing sequence over that to the main one, at this current; `None` where nothing is known of it.
+fn reaction(context: &CircuitContext, mean_current_a: f64) -> Option<Complex64> {
+    match context.load {
+        LoadBehaviour::InductionMotor | LoadBehaviour::SoftStarter | LoadBehaviour::MotorWithCapacitor => {
+            let per_unit = mean_current_a / context.full_load_current_a?;
+            let lag_deg = load::expected(context, mean_current_a).map_or(20.0, |(lag, _)| lag);
+            Some(polar_deg(USUAL_LOCKED_ROTOR_MULTIPLE / per_unit, lag_deg - LOCKED_ROTOR_LAG_DEG))
+        }
+        LoadBehaviour::Resistive => Some(Complex64::ONE),
+        // A rectifier loads the higher phase more, but by how much depends on its chokes.
+        LoadBehaviour::Drive => Some(Complex64::new(2.0, 0.0)),
+        LoadBehaviour::Unknown => None,
+    }
+}
+
+/// What the load makes of this supply under each story.
+pub fn answers(supply: &SupplyUnbalance, context: &CircuitContext, mean_current_a: f64) -> Option<[Answer; STORIES]> {
+    let reaction = reaction(context, mean_current_a)?;
+    let answers = [0, 1, 2].map(|story| {
+        let share = OPPOSING_SHARE[story];
+        let voltage = supply.opposing(share);
+        Answer { opposing: voltage * reaction, voltage, zero: supply.zero(share), closed: story == 2 }
+    });
+    answers.iter().all(|a| a.opposing.norm() < 0.6).then_some(answers)
+}
+
+impl Answer {
+    /// Current of the conductor at `seat` against the mean one, in channels that rotate 1-2-3 or, `back`, 1-3-2.
+    pub fn current(&self, seat: usize, back: bool) -> Complex64 {
+        1.0 + seen_back(self.opposing, back) * turned(seat, back).conj()
+    }
+
+    /// Angle by which the voltage of channel `k` leads its place in an even set, radians.
+    pub fn voltage_rad(&self, k: usize, back: bool) -> f64 {
+        let at = turned(k, back);
+        (seen_back(self.voltage, back) * at.conj() + seen_back(self.zero, back) * at).im
+    }
+}
+
+/// A ratio of sequences of channels that rotate back: what was taken for their mirror image.
+fn seen_back(ratio: Complex64, back: bool) -> Complex64 {
+    if back { ratio.conj() } else { ratio }
+}
+
+fn turned(k: usize, back: bool) -> Complex64 {
+    if back { turn(k).conj() } else { turn(k) }
+}
+
+/// Conductor of each channel under the shifts of a class, for a service of three even voltages to neutral. `None` where a
+/// shift is that of no single conductor.
+pub fn seats(shift: [Shift; 3], rotation_reversed: bool) -> Option<Seat> {
+    let steps: [i32; 3] = if rotation_reversed { [0, 4, -4] } else { [0, -4, 4] };
+    let mut seats = [None; 3];
+    for k in 0..3 {
+        if shift[k] == NOTHING {
+            continue;
+        }
+        // What a channel sees stands where its voltage stands less its shift, or opposite.
+        let stands = (steps[k] - i32::from(shift[k])).rem_euclid(12);
+        let seat = (0..3).find(|j| (steps[*j] - stands).rem_euclid(6) == 0)?;
+        seats[k] = Some(seat as u8);
+    }
+    Some(seats)
+}
+
+/// Angles by which the currents lead their places, radians, if they sum to zero and have these sizes (logarithms, by place):
+/// three sides make one triangle.
+pub(super) fn closed_rad(ln_size: [f64; 3], back: bool) -> [f64; 3] {
+    let mut opposing = Complex64::ZERO;
+    for _ in 0..3 {
+        let made = [0, 1, 2].map(|j| (1.0 + opposing * turned(j, back).conj()).norm().ln());
+        let step: Complex64 = (0..3).map(|j| turned(j, back) * (ln_size[j] - made[j])).sum();
+        opposing += step * (2.0 / 3.0);
+    }
+    [0, 1, 2].map(|j| (1.0 + opposing * turned(j, back).conj()).arg())
+}

@@ -1,0 +1,122 @@
+//! What the totals of power say of which conductor each CT is on, where the angle of each conductor's current is known
+//! against the load's own.
+//!
+//! Under a class the total is one fixed phasor turned by the load's lag; its size tells classes apart that share three
+//! shifts in another order, as far as the channels' weights and angles differ. Must never be used where a channel's own
+//! power is known.
+
+use num_complex::Complex64;
+
+use super::pattern::{Answer, Seat, closed_rad};
+use crate::audit::hypotheses::{NOTHING, Shift};
+use crate::electrical::angle::polar_deg;
+
+/// Spread of a channel's angle beyond what the supply draws, degrees: the phase displacement of a class 1 CT is within 60
+/// minutes at rated current and 90 at a fifth of it (IEC 61869-2), and the monitor's own adds to it.
+const ANGLE_SPREAD_DEG: f64 = 1.2;
+/// How far the load's answer to the opposing sequence is from what is expected, as a share of it: locked-rotor currents of
+/// the code tables are 5.3 to 6.4 times full load, their power factors 0.1 to 0.4.
+const ANSWER_ERROR: f64 = 0.15;
+/// Error of a total over the sum of V x I: meter class and rounding of registers.
+const TOTAL_ERROR: f64 = 0.008;
+
+/// A total over the sum of V x I as one class under one story makes it, but for the load's own lag.
+#[derive(Debug, Clone, Copy)]
+pub struct Totals {
+    /// Angle and size.
+    pub angle_rad: f64,
+    /// Size.
+    pub size: f64,
+    /// Variance along the phasor, across it, and the covariance of the two.
+    along: f64,
+    across: f64,
+    both: f64,
+}
+
+/// The total under a class: `shift` per channel as the supply rotates, `weight` each channel's share of V x I, `ln_share` of
+/// the currents.
+pub fn totals(
+    answer: &Answer,
+    shift: [Shift; 3],
+    seat: Seat,
+    back: bool,
+    weight: [f64; 3],
+    ln_share: [Option<f64>; 3],
+) -> Totals {
+    let closed = if answer.closed { closed_lead_rad(seat, back, ln_share) } else { None };
+    let lead_rad = closed.unwrap_or_else(|| supply_lead_rad(answer, seat, back));
+    let mut sum = Complex64::ZERO;
+    let mut part = [Complex64::ZERO; 3];
+    let seen = || (0..3).filter(|k| shift[*k] != NOTHING);
+    for k in seen() {
+        let off = answer.voltage_rad(k, back) - lead_rad[k];
+        part[k] = polar_deg(weight[k], 30.0 * f64::from(shift[k]) + off.to_degrees());
+        sum += part[k];
+    }
+    let (size, angle_rad) = sum.to_polar();
+    let unit = Complex64::from_polar(1.0, -angle_rad);
+    let own = ANGLE_SPREAD_DEG.to_radians().powi(2);
+    let quantised = TOTAL_ERROR * TOTAL_ERROR;
+    let (mut along, mut across, mut both) = (quantised, quantised, 0.0);
+    let mut add = |moved: Complex64, variance: f64| {
+        let z = moved * unit;
+        along += variance * z.re * z.re;
+        across += variance * z.im * z.im;
+        both += variance * z.re * z.im;
+    };
+    for k in seen() {
+        // A small turn moves a phasor at right angles to itself.
+        add(part[k] * Complex64::I, own);
+    }
+    if closed.is_none() {
+        let error = (ANSWER_ERROR * answer.opposing.norm()).powi(2);
+        let [mut of_re, mut of_im] = [Complex64::ZERO; 2];
+        for k in seen() {
+            let Some(seat) = seat[k] else { continue };
+            // How the angle of this conductor's current follows the answer's real and imaginary part.
+            let at = polar_deg(1.0, if back { 120.0 } else { -120.0 } * f64::from(seat));
+            of_re -= part[k] * Complex64::I * at.im;
+            of_im -= part[k] * Complex64::I * at.re;
+        }
+        add(of_re, error);
+        add(of_im, error);
+    }
+    Totals { angle_rad, size, along, across, both }
+}
+
+/// Angle by which the current that each channel sees leads its place in an even set, radians, by what the supply draws.
+fn supply_lead_rad(answer: &Answer, seat: Seat, back: bool) -> [f64; 3] {
+    seat.map(|seat| seat.map_or(0.0, |s| answer.current(usize::from(s), back).arg()))
+}
+
+/// The same by the triangle of the currents; `None` unless all three are seen.
+fn closed_lead_rad(seat: Seat, back: bool, ln_share: [Option<f64>; 3]) -> Option<[f64; 3]> {
+    let mut size = [None; 3];
+    for (seat, share) in seat.iter().zip(ln_share) {
+        size[usize::from((*seat)?)] = share;
+    }
+    let [Some(a), Some(b), Some(c)] = size else { return None };
+    let lead = closed_rad([a, b, c], back);
+    Some(seat.map(|seat| seat.map_or(0.0, |s| lead[usize::from(s)])))
+}
+
+impl Totals {
+    /// Density of totals seen, for a load that lags by `lag_rad`, where a step of the lag's grid is `step_rad`.
+    pub fn density(&self, seen_p: f64, seen_q: f64, lag_rad: f64, step_rad: f64) -> f64 {
+        let off = Complex64::new(seen_p, seen_q) * Complex64::from_polar(1.0, -(self.angle_rad + lag_rad));
+        let (x, y) = (off.re - self.size, off.im);
+        // A grid's point stands for its step.
+        let across = self.across + (self.size * step_rad).powi(2) / 12.0;
+        let det = self.along * across - self.both * self.both;
+        let square = (x * x * across - 2.0 * x * y * self.both + y * y * self.along) / det;
+        if square > 60.0 { 0.0 } else { (-0.5 * square).exp() / (std::f64::consts::TAU * det.sqrt()) }
+    }
+
+    /// Active power over the sum of V x I for a load that lags by `lag_rad`, and its variance.
+    pub fn active(&self, lag_rad: f64, step_rad: f64) -> (f64, f64) {
+        let (sin, cos) = (self.angle_rad + lag_rad).sin_cos();
+        let across = self.across + (self.size * step_rad).powi(2) / 12.0;
+        let variance = self.along * cos * cos + across * sin * sin - 2.0 * self.both * sin * cos;
+        (self.size * cos, variance)
+    }
+}
