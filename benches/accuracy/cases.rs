@@ -6,7 +6,7 @@ use wattassay::audit::assessment::{Assessment, Diagnosis, Verdict};
 use wattassay::audit::auditor::CircuitAuditor;
 
 use super::faults::{Leads, Possible, alike};
-use super::generator::{Draw, draw};
+use super::generator::{Draw, KINDS, draw};
 use super::optimum::Optimum;
 use super::score::{Answer, Tally};
 use super::stations::{Level, Metered, context, meter_states, reading};
@@ -55,6 +55,8 @@ pub struct Results {
     pub optimum: [[Tally; 3]; 4],
     /// The core on the cases the optimum judged.
     pub compared: [[Tally; 3]; 4],
+    /// Core and optimum on these at two load states, by level and kind of load.
+    pub by_kind: [[(Tally, Tally); KINDS.len()]; 4],
     /// Readings from the first one (of a station found wrong) to the verdict "fault", by level; `None`: never.
     pub from_start: [Vec<Option<u32>>; 4],
     /// Readings from a lead moved on a sound station to the verdict.
@@ -78,6 +80,10 @@ impl Results {
                 self.optimum[level][n].merge(&other.optimum[level][n]);
                 self.compared[level][n].merge(&other.compared[level][n]);
             }
+            for (all, part) in self.by_kind[level].iter_mut().zip(&other.by_kind[level]) {
+                all.0.merge(&part.0);
+                all.1.merge(&part.1);
+            }
             self.from_start[level].extend(&other.from_start[level]);
             self.from_change[level].extend(&other.from_change[level]);
         }
@@ -95,15 +101,15 @@ pub fn in_parallel<T: Send>(work: impl Fn(u64, u64) -> T + Sync) -> Vec<T> {
     })
 }
 
-/// Runs stations `0..stations`; the optimum judges the first `judged`.
-pub fn run(stations: u64, judged: u64, possible: &[Possible]) -> Results {
+/// Runs so many stations from number `first`; the optimum judges the first `judged` of them.
+pub fn run(first: u64, stations: u64, judged: u64, possible: &[Possible]) -> Results {
     let optimum = Optimum::new(possible);
     let mut all = Results::default();
     let parts = in_parallel(|thread, threads| {
         let mut results = Results::default();
         let mut n = thread;
         while n < stations {
-            station(n, possible, (n < judged).then_some(&optimum), &mut results);
+            station(first + n, possible, (n < judged).then_some(&optimum), &mut results);
             n += threads;
         }
         results
@@ -129,6 +135,12 @@ fn station(n: u64, possible: &[Possible], optimum: Option<&Optimum>, results: &m
             if let Some(best) = &best {
                 results.compared[l][at].add(&core, slips, sound);
                 results.optimum[l][at].add(best, slips, sound);
+                if states == 2 {
+                    let kind = KINDS.iter().position(|(kind, _)| *kind == draw.kind).expect("a kind that is drawn");
+                    let by_kind = &mut results.by_kind[l][kind];
+                    by_kind.0.add(&core, slips, sound);
+                    by_kind.1.add(best, slips, sound);
+                }
             }
             if !core.group_true || core.wrong_kind > 0.9 {
                 let truth = format!("{} ({:?})", truth.words(), draw.kind);

@@ -57,13 +57,13 @@ impl Way {
 /// The plan and the fixed order, by level.
 pub type Visits = [[Way; 2]; 4];
 
-/// Visits to every station of `0..stations` that readings at two load levels do not settle.
-pub fn run(stations: u64, possible: &[Possible]) -> Visits {
+/// Visits to every one of so many stations from number `first` that readings at two load levels do not settle.
+pub fn run(first: u64, stations: u64, possible: &[Possible]) -> Visits {
     let parts = in_parallel(|thread, threads| {
         let mut visits = Visits::default();
         let mut n = thread;
         while n < stations {
-            let draw = draw(n, possible, 2);
+            let draw = draw(first + n, possible, 2);
             if let Some(truth) = draw.truth.leads.to_core() {
                 let metered = meter_states(&draw);
                 for (l, level) in Level::ALL.into_iter().enumerate() {

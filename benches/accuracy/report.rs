@@ -1,6 +1,7 @@
 //! Prints results. Must never compute one.
 
 use super::cases::{Results, STATES};
+use super::generator::{KINDS, Kind};
 use super::healthy::Healthy;
 use super::outside::Outside;
 use super::panel::Visits;
@@ -52,6 +53,15 @@ pub fn cases(results: &Results, stations: u64) {
                 best.of_lead.error(),
             );
         }
+    }
+    println!("\nnamed first at two load states by kind of load: core, optimum (cases)");
+    for (l, level) in LEVELS.iter().enumerate() {
+        let of_kind = |(kind, (core, best)): (&(Kind, f64), &(Tally, Tally))| {
+            let share = |t: &Tally| percent(t.first, t.cases);
+            format!("{:?} {}, {} ({})", kind.0, share(core), share(best), core.cases)
+        };
+        let kinds: Vec<String> = KINDS.iter().zip(&results.by_kind[l]).map(of_kind).collect();
+        println!("{level} {}", kinds.join("   "));
     }
     println!("\nreliability, all numbers of states together: said -> came true (cases)");
     for (l, level) in LEVELS.iter().enumerate() {

@@ -34,7 +34,7 @@ const LEAST: [(f64, f64); 4] = [(0.96, 0.985), (0.93, 0.97), (0.83, 0.97), (0.70
 
 #[test]
 fn random_stations_are_diagnosed_as_well_as_the_bench_says() {
-    let results = cases::run(STATIONS, JUDGED, &faults::possible(&[]));
+    let results = cases::run(0, STATIONS, JUDGED, &faults::possible(&[]));
     let worst = || results.worst().iter().take(5).map(|miss| miss.words()).collect::<Vec<_>>().join("\n");
     for (level, (first, in_group)) in LEAST.into_iter().enumerate() {
         for (n, tally) in results.core[level].iter().enumerate() {
@@ -62,7 +62,7 @@ fn random_stations_are_diagnosed_as_well_as_the_bench_says() {
 /// The yardstick itself: what the optimum says comes true as often as it says, and nothing beats it by more than chance.
 #[test]
 fn the_optimum_is_calibrated_and_not_beaten() {
-    let results = cases::run(JUDGED, JUDGED, &faults::possible(&[]));
+    let results = cases::run(0, JUDGED, JUDGED, &faults::possible(&[]));
     for level in 0..4 {
         for n in 0..3 {
             let (core, best) = (&results.compared[level][n], &results.optimum[level][n]);
@@ -98,7 +98,7 @@ fn healthy_days_raise_no_alarm() {
 
 #[test]
 fn the_plan_takes_fewer_checks_than_the_fixed_order() {
-    let visits = panel::run(STATIONS, &faults::possible(&[]));
+    let visits = panel::run(0, STATIONS, &faults::possible(&[]));
     for (level, [plan, fixed]) in visits.iter().enumerate() {
         assert!(plan.visits > 0 && plan.visits == fixed.visits, "level {level}: nobody was sent");
         assert!(plan.mean() < fixed.mean(), "level {level}: {} against {} checks", plan.mean(), fixed.mean());
