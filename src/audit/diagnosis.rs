@@ -11,11 +11,11 @@ use super::crossing::Crossing;
 use super::evidence::{Change, Evidence, Features};
 use super::hypotheses::{Class, UNEXPLAINED_PRIOR, VOLTAGE_STATES, classes, shared_odds};
 use super::joint::{self, Alternatives};
-use super::likelihood::{WindowLikelihood, lag_under_deg, weigh, weigh_unbalance};
+use super::likelihood::{WindowLikelihood, lag_under_deg, weigh};
 use super::load::{self, STANCE_WEIGHTS, STANCES};
 use super::magnitude::{self, Magnitudes};
 use super::shared::{MEANINGS, Opinion};
-use super::unbalance::{self, Answer, STORIES, STORY_WEIGHTS};
+use super::unbalance::{self, Answer, STORIES};
 use super::wiring::{CurrentSeen, Gain, Registers, Wiring};
 use crate::reading::Rotation;
 
@@ -77,19 +77,13 @@ struct Weighed {
     /// What the load makes of an uneven supply, where that can be told and power is not told channel by channel.
     #[serde(skip)]
     answers: Option<[Answer; STORIES]>,
-    /// Likelihood with that, by class, of those that were worth it so far.
-    #[serde(skip)]
-    by_story: Vec<(usize, Option<ByStory>)>,
 }
-
-/// Log-likelihood of one window by story of an uneven supply and stance of the load.
-type ByStory = [[f32; STANCES]; STORIES];
 
 impl Weighed {
     fn of(at: &Features, context: &CircuitContext, foreign: [bool; 3]) -> Weighed {
         let told = !at.starting && !at.tells_channels();
         let answers = at.supply.filter(|_| told).and_then(|s| unbalance::answers(&s, context, at.mean_current_a));
-        Weighed { at: *at, likelihood: weigh(at, context, foreign), lag: None, answers, by_story: Vec::new() }
+        Weighed { at: *at, likelihood: weigh(at, context, foreign), lag: None, answers }
     }
 }
 
@@ -239,7 +233,7 @@ impl Diagnoser {
     /// Adds up the windows, stance by stance: a load keeps its stance to its nameplate from level to level. A blank says P <= 0
     /// and no more. Where P is near zero the unbalance decides, and that is the same at every load level, so blanks at several
     /// levels are one piece of evidence: the weakest of them counts.
-    fn summed(&mut self, context: &CircuitContext) -> Sum {
+    fn summed(&self, context: &CircuitContext) -> Sum {
         let known = classes(context.service);
         let mut by_pattern = vec![[0.0f64; STANCES]; known.patterns.len()];
         let mut blank: Option<Vec<[f64; STANCES]>> = None;
@@ -293,7 +287,7 @@ impl Diagnoser {
 
     /// Weighs what an uneven supply tells of the classes that are still in question: `by_pattern` is what is known without.
     fn weigh_unbalance(
-        &mut self,
+        &self,
         sum: &mut Sum,
         by_pattern: &[[f64; STANCES]],
         share: f64,
@@ -307,63 +301,18 @@ impl Diagnoser {
         let posterior = |c: usize| sum.ln_class[c] + known[c].prior.ln();
         let peak = (0..known.len()).map(posterior).fold(f64::NEG_INFINITY, f64::max);
         let open: Vec<usize> = (0..known.len()).filter(|c| posterior(*c) > peak - IN_QUESTION).collect();
-        let carrying = |w: &Weighed| w.at.current_alive.iter().filter(|a| **a).count();
-        let most = self.weighed.iter().map(carrying).max().unwrap_or(0);
-        let levels: Vec<unbalance::Level> = (self.weighed.iter())
-            .filter(|w| carrying(w) == most)
-            .filter_map(|w| Some((w.at.ln_share(), w.answers?)))
+        let levels: Vec<unbalance::Seen> = (self.weighed.iter())
+            .map(|w| unbalance::Seen { features: &w.at, answers: w.answers, ln_pattern: &w.likelihood.ln_pattern })
             .collect();
+        let plain = |class: &Class| ln_over_stances(&by_pattern[class.pattern_index]);
+        let open_classes: Vec<&Class> = open.iter().map(|c| &known[*c]).collect();
+        let weighed = unbalance::weigh(&levels, &open_classes, plain, share, ln_over_stances, context);
         sum.ln_unbalance = vec![0.0; known.len()];
-        for c in open {
-            let class = &known[c];
-            let Some(seat) = unbalance::seats(class.pattern.shift, class.rotation_reversed) else { continue };
-            let Some(by_story) = self.by_story(c, class, context) else { continue };
-            let back = (context.rotation == Rotation::Acb) != class.rotation_reversed;
-            let sizes = unbalance::ln_sizes(&levels, seat, back);
-            let plain = ln_over_stances(&by_pattern[class.pattern_index]);
-            let mut ln = vec![plain + (1.0 - STORY_WEIGHTS.iter().sum::<f64>()).ln()];
-            for story in 0..STORIES {
-                let stances = by_story[story].map(|(told, blank)| share * told + blank);
-                ln.push(ln_over_stances(&stances) + sizes[story] + STORY_WEIGHTS[story].ln());
-            }
-            let peak = ln.iter().copied().fold(f64::NEG_INFINITY, f64::max);
-            let mixed = peak + ln.iter().map(|ln| (ln - peak).exp()).sum::<f64>().ln();
-            sum.ln_unbalance[c] = mixed - plain;
-            sum.ln_class[c] += mixed - plain;
+        for (c, ln) in open.into_iter().zip(weighed) {
+            let told = ln.map_or(0.0, |ln| ln - plain(&known[c]));
+            sum.ln_unbalance[c] = told;
+            sum.ln_class[c] += told;
         }
-    }
-
-    /// Log-likelihood of all windows under a class, by story and stance: of those that show power, and of blanks.
-    fn by_story(
-        &mut self,
-        index: usize,
-        class: &Class,
-        context: &CircuitContext,
-    ) -> Option<[[(f64, f64); STANCES]; STORIES]> {
-        let mut sums = [[(0.0, 0.0f64); STANCES]; STORIES];
-        for weighed in &mut self.weighed {
-            let plain = weighed.likelihood.ln_pattern[class.pattern_index];
-            let of_window = match weighed.answers {
-                None => [plain; STORIES],
-                Some(answers) => {
-                    let known = weighed.by_story.iter().find(|(c, _)| *c == index).map(|(_, ln)| *ln);
-                    known.unwrap_or_else(|| {
-                        let fresh = weigh_unbalance(class, &weighed.at, &answers, context);
-                        weighed.by_story.push((index, fresh));
-                        fresh
-                    })?
-                }
-            };
-            for (sum, ln) in sums.iter_mut().flatten().zip(of_window.into_iter().flatten()) {
-                let ln = f64::from(ln);
-                if weighed.at.blanked {
-                    sum.1 = sum.1.min(ln);
-                } else {
-                    sum.0 += ln;
-                }
-            }
-        }
-        Some(sums)
     }
 
     /// Share of the load levels' evidence that is independent. The unbalance of supply and load, which blurs every angle, is

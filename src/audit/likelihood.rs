@@ -11,7 +11,6 @@ use super::context::{CircuitContext, LoadBehaviour};
 use super::evidence::Features;
 use super::hypotheses::{Class, NOTHING, Pattern, Shift, classes};
 use super::load::{self, GRID, STANCES};
-use super::unbalance::{self, Answer, STORIES, Totals};
 use super::wiring::{Gain, Registers};
 use crate::reading::Rotation;
 use tables::{ChannelTables, predicted};
@@ -36,7 +35,7 @@ const POWER_ERROR: f64 = 0.015;
 /// Distortion lowers P / (V I) of a drive below the cosine of its displacement angle by up to about this share.
 const DRIVE_DISTORTION: f64 = 0.15;
 /// Share of channels that do something no model foresees.
-const STRAY: f64 = 1e-9;
+pub(super) const STRAY: f64 = 1e-9;
 /// Log-odds against a channel reading nothing although its CT is sound, and reading something although it is open.
 const LN_DEAD_BUT_SOUND: f64 = -12.0;
 const LN_ALIVE_BUT_OPEN: f64 = -20.0;
@@ -57,7 +56,7 @@ fn meanings(features: &Features) -> &'static [Registers] {
 }
 
 /// Where the load's lag may be under a pattern, by stance: probabilities over the grid.
-fn lag_priors(pattern: Pattern, features: &Features, context: &CircuitContext) -> [[f64; GRID]; STANCES] {
+pub(super) fn lag_priors(pattern: Pattern, features: &Features, context: &CircuitContext) -> [[f64; GRID]; STANCES] {
     if pattern.lost_phase {
         [load::lost_phase_prior(); STANCES]
     } else if features.starting {
@@ -146,7 +145,7 @@ pub fn weigh(features: &Features, context: &CircuitContext, foreign: [bool; 3]) 
 }
 
 /// Which channels carry a current, under a pattern.
-fn ln_carrying(shift: [Shift; 3], features: &Features, context: &CircuitContext, foreign: [bool; 3]) -> f64 {
+pub(super) fn ln_carrying(shift: [Shift; 3], features: &Features, context: &CircuitContext, foreign: [bool; 3]) -> f64 {
     let own = context.service.channels().iter().filter(|k| !foreign[**k]);
     own.map(|&k| match (features.current_alive[k], shift[k] == NOTHING) {
         (true, true) => LN_ALIVE_BUT_OPEN,
@@ -154,63 +153,6 @@ fn ln_carrying(shift: [Shift; 3], features: &Features, context: &CircuitContext,
         _ => 0.0,
     })
     .sum()
-}
-
-/// Log-likelihood of the totals of one window under one class, by story of what the supply draws and stance of the load.
-/// `None` where the class's currents are not those of single conductors, or the registers cannot be undone.
-pub fn weigh_unbalance(
-    class: &Class,
-    features: &Features,
-    answers: &[Answer; STORIES],
-    context: &CircuitContext,
-) -> Option<[[f32; STANCES]; STORIES]> {
-    let pattern = class.pattern;
-    let seat = unbalance::seats(pattern.shift, class.rotation_reversed).filter(|_| !pattern.lost_phase)?;
-    let mirrored = context.rotation == Rotation::Acb;
-    let back = mirrored != class.rotation_reversed;
-    let shift = [0, 1, 2].map(|k| pattern.shift_for(k, mirrored));
-    let registers = pattern.registers;
-    if matches!(registers, Registers::FactorLagPositive | Registers::FactorLagNegative) {
-        return None;
-    }
-    let priors = lag_priors(pattern, features, context);
-    let ln = ln_carrying(shift, features, context, [false; 3]);
-    Some([0, 1, 2].map(|story| {
-        let made = unbalance::totals(&answers[story], shift, seat, back, features.weight, features.ln_share());
-        let mut density = [0.0; GRID];
-        for (g, density) in density.iter_mut().enumerate() {
-            if priors.iter().any(|p| p[g] > NEVER) {
-                *density = unbalanced_density(&made, registers, features, load::lag_at_deg(g).to_radians());
-            }
-        }
-        let marginal = |prior: &[f64; GRID]| prior.iter().zip(&density).map(|(p, d)| p * d).sum::<f64>();
-        priors.each_ref().map(|prior| (ln + marginal(prior).max(f64::MIN_POSITIVE).ln()) as f32)
-    }))
-}
-
-/// A lag less probable than this is not looked at.
-const NEVER: f64 = 1e-7;
-
-/// Density of the totals for one lag. Every meaning of the registers undoes itself.
-fn unbalanced_density(made: &Totals, registers: Registers, features: &Features, lag_rad: f64) -> f64 {
-    let step_rad = load::GRID_STEP_DEG.to_radians();
-    if let (Some(p), Some(q)) = (features.total_p, features.total_q) {
-        let (p, q) = registers.registered(p, q);
-        return made.density(p, q, lag_rad, step_rad) + STRAY * 0.25;
-    }
-    // Without Q only a sign can have been changed.
-    let turned = if registers.registered(1.0, 0.0).0 < 0.0 { -1.0 } else { 1.0 };
-    let (p, variance) = made.active(lag_rad, step_rad);
-    let (p, sigma) = (turned * p, variance.sqrt());
-    if features.blanked {
-        return (1.0 - STRAY) * not_positive(p, sigma) + STRAY;
-    }
-    let bell = |seen: f64| fast_gauss((seen - p) / sigma) / (sigma * (2.0 * std::f64::consts::PI).sqrt());
-    match (features.total_p, features.total_unsigned_pf) {
-        (Some(seen), _) => bell(seen) + STRAY * 0.5,
-        (None, Some(seen)) => bell(seen) + bell(-seen) + STRAY,
-        (None, None) => 1.0,
-    }
 }
 
 /// Posterior over the load's lag under one class, as mean in degrees: where the load must be for this class to be true.
@@ -236,7 +178,7 @@ pub fn lag_under_deg(class: &Class, features: &Features, context: &CircuitContex
 }
 
 /// Gaussian bell exp(-z^2 / 2), zero past 8 sigma where nothing can matter.
-fn fast_gauss(z: f64) -> f64 {
+pub(super) fn fast_gauss(z: f64) -> f64 {
     if z.abs() > 8.0 { 0.0 } else { (-0.5 * z * z).exp() }
 }
 
@@ -314,6 +256,6 @@ fn total_density(
 
 /// Probability that a value expected at `mean` with spread `sigma` is not positive (logistic stand-in for the normal
 /// integral, within 1 %).
-fn not_positive(mean: f64, sigma: f64) -> f64 {
+pub(super) fn not_positive(mean: f64, sigma: f64) -> f64 {
     1.0 / (1.0 + (1.702 * mean / sigma).exp())
 }

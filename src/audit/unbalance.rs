@@ -9,11 +9,11 @@ mod pattern;
 mod sizes;
 mod supply;
 mod totals;
+mod weigh;
 
-pub use pattern::{Answer, STORIES, STORY_WEIGHTS, Seat, answers, seats};
-pub use sizes::{Level, ln_sizes};
+pub use pattern::{Answer, STORIES, Seat, answers};
 pub use supply::SupplyUnbalance;
-pub use totals::{Totals, totals};
+pub use weigh::{Seen, weigh};
 
 #[cfg(test)]
 mod tests;

@@ -20,15 +20,23 @@ pub const STORY_WEIGHTS: [f64; STORIES] = [0.35, 0.15, 0.4];
 /// all without a zero sequence.
 const OPPOSING_SHARE: [f64; STORIES] = [0.5, 1.0, 0.5];
 
+/// Error of a voltage channel's size, one standard deviation: a class 0.5 meter and its transformers.
+const VOLTAGE_ERROR: f64 = 0.006;
+/// How far a load's answer is from what is expected, as a share of it: locked-rotor currents of the code tables are 5.3 to
+/// 6.4 times full load, their power factors 0.1 to 0.4.
+const ANSWER_ERROR: f64 = 0.15;
+
 /// What the load makes of an uneven supply, under one story.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Answer {
-    /// Opposing over main sequence of the current.
-    pub opposing: Complex64,
-    /// The same of the voltage.
-    pub voltage: Complex64,
-    /// Zero over main sequence of the voltage.
-    pub zero: Complex64,
+    /// Admittance to the opposing sequence over that to the main one.
+    reaction: Complex64,
+    /// Opposing over main sequence of the voltage, for channels that rotate 1-2-3.
+    voltage: Complex64,
+    /// Zero over main sequence of the voltage, likewise.
+    zero: Complex64,
+    /// Share of the voltages' sizes that is the opposing sequence's.
+    share: f64,
     /// Beyond this the three currents sum to zero, so that their sizes fix their angles.
     pub closed: bool,
 }
@@ -57,15 +65,39 @@ pub fn answers(supply: &SupplyUnbalance, context: &CircuitContext, mean_current_
     let answers = [0, 1, 2].map(|story| {
         let share = OPPOSING_SHARE[story];
         let voltage = supply.opposing(share);
-        Answer { opposing: voltage * reaction, voltage, zero: supply.zero(share), closed: story == 2 }
+        Answer { reaction, voltage, zero: supply.zero(share), share, closed: story == 2 }
     });
-    answers.iter().all(|a| a.opposing.norm() < 0.6).then_some(answers)
+    answers.iter().all(|a| a.opposing(false).norm() < 0.6).then_some(answers)
 }
 
 impl Answer {
-    /// Current of the conductor at `seat` against the mean one, in channels that rotate 1-2-3 or, `back`, 1-3-2.
+    /// Opposing over main sequence of the current, in channels that rotate 1-2-3 or, `back`, 1-3-2.
+    pub fn opposing(&self, back: bool) -> Complex64 {
+        seen_back(self.voltage, back) * self.reaction
+    }
+
+    /// Current of the conductor at `seat` against the mean one.
     pub fn current(&self, seat: usize, back: bool) -> Complex64 {
-        1.0 + seen_back(self.opposing, back) * turned(seat, back).conj()
+        1.0 + self.opposing(back) * turned(seat, back).conj()
+    }
+
+    /// The same with `more` of the opposing sequence in the supply.
+    #[must_use]
+    pub fn with(&self, more: Complex64, back: bool) -> Answer {
+        Answer { voltage: self.voltage + seen_back(more, back), ..*self }
+    }
+
+    /// How that current follows what there is more of the opposing sequence in the supply.
+    pub fn follows(&self, seat: usize, back: bool) -> Complex64 {
+        let turned = turned(seat, back).conj();
+        self.reaction * turned / (1.0 + self.opposing(back) * turned)
+    }
+
+    /// Variance of each part of the supply's opposing sequence that the voltages do not show: their errors, and that of
+    /// the answer carried over.
+    pub fn unseen_variance(&self) -> f64 {
+        // Of three errors, two thirds of the square go into either part.
+        (VOLTAGE_ERROR * self.share).powi(2) * (2.0 / 3.0) + (ANSWER_ERROR * self.voltage.norm()).powi(2)
     }
 
     /// Angle by which the voltage of channel `k` leads its place in an even set, radians.

@@ -1,7 +1,9 @@
-//! What the sizes of the channels' currents say of which conductor each CT is on.
+//! What the sizes of the channels' currents say of which conductor each CT is on, and of the supply itself.
 //!
 //! A ratio of likelihoods: with the pattern the supply draws, against without. So it is nothing on an even supply, and
 //! whether the sizes are those of one load at all stays with `magnitude`.
+
+use num_complex::Complex64;
 
 use super::pattern::{Answer, STORIES, Seat};
 
@@ -10,70 +12,120 @@ use super::pattern::{Answer, STORIES, Seat};
 const OWN_SPREAD: f64 = 0.045;
 const WORST_SPREAD: f64 = 0.16;
 const WORST_SHARE: f64 = 0.1;
-/// How far such a share strays from load to load, and the share of what the supply draws that is not known.
+/// How far such a share strays from load to load.
 const STRAY_SPREAD: f64 = 0.02;
-const STRAY_WORST: f64 = 0.08;
-const PATTERN_ERROR: f64 = 0.15;
 
 /// One load level: the shares seen by channel ([`crate::audit::evidence::Features::ln_share`]), and what the supply draws.
 pub type Level = ([Option<f64>; 3], [Answer; STORIES]);
 
-/// Logarithm of the likelihood of the sizes at all load levels if each channel's CT sits so, over that of the same sizes if
-/// the supply drew nothing, by story.
-pub fn ln_sizes(levels: &[Level], seat: Seat, back: bool) -> [f64; STORIES] {
+/// What the sizes at all load levels say if each channel's CT sits so, under one story.
+#[derive(Debug, Clone, Copy)]
+pub struct Fit {
+    /// Logarithm of their likelihood over that of the same sizes if the supply drew nothing.
+    pub ln: f64,
+    /// How much more the opposing sequence of the supply is than its voltages showed, against the main one.
+    pub more: Complex64,
+    /// What is left uncertain of that: Cholesky factor of the covariance of its parts, by rows.
+    pub uncertain: [f64; 3],
+}
+
+/// Weighs the sizes at all load levels, by story.
+pub fn fit(levels: &[Level], seat: Seat, back: bool) -> [Fit; STORIES] {
     [0, 1, 2].map(|story| {
-        let drawn = Deviations::of(levels, |answer, k| {
-            seat[k].map_or(0.0, |seat| answer[story].current(usize::from(seat), back).norm().ln())
-        });
-        let even = Deviations::of(levels, |_, _| 0.0);
-        let uncertain = PATTERN_ERROR * PATTERN_ERROR * drawn.drawn_square;
-        drawn.ln_density(uncertain) - even.ln_density(uncertain)
-    })
-}
-
-/// Shares less what is expected of them: the part that stays from level to level, and the part that does not.
-struct Deviations {
-    levels: f64,
-    dimensions: f64,
-    mean_square: f64,
-    stray_square: f64,
-    /// Mean square of what the supply was expected to draw.
-    drawn_square: f64,
-}
-
-impl Deviations {
-    fn of(levels: &[Level], expected: impl Fn(&[Answer; STORIES], usize) -> f64) -> Deviations {
-        let (mut sum, mut square, mut drawn_square) = ([0.0; 3], 0.0, 0.0);
-        let mut dimensions = 0.0;
-        for (shares, answers) in levels {
-            let carrying = || (0..3).filter(|k| shares[*k].is_some());
-            let count = carrying().count() as f64;
-            dimensions = count - 1.0;
-            let off = [0, 1, 2].map(|k| expected(answers, k));
-            let middle = carrying().map(|k| off[k]).sum::<f64>() / count;
-            for k in carrying() {
-                let own = shares[k].unwrap_or(0.0) - (off[k] - middle);
-                sum[k] += own;
-                square += own * own;
-                drawn_square += (off[k] - middle).powi(2) / count;
-            }
-        }
-        let n = levels.len() as f64;
-        let mean_square = sum.iter().map(|s| (s / n).powi(2)).sum::<f64>();
-        let stray_square = (square - n * mean_square).max(0.0);
-        Deviations { levels: n, dimensions, mean_square, stray_square, drawn_square: drawn_square / n }
-    }
-
-    fn ln_density(&self, uncertain: f64) -> f64 {
-        let bell = |square: f64, variance: f64, times: f64| -0.5 * (square / variance + times * variance.ln());
-        let mix = |usual: f64, worst: f64| {
+        let drawn = Deviations::of(levels, seat, back, Some(story));
+        let even = Deviations::of(levels, seat, back, None);
+        let (usual, worst) = (drawn.posterior(OWN_SPREAD), drawn.posterior(WORST_SPREAD));
+        let mixed = |usual: f64, worst: f64| {
             let (usual, worst) = (usual + (1.0 - WORST_SHARE).ln(), worst + WORST_SHARE.ln());
             let peak = usual.max(worst);
             peak + ((usual - peak).exp() + (worst - peak).exp()).ln()
         };
-        let stays = |spread: f64| bell(self.mean_square, spread * spread + uncertain, self.dimensions);
-        let strays =
-            |spread: f64| bell(self.stray_square, spread * spread + uncertain, self.dimensions * (self.levels - 1.0));
-        mix(stays(OWN_SPREAD), stays(WORST_SPREAD)) + mix(strays(STRAY_SPREAD), strays(STRAY_WORST))
+        let reference = mixed(even.posterior(OWN_SPREAD).ln, even.posterior(WORST_SPREAD).ln);
+        let likelier = if usual.ln + (1.0 - WORST_SHARE).ln() > worst.ln + WORST_SHARE.ln() { usual } else { worst };
+        Fit { ln: mixed(usual.ln, worst.ln) - reference, ..likelier }
+    })
+}
+
+/// Channels' shares less what is expected of them, and how they follow the two parts of the supply's opposing sequence: the
+/// mean over the levels (whatever a load has of its own stays in it) and what is left at each.
+#[derive(Default)]
+struct Deviations {
+    levels: f64,
+    dimensions: f64,
+    /// Variance of each part of what the voltages do not show.
+    variance: f64,
+    of_mean: Normal,
+    of_rest: Normal,
+}
+
+/// Sums of squares and products of values y and what each makes of two parts.
+#[derive(Default, Clone, Copy)]
+struct Normal {
+    yy: f64,
+    y: [f64; 2],
+    re_re: f64,
+    re_im: f64,
+    im_im: f64,
+}
+
+impl Normal {
+    fn add(&mut self, [y, re, im]: [f64; 3], sign: f64) {
+        self.yy += sign * y * y;
+        self.y[0] += sign * re * y;
+        self.y[1] += sign * im * y;
+        self.re_re += sign * re * re;
+        self.re_im += sign * re * im;
+        self.im_im += sign * im * im;
+    }
+}
+
+impl Deviations {
+    fn of(levels: &[Level], seat: Seat, back: bool, story: Option<usize>) -> Deviations {
+        let n = levels.len() as f64;
+        let mut all = Deviations { levels: n, variance: 1e-12, ..Deviations::default() };
+        let mut sum = [[0.0; 3]; 3];
+        for (shares, answers) in levels {
+            let mut rows = [[0.0; 3]; 3];
+            let mut middle = [0.0; 3];
+            let carrying = || (0..3).filter(|k| shares[*k].is_some());
+            let count = carrying().count() as f64;
+            all.dimensions = count - 1.0;
+            for k in carrying() {
+                rows[k][0] = shares[k].unwrap_or(0.0);
+                if let (Some(story), Some(seat)) = (story, seat[k]) {
+                    let answer = &answers[story];
+                    let follows = answer.follows(usize::from(seat), back);
+                    rows[k][0] -= answer.current(usize::from(seat), back).norm().ln();
+                    (rows[k][1], rows[k][2]) = (follows.re, -follows.im);
+                    all.variance = answer.unseen_variance();
+                }
+                middle.iter_mut().zip(rows[k]).for_each(|(m, x)| *m += x / count);
+            }
+            for k in carrying() {
+                let own = [0, 1, 2].map(|i| rows[k][i] - middle[i]);
+                all.of_rest.add(own, 1.0);
+                sum[k].iter_mut().zip(own).for_each(|(sum, x)| *sum += x / n);
+            }
+        }
+        for mean in sum {
+            all.of_mean.add(mean, 1.0);
+            all.of_rest.add(mean, -n);
+        }
+        all
+    }
+
+    fn posterior(&self, spread: f64) -> Fit {
+        let (rest, prior) = (STRAY_SPREAD * STRAY_SPREAD, 1.0 / self.variance);
+        let mean = spread * spread + rest / self.levels;
+        let both = |part: fn(&Normal) -> f64| part(&self.of_mean) / mean + part(&self.of_rest) / rest;
+        let (a, b, c) = (prior + both(|n| n.re_re), both(|n| n.re_im), prior + both(|n| n.im_im));
+        let (x, y) = (both(|n| n.y[0]), both(|n| n.y[1]));
+        let det = a * c - b * b;
+        let more = Complex64::new((c * x - b * y) / det, (a * y - b * x) / det);
+        let square = both(|n| n.yy) - (x * more.re + y * more.im);
+        let ln = -0.5 * (square + self.dimensions * mean.ln() + (det * self.variance * self.variance).ln());
+        let first = (c / det).sqrt();
+        let second = -b / det / first;
+        Fit { ln, more, uncertain: [first, second, (a / det - second * second).max(0.0).sqrt()] }
     }
 }

@@ -8,41 +8,41 @@
 use num_complex::Complex64;
 
 use super::pattern::{Answer, Seat, closed_rad};
+use super::sizes::Fit;
 use crate::audit::hypotheses::{NOTHING, Shift};
+use crate::audit::load::GRID_STEP_DEG;
 use crate::electrical::angle::polar_deg;
 
 /// Spread of a channel's angle beyond what the supply draws, degrees: the phase displacement of a class 1 CT is within 60
 /// minutes at rated current and 90 at a fifth of it (IEC 61869-2), and the monitor's own adds to it.
 const ANGLE_SPREAD_DEG: f64 = 1.2;
-/// How far the load's answer to the opposing sequence is from what is expected, as a share of it: locked-rotor currents of
-/// the code tables are 5.3 to 6.4 times full load, their power factors 0.1 to 0.4.
-const ANSWER_ERROR: f64 = 0.15;
 /// Error of a total over the sum of V x I: meter class and rounding of registers.
 const TOTAL_ERROR: f64 = 0.008;
 
 /// A total over the sum of V x I as one class under one story makes it, but for the load's own lag.
 #[derive(Debug, Clone, Copy)]
 pub struct Totals {
-    /// Angle and size.
-    pub angle_rad: f64,
-    /// Size.
-    pub size: f64,
+    /// Unit phasor that turns it to angle zero.
+    unit: Complex64,
+    size: f64,
     /// Variance along the phasor, across it, and the covariance of the two.
     along: f64,
     across: f64,
     both: f64,
 }
 
-/// The total under a class: `shift` per channel as the supply rotates, `weight` each channel's share of V x I, `ln_share` of
+/// The total under a class: `fit` of the sizes, `shift` per channel as the supply rotates, `weight` each channel's share of V x I, `ln_share` of
 /// the currents.
 pub fn totals(
     answer: &Answer,
+    fit: &Fit,
     shift: [Shift; 3],
     seat: Seat,
     back: bool,
     weight: [f64; 3],
     ln_share: [Option<f64>; 3],
 ) -> Totals {
+    let answer = &answer.with(fit.more, back);
     let closed = if answer.closed { closed_lead_rad(seat, back, ln_share) } else { None };
     let lead_rad = closed.unwrap_or_else(|| supply_lead_rad(answer, seat, back));
     let mut sum = Complex64::ZERO;
@@ -53,8 +53,8 @@ pub fn totals(
         part[k] = polar_deg(weight[k], 30.0 * f64::from(shift[k]) + off.to_degrees());
         sum += part[k];
     }
-    let (size, angle_rad) = sum.to_polar();
-    let unit = Complex64::from_polar(1.0, -angle_rad);
+    let size = sum.norm();
+    let unit = if size > 0.0 { sum.conj() / size } else { Complex64::ONE };
     let own = ANGLE_SPREAD_DEG.to_radians().powi(2);
     let quantised = TOTAL_ERROR * TOTAL_ERROR;
     let (mut along, mut across, mut both) = (quantised, quantised, 0.0);
@@ -69,19 +69,19 @@ pub fn totals(
         add(part[k] * Complex64::I, own);
     }
     if closed.is_none() {
-        let error = (ANSWER_ERROR * answer.opposing.norm()).powi(2);
         let [mut of_re, mut of_im] = [Complex64::ZERO; 2];
         for k in seen() {
             let Some(seat) = seat[k] else { continue };
-            // How the angle of this conductor's current follows the answer's real and imaginary part.
-            let at = polar_deg(1.0, if back { 120.0 } else { -120.0 } * f64::from(seat));
-            of_re -= part[k] * Complex64::I * at.im;
-            of_im -= part[k] * Complex64::I * at.re;
+            // How the angle of this conductor's current follows the parts of the opposing sequence.
+            let follows = answer.follows(usize::from(seat), back);
+            of_re -= part[k] * Complex64::I * follows.im;
+            of_im -= part[k] * Complex64::I * follows.re;
         }
-        add(of_re, error);
-        add(of_im, error);
+        let [first, second, third] = fit.uncertain;
+        add(of_re * first + of_im * second, 1.0);
+        add(of_im * third, 1.0);
     }
-    Totals { angle_rad, size, along, across, both }
+    Totals { unit, size, along, across, both }
 }
 
 /// Angle by which the current that each channel sees leads its place in an even set, radians, by what the supply draws.
@@ -101,22 +101,26 @@ fn closed_lead_rad(seat: Seat, back: bool, ln_share: [Option<f64>; 3]) -> Option
 }
 
 impl Totals {
-    /// Density of totals seen, for a load that lags by `lag_rad`, where a step of the lag's grid is `step_rad`.
-    pub fn density(&self, seen_p: f64, seen_q: f64, lag_rad: f64, step_rad: f64) -> f64 {
-        let off = Complex64::new(seen_p, seen_q) * Complex64::from_polar(1.0, -(self.angle_rad + lag_rad));
+    /// Density of totals seen (P + jQ), for a load that lags by the angle of the unit phasor `lag`.
+    pub fn density(&self, seen: Complex64, lag: Complex64) -> f64 {
+        let off = seen * self.unit * lag.conj();
         let (x, y) = (off.re - self.size, off.im);
-        // A grid's point stands for its step.
-        let across = self.across + (self.size * step_rad).powi(2) / 12.0;
+        let across = self.across_step();
         let det = self.along * across - self.both * self.both;
         let square = (x * x * across - 2.0 * x * y * self.both + y * y * self.along) / det;
         if square > 60.0 { 0.0 } else { (-0.5 * square).exp() / (std::f64::consts::TAU * det.sqrt()) }
     }
 
-    /// Active power over the sum of V x I for a load that lags by `lag_rad`, and its variance.
-    pub fn active(&self, lag_rad: f64, step_rad: f64) -> (f64, f64) {
-        let (sin, cos) = (self.angle_rad + lag_rad).sin_cos();
-        let across = self.across + (self.size * step_rad).powi(2) / 12.0;
-        let variance = self.along * cos * cos + across * sin * sin - 2.0 * self.both * sin * cos;
+    /// Active power over the sum of V x I for a load that lags by the angle of `lag`, and its variance.
+    pub fn active(&self, lag: Complex64) -> (f64, f64) {
+        let turned = self.unit.conj() * lag;
+        let (sin, cos) = (turned.im, turned.re);
+        let variance = self.along * cos * cos + self.across_step() * sin * sin - 2.0 * self.both * sin * cos;
         (self.size * cos, variance)
+    }
+
+    /// Variance across the phasor, with that of the lag within a step of its grid: a grid's point stands for its step.
+    fn across_step(&self) -> f64 {
+        self.across + (self.size * GRID_STEP_DEG.to_radians()).powi(2) / 12.0
     }
 }

@@ -1,0 +1,183 @@
+//! Weighs the totals of all load levels of one circuit by what an uneven supply draws, under each class that is in question.
+//!
+//! Must never use a prior over wirings.
+
+use std::sync::LazyLock;
+
+use num_complex::Complex64;
+
+use super::pattern::{Answer, STORIES, STORY_WEIGHTS, seats};
+use super::sizes::{Fit, Level, fit};
+use super::totals::{Totals, totals};
+use crate::audit::context::CircuitContext;
+use crate::audit::evidence::Features;
+use crate::audit::hypotheses::{Class, Pattern};
+use crate::audit::likelihood::{STRAY, fast_gauss, lag_priors, ln_carrying, not_positive};
+use crate::audit::load::{GRID, STANCES, lag_at_deg};
+use crate::audit::wiring::{Gain, Registers};
+use crate::electrical::angle::polar_deg;
+use crate::reading::Rotation;
+
+/// A lag less probable than this is not looked at.
+const NEVER: f64 = 1e-6;
+
+/// One load level: its features, what the load makes of the supply (`None` where that cannot be told), and the
+/// log-likelihood by pattern and stance without it.
+pub struct Seen<'a> {
+    /// Means of the readings.
+    pub features: &'a Features,
+    /// Answers of the load.
+    pub answers: Option<[Answer; STORIES]>,
+    /// Without them.
+    pub ln_pattern: &'a [[f32; STANCES]],
+}
+
+/// Log-likelihood of one story and stance: of levels that show power, and the weakest of those that are blank.
+type Told = [[(f64, f64); STANCES]; STORIES];
+
+/// Log-likelihood of all levels under each class, by `ln_over_stances` over the stances of the load; `None` where the class is
+/// not one of single conductors. `plain` is what is known without the supply, and `share` the share of the levels' evidence
+/// that is independent.
+pub fn weigh(
+    levels: &[Seen],
+    open: &[&Class],
+    plain: impl Fn(&Class) -> f64,
+    share: f64,
+    ln_over_stances: impl Fn(&[f64; STANCES]) -> f64,
+    context: &CircuitContext,
+) -> Vec<Option<f64>> {
+    let carrying = |f: &Features| f.current_alive.iter().filter(|a| **a).count();
+    let most = levels.iter().map(|w| carrying(w.features)).max().unwrap_or(0);
+    let sizes: Vec<Level> = (levels.iter())
+        .filter(|w| carrying(w.features) == most)
+        .filter_map(|w| Some((w.features.ln_share(), w.answers?)))
+        .collect();
+    let mut candidates: Vec<Option<(Candidate, Told)>> = (open.iter())
+        .map(|class| Some((Candidate::of(class, &sizes, context)?, [[(0.0, 0.0); STANCES]; STORIES])))
+        .collect();
+    for level in levels {
+        let priors = Priors::of(level.features, context);
+        for (candidate, told) in candidates.iter_mut().flatten() {
+            let of_level = match &level.answers {
+                Some(answers) => candidate.weigh(level.features, answers, &priors, context),
+                None => [level.ln_pattern[candidate.class.pattern_index]; STORIES],
+            };
+            for (sum, ln) in told.iter_mut().flatten().zip(of_level.into_iter().flatten()) {
+                let ln = f64::from(ln);
+                if level.features.blanked { sum.1 = sum.1.min(ln) } else { sum.0 += ln }
+            }
+        }
+    }
+    let mixed = |(candidate, told): (Candidate, Told)| {
+        let mut ln = [plain(candidate.class) + (1.0 - STORY_WEIGHTS.iter().sum::<f64>()).ln(); STORIES + 1];
+        for story in 0..STORIES {
+            let stances = told[story].map(|(shown, blank)| share * shown + blank);
+            ln[story + 1] = ln_over_stances(&stances) + candidate.fits[story].ln + STORY_WEIGHTS[story].ln();
+        }
+        let peak = ln.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+        peak + ln.iter().map(|ln| (ln - peak).exp()).sum::<f64>().ln()
+    };
+    candidates.into_iter().map(|candidate| candidate.map(mixed)).collect()
+}
+
+/// Priors over the load's lag at one level.
+struct Priors {
+    usual: [[f64; GRID]; STANCES],
+    /// Points of the grid that any stance allows.
+    allowed: [bool; GRID],
+}
+
+impl Priors {
+    fn of(features: &Features, context: &CircuitContext) -> Priors {
+        let as_rated = Pattern {
+            shift: [0; 3],
+            lost_phase: false,
+            registers: Registers::AsDeclared,
+            common_gain: Gain::AsRated,
+        };
+        Priors::under(as_rated, features, context)
+    }
+
+    fn under(pattern: Pattern, features: &Features, context: &CircuitContext) -> Priors {
+        let usual = lag_priors(pattern, features, context);
+        let mut allowed = [false; GRID];
+        for (g, allowed) in allowed.iter_mut().enumerate() {
+            *allowed = usual.iter().any(|prior| prior[g] > NEVER);
+        }
+        Priors { usual, allowed }
+    }
+}
+
+/// A class with what the sizes say of it.
+struct Candidate<'a> {
+    class: &'a Class,
+    seat: super::Seat,
+    back: bool,
+    fits: [Fit; STORIES],
+}
+
+impl Candidate<'_> {
+    fn of<'a>(class: &'a Class, sizes: &[Level], context: &CircuitContext) -> Option<Candidate<'a>> {
+        let by_factor = matches!(class.pattern.registers, Registers::FactorLagPositive | Registers::FactorLagNegative);
+        let seat = seats(class.pattern.shift, class.rotation_reversed)
+            .filter(|_| !class.pattern.lost_phase && !by_factor && !sizes.is_empty())?;
+        let back = (context.rotation == Rotation::Acb) != class.rotation_reversed;
+        Some(Candidate { class, seat, back, fits: fit(sizes, seat, back) })
+    }
+
+    fn weigh(
+        &self,
+        features: &Features,
+        answers: &[Answer; STORIES],
+        priors: &Priors,
+        context: &CircuitContext,
+    ) -> [[f32; STANCES]; STORIES] {
+        let pattern = self.class.pattern;
+        let shift = [0, 1, 2].map(|k| pattern.shift_for(k, context.rotation == Rotation::Acb));
+        let scaled;
+        let priors = if pattern.common_gain == Gain::AsRated {
+            priors
+        } else {
+            scaled = Priors::under(pattern, features, context);
+            &scaled
+        };
+        let ln = ln_carrying(shift, features, context, [false; 3]);
+        let ln_share = features.ln_share();
+        [0, 1, 2].map(|story| {
+            let (answer, fit) = (&answers[story], &self.fits[story]);
+            let made = totals(answer, fit, shift, self.seat, self.back, features.weight, ln_share);
+            let mut density = [0.0; GRID];
+            for g in (0..GRID).filter(|g| priors.allowed[*g]) {
+                density[g] = density_at(&made, pattern.registers, features, LAGS[g]);
+            }
+            priors.usual.each_ref().map(|prior| {
+                let marginal: f64 = prior.iter().zip(&density).map(|(p, d)| p * d).sum();
+                (ln + marginal.max(f64::MIN_POSITIVE).ln()) as f32
+            })
+        })
+    }
+}
+
+/// Unit phasors of the lag's grid.
+static LAGS: LazyLock<[Complex64; GRID]> = LazyLock::new(|| std::array::from_fn(|g| polar_deg(1.0, lag_at_deg(g))));
+
+/// Density of the totals for one lag. Every meaning of the registers undoes itself.
+fn density_at(made: &Totals, registers: Registers, features: &Features, lag: Complex64) -> f64 {
+    if let (Some(p), Some(q)) = (features.total_p, features.total_q) {
+        let (p, q) = registers.registered(p, q);
+        return made.density(Complex64::new(p, q), lag) + STRAY * 0.25;
+    }
+    // Without Q only a sign can have been changed.
+    let turned = if registers.registered(1.0, 0.0).0 < 0.0 { -1.0 } else { 1.0 };
+    let (p, variance) = made.active(lag);
+    let (p, sigma) = (turned * p, variance.sqrt());
+    if features.blanked {
+        return (1.0 - STRAY) * not_positive(p, sigma) + STRAY;
+    }
+    let bell = |seen: f64| fast_gauss((seen - p) / sigma) / (sigma * std::f64::consts::TAU.sqrt());
+    match (features.total_p, features.total_unsigned_pf) {
+        (Some(seen), _) => bell(seen) + STRAY * 0.5,
+        (None, Some(seen)) => bell(seen) + bell(-seen) + STRAY,
+        (None, None) => 1.0,
+    }
+}
