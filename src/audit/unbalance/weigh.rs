@@ -9,7 +9,7 @@ use num_complex::Complex64;
 use super::pattern::{Answer, STORIES, STORY_WEIGHTS, seats};
 use super::sizes::{Fit, Level, fit};
 use super::totals::{Totals, totals};
-use crate::audit::context::CircuitContext;
+use crate::audit::context::{CircuitContext, LoadBehaviour};
 use crate::audit::evidence::Features;
 use crate::audit::hypotheses::{Class, Pattern};
 use crate::audit::likelihood::{STRAY, fast_gauss, lag_priors, ln_carrying, not_positive};
@@ -143,9 +143,10 @@ impl Candidate<'_> {
         };
         let ln = ln_carrying(shift, features, context, [false; 3]);
         let ln_share = features.ln_share();
+        let distorted = context.load == LoadBehaviour::Drive;
         [0, 1, 2].map(|story| {
             let (answer, fit) = (&answers[story], &self.fits[story]);
-            let made = totals(answer, fit, shift, self.seat, self.back, features.weight, ln_share);
+            let made = totals(answer, fit, shift, self.seat, self.back, features.weight, ln_share, distorted);
             let mut density = [0.0; GRID];
             for g in (0..GRID).filter(|g| priors.allowed[*g]) {
                 density[g] = density_at(&made, pattern.registers, features, LAGS[g]);
