@@ -286,13 +286,7 @@ impl Diagnoser {
     }
 
     /// Weighs what an uneven supply tells of the classes that are still in question: `by_pattern` is what is known without.
-    fn weigh_unbalance(
-        &self,
-        sum: &mut Sum,
-        by_pattern: &[[f64; STANCES]],
-        share: f64,
-        context: &CircuitContext,
-    ) {
+    fn weigh_unbalance(&self, sum: &mut Sum, by_pattern: &[[f64; STANCES]], share: f64, context: &CircuitContext) {
         let told = self.weighed.iter().any(|w| w.answers.is_some());
         if !told || self.crossing.foreign() != [false; 3] {
             return;

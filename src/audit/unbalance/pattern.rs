@@ -14,7 +14,7 @@ pub const STORIES: usize = 3;
 /// How probable each is; the rest is left to "nothing is known". No source: of what lies behind an uneven current neither
 /// the size alone (gain errors, single-phase loads) nor a machine's own unbalance is rare, and a supply is as often uneven by
 /// what its transformer feeds in one phase as between two.
-pub const STORY_WEIGHTS: [f64; STORIES] = [0.35, 0.15, 0.4];
+pub const STORY_WEIGHTS: [f64; STORIES] = [0.42, 0.14, 0.4];
 
 /// Share of the voltages' sizes that is the opposing sequence's, by story: half where the phases stand 120 degrees apart,
 /// all without a zero sequence.

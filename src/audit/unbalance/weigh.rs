@@ -68,10 +68,12 @@ pub fn weigh(
             }
         }
     }
+    // The unbalance that blurs all levels alike is accounted for here; the displacement of the CTs still is not.
+    let independent = 0.5 * (1.0 + share);
     let mixed = |(candidate, told): (Candidate, Told)| {
         let mut ln = [plain(candidate.class) + (1.0 - STORY_WEIGHTS.iter().sum::<f64>()).ln(); STORIES + 1];
         for story in 0..STORIES {
-            let stances = told[story].map(|(shown, blank)| share * shown + blank);
+            let stances = told[story].map(|(shown, blank)| independent * shown + blank);
             ln[story + 1] = ln_over_stances(&stances) + candidate.fits[story].ln + STORY_WEIGHTS[story].ln();
         }
         let peak = ln.iter().copied().fold(f64::NEG_INFINITY, f64::max);
@@ -89,12 +91,8 @@ struct Priors {
 
 impl Priors {
     fn of(features: &Features, context: &CircuitContext) -> Priors {
-        let as_rated = Pattern {
-            shift: [0; 3],
-            lost_phase: false,
-            registers: Registers::AsDeclared,
-            common_gain: Gain::AsRated,
-        };
+        let as_rated =
+            Pattern { shift: [0; 3], lost_phase: false, registers: Registers::AsDeclared, common_gain: Gain::AsRated };
         Priors::under(as_rated, features, context)
     }
 
