@@ -29,6 +29,11 @@ pub struct Fit {
     pub uncertain: [f64; 3],
 }
 
+impl Fit {
+    /// Of a load whose currents do not follow the supply.
+    pub const NOTHING: Fit = Fit { ln: 0.0, more: Complex64::ZERO, uncertain: [0.0; 3] };
+}
+
 /// Weighs the sizes at all load levels, by story.
 pub fn fit(levels: &[Level], seat: Seat, back: bool) -> [Fit; STORIES] {
     [0, 1, 2].map(|story| {

@@ -117,9 +117,15 @@ struct Candidate<'a> {
 impl Candidate<'_> {
     fn of<'a>(class: &'a Class, sizes: &[Level], context: &CircuitContext) -> Option<Candidate<'a>> {
         let by_factor = matches!(class.pattern.registers, Registers::FactorLagPositive | Registers::FactorLagNegative);
-        let seat = seats(class.pattern.shift, class.rotation_reversed)
-            .filter(|_| !class.pattern.lost_phase && !by_factor && !sizes.is_empty())?;
+        if by_factor || sizes.is_empty() {
+            return None;
+        }
         let back = (context.rotation == Rotation::Acb) != class.rotation_reversed;
+        if class.pattern.lost_phase {
+            // One current flows through the two that are left, whatever the supply.
+            return Some(Candidate { class, seat: [None; 3], back, fits: [Fit::NOTHING; STORIES] });
+        }
+        let seat = seats(class.pattern.shift, class.rotation_reversed)?;
         Some(Candidate { class, seat, back, fits: fit(sizes, seat, back) })
     }
 
@@ -133,7 +139,7 @@ impl Candidate<'_> {
         let pattern = self.class.pattern;
         let shift = [0, 1, 2].map(|k| pattern.shift_for(k, context.rotation == Rotation::Acb));
         let scaled;
-        let priors = if pattern.common_gain == Gain::AsRated {
+        let priors = if pattern.common_gain == Gain::AsRated && !pattern.lost_phase {
             priors
         } else {
             scaled = Priors::under(pattern, features, context);
