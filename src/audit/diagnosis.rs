@@ -92,7 +92,7 @@ impl Weighed {
 struct Sum {
     ln_class: Vec<f64>,
     /// The part of each that an uneven supply tells.
-    ln_unbalance: Vec<f64>,
+    by_unbalance: Vec<f64>,
     ln_unexplained: f64,
 }
 
@@ -278,7 +278,7 @@ impl Diagnoser {
             .collect();
         let mut sum = Sum {
             ln_class: known.all.iter().map(|class| of_pattern[class.pattern_index]).collect(),
-            ln_unbalance: Vec::new(),
+            by_unbalance: Vec::new(),
             ln_unexplained: ln_unexplained + blank_unexplained,
         };
         self.weigh_unbalance(&mut sum, &by_pattern, share, context);
@@ -301,10 +301,10 @@ impl Diagnoser {
         let plain = |class: &Class| ln_over_stances(&by_pattern[class.pattern_index]);
         let open_classes: Vec<&Class> = open.iter().map(|c| &known[*c]).collect();
         let weighed = unbalance::weigh(&levels, &open_classes, plain, share, ln_over_stances, context);
-        sum.ln_unbalance = vec![0.0; known.len()];
+        sum.by_unbalance = vec![0.0; known.len()];
         for (c, ln) in open.into_iter().zip(weighed) {
             let told = ln.map_or(0.0, |ln| ln - plain(&known[c]));
-            sum.ln_unbalance[c] = told;
+            sum.by_unbalance[c] = told;
             sum.ln_class[c] += told;
         }
     }
@@ -581,7 +581,7 @@ impl Diagnoser {
             gain if gain == [Gain::AsRated; 3] => 0.0,
             _ => (sizes.ranked[0].probability / rated).ln(),
         };
-        let unbalance = |class: usize| self.sum.ln_unbalance.get(class).copied().unwrap_or(0.0);
+        let unbalance = |class: usize| self.sum.by_unbalance.get(class).copied().unwrap_or(0.0);
         tell(ReasonKind::CurrentSizes, ratio + unbalance(leading) - unbalance(rival));
         reasons.sort_by(|a, b| b.decibans.abs().total_cmp(&a.decibans.abs()));
         reasons

@@ -1,8 +1,8 @@
 //! The audit core: checks, wiring hypotheses, diagnosis, correction. Pure: no clock, no socket, no async, no logging.
 //!
 //! One reading takes this way: `run_state` -> `checks` (settled by `persistence`) -> `evidence` -> `likelihood` of every
-//! pattern of `hypotheses`, and `magnitude` of the currents -> `diagnosis` -> `correction`; `auditor` walks it for one circuit.
-//! `monitor` walks it for all circuits of a monitor: `voltage_lead` judges the leads they share, `shared` passes on what each
+//! pattern of `hypotheses`, and `magnitude` and `unbalance` of the currents -> `diagnosis` -> `correction`; `auditor` walks it
+//! for one circuit. `monitor` walks it for all circuits of a monitor: `voltage_lead` judges the leads they share, `shared` passes on what each
 //! circuit finds of them, `crossing` finds channels on another pump, `joint` ranks the wirings of all together. `words` says the
 //! result.
 

@@ -30,7 +30,7 @@ const STATIONS: u64 = 240;
 const JUDGED: u64 = 36;
 
 /// Least share with the true wiring first and in the leading group, by level, over one to three load states.
-const LEAST: [(f64, f64); 4] = [(0.96, 0.985), (0.93, 0.97), (0.83, 0.97), (0.70, 0.94)];
+const LEAST: [(f64, f64); 4] = [(0.96, 0.985), (0.93, 0.97), (0.90, 0.97), (0.78, 0.94)];
 
 #[test]
 fn random_stations_are_diagnosed_as_well_as_the_bench_says() {
@@ -78,7 +78,7 @@ fn the_optimum_is_calibrated_and_not_beaten() {
 #[test]
 fn the_circuit_engines_stations_keep_the_truth_in_the_leading_group() {
     let outside = outside::run();
-    for (level, least) in [0.99, 0.90, 0.90, 0.75].into_iter().enumerate() {
+    for (level, least) in [0.99, 0.90, 0.96, 0.77].into_iter().enumerate() {
         let tally = &outside.levels[level];
         assert!(tally.cases >= 200.0);
         assert!(tally.in_group >= least * tally.cases, "level {level}: {} of {}", tally.in_group, tally.cases);

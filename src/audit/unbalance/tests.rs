@@ -23,7 +23,7 @@ fn even_angles(volts: [f64; 3]) -> SupplyUnbalance {
 /// currents of its induction machine against ours from the nameplate and the usual locked-rotor current alone.
 #[test]
 fn a_motor_draws_what_the_circuit_engine_says() {
-    for (volts, deg, amps, current_deg) in ENGINE {
+    for [volts, deg, amps, current_deg] in ENGINE {
         let mean = amps.iter().sum::<f64>() / 3.0;
         let found = answers(&supply(volts, deg, AngleBasis::Measured), &test_context(), mean).unwrap()[0];
         let main_deg = [0, 1, 2].map(|k| wrap_deg(current_deg[k] - nominal_angles_deg(Rotation::Abc)[k]));
@@ -38,19 +38,19 @@ fn a_motor_draws_what_the_circuit_engine_says() {
 }
 
 /// Volts, their angles, amps, their angles.
-const ENGINE: [([f64; 3], [f64; 3], [f64; 3], [f64; 3]); 2] = [
-    (
+const ENGINE: [[[f64; 3]; 4]; 2] = [
+    [
         [276.1699, 268.008, 276.1987],
         [0.0, -120.0191, 119.9671],
         [65.3071, 63.3216, 70.0349],
         [-33.0358, -147.0794, 91.3052],
-    ),
-    (
+    ],
+    [
         [276.369, 268.2069, 276.3974],
         [0.0, -120.0151, 119.9671],
         [39.7739, 36.158, 43.1195],
         [-49.326, -160.3111, 79.1438],
-    ),
+    ],
 ];
 
 /// NEMA MG 1 part 14 (from memory): current unbalance of a loaded motor is 6 to 10 times that of its voltages, as largest

@@ -9,6 +9,7 @@ use num_complex::Complex64;
 
 use super::pattern::{Answer, Seat, closed_rad};
 use super::sizes::Fit;
+use crate::audit::evidence::Features;
 use crate::audit::hypotheses::{NOTHING, Shift};
 use crate::audit::load::GRID_STEP_DEG;
 use crate::electrical::angle::polar_deg;
@@ -36,28 +37,29 @@ pub struct Totals {
     both: f64,
 }
 
-/// The total under a class: `fit` of the sizes, `shift` per channel as the supply rotates, `weight` each channel's share of V x I, `ln_share` of
-/// the currents; `distorted` where the load is a
-/// rectifier's.
-pub fn totals(
-    answer: &Answer,
-    fit: &Fit,
-    shift: [Shift; 3],
-    seat: Seat,
-    back: bool,
-    weight: [f64; 3],
-    ln_share: [Option<f64>; 3],
-    distorted: bool,
-) -> Totals {
+/// What a class makes of the channels.
+#[derive(Debug, Clone, Copy)]
+pub struct Places {
+    /// Shift per channel, as the supply rotates.
+    pub shift: [Shift; 3],
+    /// Conductor of each.
+    pub seat: Seat,
+    /// The channels rotate 1-3-2.
+    pub back: bool,
+}
+
+/// The total under a class, with the `fit` of the sizes; `distorted` where the load is a rectifier's.
+pub fn totals(answer: &Answer, fit: &Fit, places: Places, features: &Features, distorted: bool) -> Totals {
+    let Places { shift, seat, back } = places;
     let answer = &answer.with(fit.more, back);
-    let closed = if answer.closed { closed_lead_rad(seat, back, ln_share) } else { None };
+    let closed = if answer.closed { closed_lead_rad(seat, back, features.ln_share()) } else { None };
     let lead_rad = closed.unwrap_or_else(|| supply_lead_rad(answer, seat, back));
     let mut sum = Complex64::ZERO;
     let mut part = [Complex64::ZERO; 3];
     let seen = || (0..3).filter(|k| shift[*k] != NOTHING);
     for k in seen() {
         let off = answer.voltage_rad(k, back) - lead_rad[k];
-        part[k] = polar_deg(weight[k], 30.0 * f64::from(shift[k]) + off.to_degrees());
+        part[k] = polar_deg(features.weight[k], 30.0 * f64::from(shift[k]) + off.to_degrees());
         sum += part[k];
     }
     let size = sum.norm();

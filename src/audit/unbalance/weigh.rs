@@ -8,7 +8,7 @@ use num_complex::Complex64;
 
 use super::pattern::{Answer, STORIES, STORY_WEIGHTS, seats};
 use super::sizes::{Fit, Level, fit};
-use super::totals::{Totals, totals};
+use super::totals::{Places, Totals, totals};
 use crate::audit::context::{CircuitContext, LoadBehaviour};
 use crate::audit::evidence::Features;
 use crate::audit::hypotheses::{Class, Pattern};
@@ -146,11 +146,11 @@ impl Candidate<'_> {
             &scaled
         };
         let ln = ln_carrying(shift, features, context, [false; 3]);
-        let ln_share = features.ln_share();
+        let places = Places { shift, seat: self.seat, back: self.back };
         let distorted = context.load == LoadBehaviour::Drive;
         [0, 1, 2].map(|story| {
             let (answer, fit) = (&answers[story], &self.fits[story]);
-            let made = totals(answer, fit, shift, self.seat, self.back, features.weight, ln_share, distorted);
+            let made = totals(answer, fit, places, features, distorted);
             let mut density = [0.0; GRID];
             for g in (0..GRID).filter(|g| priors.allowed[*g]) {
                 density[g] = density_at(&made, pattern.registers, features, LAGS[g]);
