@@ -136,6 +136,7 @@ fn cause_in_words(cause: &Cause) -> String {
         Cause::ReturnedToService => "returned to service".to_owned(),
         Cause::ChatteringBegan => "comes and goes; further announcements are held".to_owned(),
         Cause::ChatteringEnded => "has been quiet again".to_owned(),
+        Cause::ToldElsewhere { by } => format!("its cause is told from now on by {}", words::name(by)),
         Cause::Disabled => "no longer configured".to_owned(),
     }
 }

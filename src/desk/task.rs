@@ -19,7 +19,7 @@ use crate::alarm::from_audit::{self, Room, Told};
 use crate::alarm::id::AlarmId;
 use crate::alarm::set::{AlarmSet, Entry, Step};
 use crate::alarm::settings::{AlarmSettings, AlarmsConfig};
-use crate::alarm::state::Announcement;
+use crate::alarm::state::{Announcement, Event};
 use crate::clock::Clock;
 use crate::config::model::StationConfig;
 use crate::notify::Notifier;
@@ -188,7 +188,7 @@ impl DeskTask {
             if same && snapshot.monitors.iter().all(|monitor| monitor.freshness(now.mono).is_live()) {
                 continue;
             }
-            for told in conditions::of_station(snapshot, now.mono) {
+            for told in conditions::of_station(snapshot, &self.set, now.mono) {
                 change = change.max(self.take(now, told, &mut step));
             }
         }
@@ -207,6 +207,7 @@ impl DeskTask {
         let Some(entry) = self.set.get(&told.id) else { return Change::None };
         let change = match (&told.story, &entry.story) {
             _ if told.condition != entry.alarm.condition() => Change::Matter,
+            _ if told.told_by.is_some() && entry.alarm.active() => Change::Matter,
             (Some(new), Some(old)) if new == old => Change::None,
             (Some(new), Some(old)) if (&new.what, &new.action) == (&old.what, &old.action) => Change::Figures,
             (Some(_), _) => Change::Matter,
@@ -214,7 +215,10 @@ impl DeskTask {
         };
         if change != Change::None {
             // Only an act can be refused.
-            let _ = self.set.tell(now, &told.id, told.condition, told.story, step);
+            let _ = match told.told_by {
+                Some(by) => self.set.apply(now, &told.id, Event::ToldElsewhere { by }, step),
+                None => self.set.tell(now, &told.id, told.condition, told.story, step),
+            };
         }
         change
     }
@@ -309,7 +313,7 @@ mod tests {
     use super::*;
     use crate::alarm::id::AlarmKind;
     use crate::alarm::operator::Operator;
-    use crate::alarm::state::{AlarmState, Event};
+    use crate::alarm::state::AlarmState;
     use crate::journal::file::{FILE_NAME, read};
     use crate::journal::{Journal, Kind};
     use crate::reading::{MonoMs, UnixMs};
