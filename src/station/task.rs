@@ -10,7 +10,7 @@ use std::time::Duration;
 use tokio::sync::{mpsc, watch};
 use tokio_util::sync::CancellationToken;
 
-use super::checks::with_checks;
+use super::checks::{self, with_checks};
 use super::record::Record;
 use super::snapshot::{SnapshotReader, StationSnapshot};
 use super::state::StationState;
@@ -31,6 +31,8 @@ pub struct StationTask {
     clock: Clock,
     record: Record,
     checks: Option<watch::Receiver<Arc<[RecordedCheck]>>>,
+    /// Those of them that count in what is shown.
+    counted: Arc<[RecordedCheck]>,
 }
 
 impl StationTask {
@@ -42,7 +44,15 @@ impl StationTask {
     ) -> (StationTask, SnapshotReader) {
         let (publish, receiver) = watch::channel(Arc::new(state.snapshot(clock.now())));
         (
-            StationTask { state, events, publish, clock, record: Record::default(), checks: None },
+            StationTask {
+                state,
+                events,
+                publish,
+                clock,
+                record: Record::default(),
+                checks: None,
+                counted: Arc::default(),
+            },
             SnapshotReader::new(receiver),
         )
     }
@@ -60,6 +70,7 @@ impl StationTask {
 
     /// Says where to learn what people found at the panels, which counts in all that is shown.
     pub fn count_checks(&mut self, checks: watch::Receiver<Arc<[RecordedCheck]>>) {
+        self.counted = Arc::clone(&checks.borrow());
         self.checks = Some(checks);
     }
 
@@ -76,7 +87,7 @@ impl StationTask {
         let mut turn = 0;
         loop {
             let deadline = self.state.next_check();
-            let (polled, news) = tokio::select! {
+            let (polled, mut news) = tokio::select! {
                 biased;
                 () = cancel.cancelled() => return,
                 event = next_event(&mut self.events, &mut turn) => match event {
@@ -87,17 +98,24 @@ impl StationTask {
                 () = reached(deadline, &self.clock) => (None, self.state.check_ages(self.clock.now().mono)),
             };
             let snapshot = Arc::new(self.state.snapshot(self.clock.now()));
+            let checks = self.checks.as_ref().map(|checks| Arc::clone(&checks.borrow()));
+            if let Some(checks) = checks.filter(|checks| !Arc::ptr_eq(checks, &self.counted)) {
+                news.extend(checks::news(&snapshot, &self.counted, &checks));
+                self.counted = checks;
+            }
             // In the journal first: what is shown must not be lost by a power cut the next moment.
             self.record.news(self.state.name(), &news, snapshot.at).await;
             for item in &news {
                 item.log(self.state.name());
             }
-            if let (Some(history), Some(monitor)) = (&mut self.record.history, polled) {
-                history.take(&snapshot, monitor, &news);
-                history.keep_learnt(&self.state, monitor, snapshot.at, &news);
+            if let Some(history) = &mut self.record.history {
+                history.diagnoses(&snapshot, &news);
+                if let Some(monitor) = polled {
+                    history.take(&snapshot, monitor);
+                    history.keep_learnt(&self.state, monitor, snapshot.at, &news);
+                }
             }
-            let counted = self.checks.as_ref().map(|checks| Arc::clone(&checks.borrow()));
-            self.publish.send_replace(with_checks(&snapshot, counted.as_deref().unwrap_or_default()));
+            self.publish.send_replace(with_checks(&snapshot, &self.counted));
         }
     }
 }

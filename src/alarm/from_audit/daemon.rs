@@ -30,6 +30,22 @@ pub struct Room {
     pub dropping: bool,
 }
 
+impl Room {
+    /// Room on several disks at once: that of the tightest one that can be told.
+    pub fn together(rooms: impl IntoIterator<Item = Room>) -> Room {
+        let none = Room { free_bytes: None, least_bytes: 0, dropping: false };
+        rooms.into_iter().fold(none, |all, one| {
+            let dropping = all.dropping || one.dropping;
+            let spare = |room: Room| room.free_bytes.map(|free| i128::from(free) - i128::from(room.least_bytes));
+            let tighter = match (spare(all), spare(one)) {
+                (Some(all), Some(one)) => one < all,
+                (all, _) => all.is_none(),
+            };
+            Room { dropping, ..if tighter { one } else { all } }
+        })
+    }
+}
+
 /// Condition of the disk for records.
 pub fn storage(room: Room) -> Told {
     let short = room.dropping || room.free_bytes.is_some_and(|free| free < room.least_bytes);

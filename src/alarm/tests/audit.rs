@@ -230,6 +230,10 @@ fn the_daemons_own_conditions() {
     assert_eq!(storage(Some(100), false), Condition::False);
     assert_eq!(storage(Some(99), false), Condition::True);
     assert_eq!(storage(Some(100), true), Condition::True, "room is only there because detail is dropped");
+    let room = |free_bytes, least_bytes, dropping| Room { free_bytes, least_bytes, dropping };
+    let together = Room::together([room(None, 0, true), room(Some(500), 100, false), room(Some(300), 299, false)]);
+    assert_eq!(together, room(Some(300), 299, true), "the tightest disk, and what is dropped on any");
+    assert_eq!(Room::together([]).free_bytes, None);
 }
 
 #[test]
