@@ -5,7 +5,7 @@ use std::path::Path;
 use serde_json::Value;
 
 use crate::daemon::Daemon;
-use crate::support::{Scene, Stage, told, wattassay};
+use crate::support::{Scene, Stage, looked_for, told, wattassay};
 
 const QUICK: &str = r#"
 [journal]
@@ -70,8 +70,12 @@ fn voltage_leads_exchanged_at_two_pumps_are_one_alarm_of_their_monitor() {
     let mut daemon = Daemon::start(&stage.config);
     daemon.wait_for("Gravel Pit Lift / Pump 2: ");
     daemon.wait_for("Gravel Pit Lift, PM-1, voltage leads or fuse at fault: came");
-    let list: Value = serde_json::from_str(&daemon.get("/api/v1/alarms")).unwrap();
-    let [alarm] = list["items"].as_array().unwrap().as_slice() else { panic!("{list}") };
+    // It is shown once it is recorded and told.
+    let alarms = looked_for("an alarm", || {
+        let list: Value = serde_json::from_str(&daemon.get("/api/v1/alarms")).unwrap();
+        list["items"].as_array().filter(|items| !items.is_empty()).cloned()
+    });
+    let [alarm] = alarms.as_slice() else { panic!("{alarms:?}") };
     assert_eq!(
         (alarm["kind"].as_str(), alarm["part"].as_str()),
         (Some("voltage_leads_wrong"), Some("PM-1")),

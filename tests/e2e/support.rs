@@ -2,11 +2,17 @@
 
 use std::path::{Path, PathBuf};
 use std::process::{Command, Output};
+use std::time::Duration;
 
 use serde_json::Value;
 use tempfile::TempDir;
 use tokio_util::sync::CancellationToken;
 use wattassay_simulators::{StationFile, start};
+
+/// Looks that a test takes before it gives up.
+const LOOKS: u32 = 600;
+/// Between two looks at what tells of no change by itself.
+const BETWEEN_LOOKS: Duration = Duration::from_millis(50);
 
 /// The binary under test.
 pub fn wattassay() -> Command {
@@ -234,6 +240,17 @@ pub fn audit(config: &Path, seconds: u32) -> (i32, Value) {
     let document =
         serde_json::from_slice(&output.stdout).unwrap_or_else(|error| panic!("no JSON ({error}): {}", told(&output)));
     (output.status.code().unwrap_or(-1), document)
+}
+
+/// What a look finds, sooner or later.
+pub fn looked_for<T>(what: &str, look: impl Fn() -> Option<T>) -> T {
+    for _ in 0..LOOKS {
+        if let Some(found) = look() {
+            return found;
+        }
+        std::thread::sleep(BETWEEN_LOOKS);
+    }
+    panic!("{what} was not seen")
 }
 
 /// What a process said, for messages.
