@@ -187,7 +187,7 @@ impl Suspicion {
         let fits = kept.weighed == fresh.weighed()
             && kept.ledger.alterations() == fresh.changes.len()
             && kept.said.is_none_or(|said| said < fresh.changes.len());
-        fits.then(|| Suspicion { ledger: kept.ledger, seen: kept.seen, said: kept.said, ..fresh })
+        fits.then_some(Suspicion { ledger: kept.ledger, seen: kept.seen, said: kept.said, ..fresh })
     }
 
     fn kept(&self) -> KeptSuspicion {

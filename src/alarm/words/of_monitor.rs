@@ -112,7 +112,7 @@ pub fn voltage_leads_exchanged(
             .push(format!("at {} there is another fault besides, with an alarm of its own", pumps(&behind.own_fault)));
     }
     if !besides.is_empty() {
-        means += &format!(" {}.", capital(&besides.join("; ")));
+        means = format!("{means} {}.", capital(&besides.join("; ")));
     }
     Story {
         what: format!(
