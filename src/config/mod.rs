@@ -19,6 +19,7 @@ mod map_file;
 mod map_point;
 mod map_quantity;
 mod modbus_server;
+pub mod modbus_server_model;
 pub mod model;
 mod monitor;
 mod notification_channel;
@@ -29,6 +30,7 @@ mod reader;
 mod records;
 mod report;
 mod station;
+pub mod station_model;
 mod tariff;
 #[cfg(test)]
 mod tests;
