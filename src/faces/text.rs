@@ -51,7 +51,7 @@ fn number(value: f64, decimals: usize) -> String {
 }
 
 /// The ending of a noun after a count.
-pub fn plural<N: PartialEq + From<u8>>(count: N) -> &'static str {
+pub fn plural<N: Copy + PartialEq + From<u8>>(count: N) -> &'static str {
     if count == N::from(1) { "" } else { "s" }
 }
 

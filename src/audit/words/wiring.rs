@@ -12,7 +12,7 @@ pub fn describe_wiring(wiring: &Wiring) -> String {
             lost.label()
         ));
     }
-    parts.extend(moved_voltage_leads(&wiring.voltage));
+    parts.extend(moved_voltage_leads(wiring.voltage));
     parts.extend(cts_on_no_phase(&wiring.current));
     parts.extend(moved_cts(&wiring.current));
     parts.extend(reversed_cts(&wiring.current));
@@ -33,7 +33,7 @@ pub fn describe_wiring(wiring: &Wiring) -> String {
     }
 }
 
-fn moved_voltage_leads(voltage: &[Phase; 3]) -> Option<String> {
+fn moved_voltage_leads(voltage: [Phase; 3]) -> Option<String> {
     let moved: Vec<usize> = (0..3).filter(|k| voltage[*k] != Phase::ALL[*k]).collect();
     let seen: Vec<String> =
         moved.iter().map(|k| format!("lead {} is on phase {}", k + 1, voltage[*k].label())).collect();
