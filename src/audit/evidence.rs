@@ -331,12 +331,13 @@ impl Evidence {
     /// Adds a steady reading, with the rotation measured beside it.
     pub fn add(&mut self, features: &Features, rotation: Option<Rotation>) -> Change {
         let level = (features.mean_current_a.ln() / 1.2f64.ln()).round() as i32;
-        let own = self.windows.iter().position(|w| w.level == level && w.mean.same_shape(features));
+        let alike = self.nearest(level, |w| w.mean.same_shape(features));
         // An uneven supply makes other shares at other loads: only those of one level are compared.
+        let own = alike.filter(|index| self.windows[*index].level == level);
         let own = own.map(|index| (index, self.windows[index].share_off(features)));
         let share_moved = own.is_some_and(|(index, off)| self.windows[index].share_moved(off));
         let rotation_moved = rotation.is_some() && self.rotation.is_some() && rotation != self.rotation;
-        if rotation_moved || share_moved || self.contradicts(features, level) {
+        if rotation_moved || share_moved || self.contradicts(features, level, alike) {
             self.contradictions += 1;
             if self.contradictions < CONTRADICTIONS {
                 return Change::Contradiction;
@@ -361,19 +362,22 @@ impl Evidence {
         Change::Window(index)
     }
 
-    /// True when a reading cannot come from the wiring that the windows come from. A channel that is alive or dead by which
-    /// other pumps run is no contradiction: it is evidence of its own.
-    fn contradicts(&self, features: &Features, level: i32) -> bool {
-        let comparable = |w: &&Window| w.mean.starting == features.starting;
-        let nearest =
-            |windows: &mut dyn Iterator<Item = &Window>| windows.min_by_key(|w| (w.level - level).abs()).copied();
-        let alike = nearest(&mut self.windows.iter().filter(comparable).filter(|w| w.mean.same_shape(features)));
-        if let Some(window) = alike {
+    /// Index of the window whose level is nearest to `level`, of those that `fit`.
+    fn nearest(&self, level: i32, fit: impl Fn(&Window) -> bool) -> Option<usize> {
+        let fitting = self.windows.iter().enumerate().filter(|(_, w)| fit(w));
+        fitting.min_by_key(|(_, w)| (w.level - level).abs()).map(|(index, _)| index)
+    }
+
+    /// True when a reading cannot come from the wiring that the windows come from, of which `alike` is the nearest of the same
+    /// shape. A channel that is alive or dead by which other pumps run is no contradiction: it is evidence of its own.
+    fn contradicts(&self, features: &Features, level: i32, alike: Option<usize>) -> bool {
+        if let Some(window) = alike.map(|index| &self.windows[index]) {
             let steps = f64::from((window.level - level).abs());
             return window.mean.distance(features) > 0.35 + 0.1 * steps;
         }
-        let same_company = |w: &&Window| w.mean.others_running == features.others_running;
-        let other = nearest(&mut self.windows.iter().filter(comparable).filter(same_company));
+        let comparable =
+            |w: &Window| w.mean.starting == features.starting && w.mean.others_running == features.others_running;
+        let other = self.nearest(level, comparable).map(|index| &self.windows[index]);
         other.is_some_and(|window| window.level == level || !window.mean.may_be_blank_beside(features))
     }
 }

@@ -118,20 +118,21 @@ pub fn power_factor_plausible(input: &Input, found: &mut Found) {
             if service.symmetrical() { input.voltages.phasor_v[*k].is_some() } else { channel.voltage_v.is_some() };
         service.channels().contains(k) && channel.current_a.is_some_and(|a| a > 0.0) && has_voltage
     };
+    let known = |values: &[Option<f64>; 3]| values.iter().flatten().count();
     let by_design = super::shifts_by_design(input.context);
     let lags = [0, 1, 2].map(|k| {
         let lag_deg = input.circuit.channel[k].lag_deg().filter(|_| usable(&k))?;
         Some(wrap_deg(lag_deg - by_design[k]))
     });
+    let by_lag = known(&lags) >= 2;
     // Channels that stand at different angles by design have different factors by design.
-    let alike = by_design == [0.0; 3];
-    let factors = [0, 1, 2].map(|k| input.circuit.channel[k].p_per_unit().filter(|_| alike && usable(&k)));
-    let known = |values: &[Option<f64>; 3]| values.iter().flatten().count();
-    if known(&lags) < 2 && known(&factors) < 2 {
+    let by_factor = !by_lag && by_design == [0.0; 3];
+    let factors = [0, 1, 2].map(|k| input.circuit.channel[k].p_per_unit().filter(|_| by_factor && usable(&k)));
+    if !by_lag && known(&factors) < 2 {
         found.not_checkable(check, None, "needs kW or PF per channel");
     } else if let Some(why) = not_running(input.run) {
         found.idle(check, None, why);
-    } else if known(&lags) >= 2 {
+    } else if by_lag {
         let plain_motor = input.context.load == LoadBehaviour::InductionMotor;
         let leading = plain_motor && lags.iter().flatten().any(|lag| *lag < LEADING_DEG && *lag > -90.0);
         let detail = if leading { Detail::Leading(lags) } else { Detail::LagSpread(lags) };
