@@ -65,7 +65,7 @@ impl Memory {
     /// made is not told: a stopped pump neither clears nor confirms, and what was known stands on its return.
     pub fn settle(&mut self, right: bool, persistence: Persistence) -> Outcome {
         if right != self.failed {
-            // As before.
+            // Nothing new.
             self.streak = 0;
         } else {
             self.streak += 1;
