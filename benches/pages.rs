@@ -15,7 +15,7 @@ use wattassay::config::{MapLibrary, parse};
 use wattassay::desk::Desk;
 use wattassay::desk::record::AlarmRecord;
 use wattassay::desk::task::{DeskTask, Watched};
-use wattassay::faces::{json, metrics, process};
+use wattassay::faces::{json, metrics};
 use wattassay::modbus::poll::PollEvent;
 use wattassay::reading::Measured::Good;
 use wattassay::reading::{CircuitReading, MonitorReading};
@@ -52,14 +52,9 @@ async fn run() {
     let (desk, looked) = desk(&config, &roster, &clock, &stop).await;
     println!("{circuits} circuits, {} alarms; median and longest of {ROUNDS}:", desk.list().entries.len());
     time("/metrics", || {
-        let page = metrics::render(
-            &roster.snapshots(),
-            &desk.list(),
-            clock.now().mono,
-            &process::read(),
-            &metrics::Records::default(),
-        );
-        page.expect("a page").len()
+        let records = metrics::Records::default();
+        metrics::render(&roster.snapshots(), &desk.list(), clock.now().mono, &records).len()
+            + metrics::process::text().expect("figures of the process").len()
     });
     time("/api/v1/snapshot", || {
         serde_json::to_vec(&json::document(&roster.snapshots(), clock.now())).expect("a document").len()

@@ -10,7 +10,6 @@ pub mod json;
 pub mod metrics;
 pub mod modbus;
 pub mod phasor_svg;
-pub mod process;
 pub mod replay;
 pub mod report;
 pub mod server;
@@ -21,5 +20,4 @@ pub mod web;
 
 mod deadline;
 mod energy_text;
-mod families;
 mod json_registers;

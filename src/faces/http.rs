@@ -15,7 +15,7 @@ use utoipa::openapi::{OpenApi, OpenApiBuilder, PathsBuilder};
 use super::api::{self, Api};
 use super::guard::rules::{OPEN, X_ROLE};
 use super::metrics::Records;
-use super::{health, json, metrics, process};
+use super::{health, json, metrics};
 use crate::clock::Clock;
 use crate::desk::Desk;
 use crate::history::status::{Figures, Status};
@@ -146,7 +146,8 @@ async fn metrics_page(State(pages): State<Pages>) -> Response {
             history: pages.history(),
             notifications: pages.notifier.as_ref().map(Notifier::counts).unwrap_or_default(),
         };
-        metrics::render(&pages.stations(), &pages.desk.list(), pages.clock.now().mono, &process::read(), &records)
+        let page = metrics::render(&pages.stations(), &pages.desk.list(), pages.clock.now().mono, &records);
+        metrics::process::text().map(|of_process| page + &of_process)
     });
     match page.await {
         Ok(Ok(page)) => typed(StatusCode::OK, metrics::CONTENT_TYPE, page),
