@@ -64,10 +64,8 @@ impl Memory {
     /// Takes what a check found on one reading and returns what may be said. A reading on which it was idle or could not be
     /// made is not told: a stopped pump neither clears nor confirms, and what was known stands on its return.
     pub fn settle(&mut self, right: bool, persistence: Persistence) -> Outcome {
-        if right != self.failed {
-            // Nothing new.
-            self.streak = 0;
-        } else {
+        if right == self.failed {
+            // The other way from what is said.
             self.streak += 1;
             let enough = if right { persistence.to_pass } else { persistence.to_fail };
             if self.streak >= enough {
@@ -76,6 +74,8 @@ impl Memory {
             } else if !right {
                 return Outcome::Pending;
             }
+        } else {
+            self.streak = 0;
         }
         if self.failed { Outcome::Failed } else { Outcome::Passed }
     }
