@@ -1,6 +1,7 @@
 //! The daemon: every listener bound first, then stations, polling and pages running until told to stop.
 
 use std::net::SocketAddr;
+use std::path::Path;
 use std::sync::Arc;
 use std::time::Duration;
 
@@ -14,7 +15,9 @@ use crate::clock::Clock;
 use crate::config::model::{Config, ModbusServerConfig};
 use crate::desk::Desk;
 use crate::desk::record::AlarmRecord;
-use crate::desk::task::{DeskTask, Reconfigure, Watched};
+use crate::desk::task::{DeskTask, FreeSpace};
+use crate::desk::watched::{Reconfigure, Watched};
+use crate::disk::DiskWatch;
 use crate::faces::api::Api;
 use crate::faces::api::events::{self, Events};
 use crate::faces::api::readers::Readers;
@@ -23,6 +26,7 @@ use crate::faces::modbus::server::{BindError, BoundModbusServer};
 use crate::faces::modbus::units::Units;
 use crate::faces::web::{BoundWeb, Web, WebError};
 use crate::history::recorder::Recorder;
+use crate::history::status::Status;
 use crate::notify::Notifier;
 use crate::notify::outbox_file::OutboxError;
 use crate::records::{Records, RecordsError};
@@ -88,11 +92,10 @@ impl Daemon {
         let watched = Watched::new(&config.alarms, &config.stations);
         let record = AlarmRecord::new(records.journal().cloned(), config.journal.clone());
         let mut desk = DeskTask::new(&watched, fleet.roster(), record, clock.clone());
-        if let Some(status) = records.history().map(Recorder::shared_status) {
-            desk.0.watch_space(Box::new(move || {
-                let storage = status.storage();
-                Room { free_bytes: storage.free_bytes, least_bytes: storage.least_bytes, dropping: storage.full }
-            }));
+        if let Some(space) =
+            space_for_records(config.journal.as_deref(), records.history().map(Recorder::shared_status))
+        {
+            desk.0.watch_space(space);
         }
         let notifier = match &config.notifications {
             Some(settings) => Some(Notifier::open(settings, clock.clone()).await?),
@@ -250,6 +253,26 @@ impl Running {
     }
 }
 
+/// How much room there is where records go: on the disk of the journal and on that of the history.
+fn space_for_records(journal: Option<&Path>, history: Option<Arc<Status>>) -> Option<FreeSpace> {
+    let journal = journal.map(|folder| DiskWatch::new(folder.to_owned()));
+    if journal.is_none() && history.is_none() {
+        return None;
+    }
+    Some(Box::new(move || {
+        let of_journal = journal.as_ref().and_then(DiskWatch::room).map(|room| Room {
+            free_bytes: Some(room.free_bytes),
+            least_bytes: room.least_bytes,
+            dropping: false,
+        });
+        let of_history = history.as_ref().map(|status| {
+            let storage = status.storage();
+            Room { free_bytes: storage.free_bytes, least_bytes: storage.least_bytes, dropping: storage.full }
+        });
+        Room::together(of_journal.into_iter().chain(of_history))
+    }))
+}
+
 fn units(config: &Config, modbus: &ModbusServerConfig, fleet: &mut Fleet, clock: &Clock) -> Arc<Units> {
     let readers = fleet.readers();
     Arc::new(Units::new(config, modbus, readers, fleet.links(), clock.clone()))
@@ -259,4 +282,20 @@ fn units(config: &Config, modbus: &ModbusServerConfig, fleet: &mut Fleet, clock:
 pub async fn drain(tracker: &TaskTracker) -> bool {
     tracker.close();
     tokio::time::timeout(GRACE, tracker.wait()).await.is_ok()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[tokio::test]
+    async fn the_disk_of_the_journal_is_watched_without_a_history() {
+        let folder = tempfile::tempdir().unwrap();
+        let space = space_for_records(Some(folder.path()), None).unwrap();
+        while space().free_bytes.is_none() {
+            tokio::task::yield_now().await;
+        }
+        assert!(space().least_bytes > 0 && !space().dropping);
+        assert!(space_for_records(None, None).is_none());
+    }
 }

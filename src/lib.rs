@@ -15,6 +15,7 @@ pub mod config;
 pub mod control;
 pub mod daemon;
 pub mod desk;
+pub mod disk;
 pub mod electrical;
 pub mod faces;
 pub mod history;

@@ -95,7 +95,11 @@ impl Alarm {
     pub fn apply(&mut self, at: Instant2, event: Event, out: &mut Vec<Transition>) -> Result<(), Refused> {
         if self.disabled {
             return match event {
-                Event::Condition(_) | Event::Tick | Event::Disable | Event::Unsuppress { .. } => Ok(()),
+                Event::Condition(_)
+                | Event::Tick
+                | Event::ToldElsewhere { .. }
+                | Event::Disable
+                | Event::Unsuppress { .. } => Ok(()),
                 _ => Err(Refused::Disabled),
             };
         }
@@ -127,6 +131,13 @@ impl Alarm {
                 }
                 self.release(at, Cause::ReturnedToService, Some(by), out, |alarm| alarm.out_of_service = None);
             }
+            Event::ToldElsewhere { by } => {
+                self.condition = Condition::False;
+                self.delay = Delay::Idle;
+                if self.active {
+                    self.clear(at, Cause::ToldElsewhere { by }, out);
+                }
+            }
             Event::Disable => {
                 let from = self.state();
                 self.disabled = true;
@@ -151,7 +162,7 @@ impl Alarm {
             match timer {
                 Timer::Delay => {
                     self.delay = Delay::Idle;
-                    if self.active { self.clear(at, out) } else { self.raise(at, out) }
+                    if self.active { self.clear(at, Cause::ConditionFalse, out) } else { self.raise(at, out) }
                 }
                 Timer::Shelving => self.release(at, Cause::ShelvingExpired, None, out, |alarm| alarm.shelving = None),
                 Timer::Chattering => self.end_chattering(at, out),
@@ -185,11 +196,11 @@ impl Alarm {
         }
     }
 
-    fn clear(&mut self, at: Instant2, out: &mut Vec<Transition>) {
+    fn clear(&mut self, at: Instant2, cause: Cause, out: &mut Vec<Transition>) {
         let from = self.state();
         self.active = false;
         if !self.set_aside() {
-            self.record(from, at, Cause::ConditionFalse, None, Announcement::None, out);
+            self.record(from, at, cause, None, Announcement::None, out);
         }
     }
 

@@ -20,6 +20,15 @@ pub struct Step {
     pub transitions: Vec<Transition>,
     /// Floods that began or ended.
     pub floods: Vec<FloodNews>,
+    /// Alarms that the configuration no longer has, as they were last: whoever was told of them is told that they are gone.
+    pub gone: Vec<Entry>,
+}
+
+impl Step {
+    /// The alarm of a transition after the step, also when it is gone with it.
+    pub fn entry<'a>(&'a self, set: &'a AlarmSet, id: &AlarmId) -> Option<&'a Entry> {
+        set.get(id).or_else(|| self.gone.iter().find(|entry| entry.alarm.id() == id))
+    }
 }
 
 /// One alarm of a set, with what is told about it.
@@ -65,7 +74,7 @@ impl AlarmSet {
         for id in gone {
             // Disabling is never refused.
             let _ = self.apply(at, &id, Event::Disable, step);
-            self.entries.remove(&id);
+            step.gone.extend(self.entries.remove(&id));
         }
         self.flood.settings = flood;
     }

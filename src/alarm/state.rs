@@ -144,6 +144,11 @@ pub enum Event {
     TakeOutOfService(Operator),
     /// Back from maintenance.
     ReturnToService(Operator),
+    /// Another alarm tells its cause, so this one is over at once: nothing is left to wait for.
+    ToldElsewhere {
+        /// The alarm that tells it.
+        by: AlarmId,
+    },
     /// The configuration no longer has this alarm.
     Disable,
 }
@@ -188,6 +193,11 @@ pub enum Cause {
     ChatteringBegan,
     /// Has been quiet again.
     ChatteringEnded,
+    /// Another alarm tells its cause now.
+    ToldElsewhere {
+        /// The alarm that tells it.
+        by: AlarmId,
+    },
     /// The configuration no longer has it.
     Disabled,
 }

@@ -2,18 +2,22 @@
 //!
 //! A text that sends somebody to a panel carries the cautions, and they stand before what to do.
 
-use std::fmt;
+mod of_monitor;
+mod text;
+
+use std::collections::BTreeSet;
 
 use serde::{Deserialize, Serialize};
 
-use super::id::AlarmKind;
-use super::set::Entry;
-use super::state::{AlarmState, Condition};
+use super::id::{AlarmId, AlarmKind};
 use crate::audit::assessment::{Check, Finding};
-use crate::audit::register_fault::RegisterFault;
-use crate::audit::remedy::CAUTIONS;
 use crate::audit::words::{check_title, percent};
 use crate::reading::Phase;
+
+pub use of_monitor::{
+    OfPumps, PumpsBehind, monitor_silent, register_map_wrong, together, voltage_leads_exchanged, voltage_leads_wrong,
+};
+pub use text::AlarmText;
 
 /// Findings that are attached to one alarm; the rest are counted.
 const ATTACHED_MAX: usize = 6;
@@ -42,7 +46,7 @@ pub fn title(kind: AlarmKind) -> &'static str {
     match kind {
         AlarmKind::MonitorSilent => "power monitor does not answer",
         AlarmKind::RegisterMapWrong => "register map does not fit the device",
-        AlarmKind::VoltageLeadsWrong => "voltage lead or fuse at fault",
+        AlarmKind::VoltageLeadsWrong => "voltage leads or fuse at fault",
         AlarmKind::SupplyPhaseLost => "motor runs on two phases",
         AlarmKind::MeteringMiswired => "power is metered wrong (wiring)",
         AlarmKind::MeteringNumbersWrong => "power is metered wrong (numbers)",
@@ -54,63 +58,9 @@ pub fn title(kind: AlarmKind) -> &'static str {
     }
 }
 
-/// A monitor that answers nothing; `cause` as the poll tells it, `circuits` the pumps on it.
-pub fn monitor_silent(monitor: &str, cause: &str, circuits: &[&str]) -> Story {
-    let pumps = pumps(circuits);
-    Story {
-        what: format!("Power monitor {monitor} gives no values{}.", within(cause)),
-        means: format!("Nobody sees the power of {pumps} now, and no alarm of theirs comes or goes."),
-        sure: SEEN.to_owned(),
-        action: "See whether the monitor's address answers on the network. If not, have a qualified person check its supply \
-                 and its network cable at the panel."
-            .to_owned(),
-        at_panel: true,
-        attached: Vec::new(),
-    }
-}
-
-fn pumps(circuits: &[&str]) -> String {
-    match circuits {
-        [] => "what it measures".to_owned(),
-        [one] => (*one).to_owned(),
-        [head @ .., last] => format!("{} and {last}", head.join(", ")),
-    }
-}
-
-/// A monitor whose registers mean something else than its map says; `explains` are the findings of its circuits.
-pub fn register_map_wrong(monitor: &str, fault: &RegisterFault, circuits: &[&str], explains: &[&Finding]) -> Story {
-    Story {
-        what: format!(
-            "The register map of monitor {monitor} does not fit the device: {}; {}.",
-            fault.map_says, fault.fits
-        ),
-        means: format!(
-            "The values of {} are misread: kW, kWh and whatever follows from them are wrong.",
-            pumps(circuits)
-        ),
-        sure: fault.probability.map_or_else(|| SEEN.to_owned(), |p| format!("{} sure", percent(p))),
-        action: format!("Nobody needs to go there. In the register map: {}", fault.change),
-        at_panel: false,
-        attached: attached(explains),
-    }
-}
-
-/// A voltage lead, fuse or voltage transformer of a monitor.
-pub fn voltage_leads_wrong(
-    monitor: &str,
-    fault: &str,
-    probability: f64,
-    circuits: &[&str],
-    explains: &[&Finding],
-) -> Story {
-    Story {
-        what: format!("The voltage leads of monitor {monitor} are at fault: {fault}."),
-        means: format!("The pumps are not affected, but the kW and kWh of {} are wrong or missing.", pumps(circuits)),
-        sure: format!("{} sure", percent(probability)),
-        action: "Have a qualified person check the monitor's voltage fuses and voltage leads at the panel.".to_owned(),
-        at_panel: true,
-        attached: attached(explains),
-    }
+/// An alarm named in a sentence: "the alarm of Larkmoor North, PM-1 (voltage leads or fuse at fault)".
+pub fn name(id: &AlarmId) -> String {
+    format!("the alarm of {} ({})", id.place, title(id.kind))
 }
 
 /// A phase of the supply to a pump is gone.
@@ -140,9 +90,7 @@ pub fn metering_miswired(
     corrected: bool,
     explains: &[&Finding],
 ) -> Story {
-    let lead = if settled { "" } else { ", most likely so" };
-    // A CT is the one thing in these sentences that an operator may not know by its name.
-    let ct = if wiring.contains("CT") { " (A CT is a current sensor around a motor lead.)" } else { "" };
+    let (lead, ct) = (likely(settled), ct_explained(wiring));
     let meanwhile = if corrected { "; use the corrected figures meanwhile" } else { "" };
     Story {
         what: format!("The power monitor's leads are not as they should be{lead}: {wiring}.{ct}"),
@@ -157,6 +105,47 @@ pub fn metering_miswired(
         at_panel: true,
         attached: attached(explains),
     }
+}
+
+/// Leads of one pump on wrong terminals, beside the monitor's voltage leads, which have an alarm of their own. `wiring` says
+/// what is wrong at this pump alone, `probability` that something is.
+pub fn metering_miswired_besides(
+    wiring: &str,
+    settled: bool,
+    probability: f64,
+    corrected: bool,
+    explains: &[&Finding],
+) -> Story {
+    let (lead, ct) = (likely(settled), ct_explained(wiring));
+    let meanwhile = if corrected { "; use the corrected figures meanwhile" } else { "" };
+    Story {
+        what: format!(
+            "Besides the monitor's voltage leads, which have an alarm of their own, there is a fault at this pump{lead}: \
+             {wiring}.{ct}"
+        ),
+        means: format!(
+            "The pump itself is not affected, but its kW and kWh are wrong and stay wrong when only the voltage leads are put \
+             right{meanwhile}."
+        ),
+        sure: format!("{} sure that this pump has a fault besides", percent(probability)),
+        action: if settled {
+            "Have a qualified person put this right together with the voltage leads, as the advice on this pump shows."
+        } else {
+            "Have a qualified person make the checks that the advice on this pump lists, the first one first."
+        }
+        .to_owned(),
+        at_panel: true,
+        attached: attached(explains),
+    }
+}
+
+fn likely(settled: bool) -> &'static str {
+    if settled { "" } else { ", most likely so" }
+}
+
+/// A CT is the one thing in these sentences that an operator may not know by its name.
+fn ct_explained(wiring: &str) -> &'static str {
+    if wiring.contains("CT") { " (A CT is a current sensor around a motor lead.)" } else { "" }
 }
 
 /// Numbers that cannot be right whatever the wiring; `root` is the finding that says so most plainly.
@@ -271,74 +260,28 @@ fn said(finding: &Finding) -> String {
 }
 
 fn attached(findings: &[&Finding]) -> Vec<String> {
-    let mut lines: Vec<String> = findings.iter().take(ATTACHED_MAX).map(|f| said(f)).collect();
-    if findings.len() > ATTACHED_MAX {
-        lines.push(format!("and {} more", findings.len() - ATTACHED_MAX));
+    shortened(findings.iter().map(|f| said(f)).collect())
+}
+
+/// What the pumps of one monitor show, so many in all: the same said of all of them is said once, else the pump is named.
+fn attached_of_pumps(findings: &OfPumps, pumps: usize) -> Vec<String> {
+    let mut lines = Vec::new();
+    for (pump, finding) in findings {
+        let text = said(finding);
+        let by: BTreeSet<&str> = findings.iter().filter(|(_, f)| said(f) == text).map(|(pump, _)| *pump).collect();
+        let line = if by.len() == pumps { text } else { format!("{pump}: {text}") };
+        if !lines.contains(&line) {
+            lines.push(line);
+        }
+    }
+    shortened(lines)
+}
+
+fn shortened(mut lines: Vec<String>) -> Vec<String> {
+    let more = lines.len().saturating_sub(ATTACHED_MAX);
+    if more > 0 {
+        lines.truncate(ATTACHED_MAX);
+        lines.push(format!("and {more} more"));
     }
     lines
-}
-
-/// One alarm as a person reads it.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct AlarmText {
-    /// "critical: Larkmoor North, Pump 1: motor runs on two phases".
-    pub headline: String,
-    /// State, and since when.
-    pub state: String,
-    /// The story; `None` when its cause was never told.
-    pub story: Option<Story>,
-    /// What is to be read before what to do; empty when that is not at a panel.
-    pub cautions: &'static [&'static str],
-}
-
-impl AlarmText {
-    /// The text of an alarm. `since` is the time at which its cause came, as the reader writes times.
-    pub fn of(entry: &Entry, since: Option<&str>) -> AlarmText {
-        let alarm = &entry.alarm;
-        let priority = alarm.settings().priority.key();
-        let since = since.filter(|_| alarm.state() != AlarmState::Normal);
-        let mut state =
-            capital(alarm.state().words()) + &since.map_or_else(String::new, |since| format!(", since {since}"));
-        if alarm.condition() == Condition::Unknown {
-            state.push_str("; at present it cannot be told whether the cause is still there");
-        }
-        if alarm.chattering() {
-            state.push_str("; it comes and goes, so further announcements are held");
-        }
-        state.push('.');
-        let at_panel = entry.story.as_ref().is_some_and(|s| s.at_panel);
-        AlarmText {
-            headline: format!("{}: {}: {}", capital(priority), alarm.id().place, title(alarm.id().kind)),
-            state,
-            story: entry.story.clone(),
-            cautions: if at_panel { &CAUTIONS } else { &[] },
-        }
-    }
-}
-
-impl fmt::Display for AlarmText {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        writeln!(f, "{}", self.headline)?;
-        if let Some(story) = &self.story {
-            writeln!(f, "{} {}", story.what, story.means)?;
-        }
-        writeln!(f, "{}", self.state)?;
-        let Some(story) = &self.story else { return Ok(()) };
-        writeln!(f, "How sure: {}.", story.sure)?;
-        if !story.attached.is_empty() {
-            writeln!(f, "Seen with it: {}.", story.attached.join("; "))?;
-        }
-        if !self.cautions.is_empty() {
-            writeln!(f, "Before any work at a panel:")?;
-            for (n, caution) in self.cautions.iter().enumerate() {
-                writeln!(f, "  {}. {caution}", n + 1)?;
-            }
-        }
-        writeln!(f, "What to do: {}", story.action)
-    }
-}
-
-fn capital(text: &str) -> String {
-    let mut letters = text.chars();
-    letters.next().map_or_else(String::new, |first| first.to_uppercase().chain(letters).collect())
 }

@@ -5,6 +5,7 @@
 
 use std::fmt;
 
+use super::checks::power::{SPREAD_DEG, SPREAD_PF, factor_spread, lag_spread_deg};
 use crate::reading::{Measured, Rotation};
 
 /// Numbers behind a finding, with their words. Powers in W, VA, var; channels 0-based.
@@ -76,25 +77,11 @@ pub enum Detail {
         apparent: f64,
     },
     /// Lags of the channels against each other, degrees.
-    LagSpread {
-        /// Per channel, where known.
-        lags: [Option<f64>; 3],
-        /// Widest difference.
-        spread: f64,
-        /// What one load allows.
-        allowed: f64,
-        /// A plain motor seems to lead.
-        leading: bool,
-    },
+    LagSpread([Option<f64>; 3]),
+    /// Lags of the channels of a plain motor that seems to lead, degrees.
+    Leading([Option<f64>; 3]),
     /// Power factors of the channels against each other.
-    FactorSpread {
-        /// Per channel, where known.
-        factors: [Option<f64>; 3],
-        /// Widest difference.
-        spread: f64,
-        /// What one load allows.
-        allowed: f64,
-    },
+    FactorSpread([Option<f64>; 3]),
     /// Reported S against V x I.
     Apparent {
         /// Channel.
@@ -161,19 +148,22 @@ impl fmt::Display for Detail {
             Detail::TotalPower { watts, apparent } => {
                 write!(f, "the circuit registers {:.2} kW of {:.2} kVA", watts / KILO, apparent / KILO)
             }
-            Detail::LagSpread { lags, spread, allowed, leading } => {
+            Detail::LagSpread(lags) => {
                 f.write_str("lag per channel ")?;
                 list(f, lags, 0)?;
-                if *leading {
-                    f.write_str(" degrees: a motor without capacitor does not lead")
-                } else {
-                    write!(f, " degrees: spread {spread:.0}, at most {allowed:.0} for one load")
-                }
+                let spread = lag_spread_deg(lags);
+                write!(f, " degrees: spread {spread:.0}, at most {SPREAD_DEG:.0} for one load")
             }
-            Detail::FactorSpread { factors, spread, allowed } => {
+            Detail::Leading(lags) => {
+                f.write_str("lag per channel ")?;
+                list(f, lags, 0)?;
+                f.write_str(" degrees: a motor without capacitor does not lead")
+            }
+            Detail::FactorSpread(factors) => {
                 f.write_str("PF per channel ")?;
                 list(f, factors, 2)?;
-                write!(f, ": spread {spread:.2}, at most {allowed:.2} for one load")
+                let spread = factor_spread(factors);
+                write!(f, ": spread {spread:.2}, at most {SPREAD_PF:.2} for one load")
             }
             Detail::Apparent { channel, reported, product } => write!(
                 f,

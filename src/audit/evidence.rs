@@ -257,25 +257,28 @@ impl Window {
         Window { level, readings: 1, mean: *features, share_variance: [0.0; 3] }
     }
 
-    /// Takes a reading, whose [`Features::ln_share`] is `new`.
-    fn take(&mut self, features: &Features, new: [Option<f64>; 3]) {
+    /// How far each channel's share of the current is off its mean, natural logarithm.
+    fn share_off(&self, features: &Features) -> [Option<f64>; 3] {
+        let (mean, new) = (self.mean.ln_share(), features.ln_share());
+        [0, 1, 2].map(|k| Some(new[k]? - mean[k]?))
+    }
+
+    /// True when a channel's share of the current is `off` its mean further than it is by itself.
+    fn share_moved(&self, off: [Option<f64>; 3]) -> bool {
+        let moved = |k: usize, off: f64| off.abs() > SHARE_MOVED + 4.0 * self.share_variance[k].sqrt();
+        (0..3).any(|k| off[k].is_some_and(|off| moved(k, off)))
+    }
+
+    /// Takes a reading, whose [`Window::share_off`] is `off`.
+    fn take(&mut self, features: &Features, off: [Option<f64>; 3]) {
         self.readings += 1;
         let share = 1.0 / (self.readings as f64).min(MEMORY_READINGS);
-        let mean = self.mean.ln_share();
-        for k in 0..3 {
-            if let (Some(mean), Some(new)) = (mean[k], new[k]) {
-                self.share_variance[k] += share * ((new - mean).powi(2) - self.share_variance[k]);
+        for (variance, off) in self.share_variance.iter_mut().zip(off) {
+            if let Some(off) = off {
+                *variance += share * (off.powi(2) - *variance);
             }
         }
         self.mean.blend(features, share);
-    }
-
-    /// True when a channel's share of the current, now `new`, has moved further than it does by itself.
-    fn share_moved(&self, new: [Option<f64>; 3]) -> bool {
-        let mean = self.mean.ln_share();
-        (0..3).any(|k| {
-            mean[k].zip(new[k]).is_some_and(|(a, b)| (a - b).abs() > SHARE_MOVED + 4.0 * self.share_variance[k].sqrt())
-        })
     }
 }
 
@@ -337,9 +340,13 @@ impl Evidence {
     /// Adds a steady reading, with the rotation measured beside it.
     pub fn add(&mut self, features: &Features, rotation: Option<Rotation>) -> Change {
         let level = (features.mean_current_a.ln() / 1.2f64.ln()).round() as i32;
-        let share = features.ln_share();
+        let alike = self.nearest(level, |w| w.mean.same_shape(features));
+        // An uneven supply makes other shares at other loads: only those of one level are compared.
+        let own = alike.filter(|index| self.windows[*index].level == level);
+        let own = own.map(|index| (index, self.windows[index].share_off(features)));
+        let share_moved = own.is_some_and(|(index, off)| self.windows[index].share_moved(off));
         let rotation_moved = rotation.is_some() && self.rotation.is_some() && rotation != self.rotation;
-        if rotation_moved || self.contradicts(features, level, share) {
+        if rotation_moved || share_moved || self.contradicts(features, level, alike) {
             self.contradictions += 1;
             if self.contradictions < CONTRADICTIONS {
                 return Change::Contradiction;
@@ -349,8 +356,8 @@ impl Evidence {
         }
         self.contradictions = 0;
         self.rotation = rotation.or(self.rotation);
-        if let Some(index) = self.windows.iter().position(|w| w.level == level && w.mean.same_shape(features)) {
-            self.windows[index].take(features, share);
+        if let Some((index, off)) = own {
+            self.windows[index].take(features, off);
             return Change::Window(index);
         }
         let fresh = Window::new(level, features);
@@ -364,21 +371,22 @@ impl Evidence {
         Change::Window(index)
     }
 
-    /// True when a reading cannot come from the wiring that the windows come from. A channel that is alive or dead by which
-    /// other pumps run is no contradiction: it is evidence of its own.
-    fn contradicts(&self, features: &Features, level: i32, share: [Option<f64>; 3]) -> bool {
-        let comparable = |w: &&Window| w.mean.starting == features.starting;
-        let nearest =
-            |windows: &mut dyn Iterator<Item = &Window>| windows.min_by_key(|w| (w.level - level).abs()).copied();
-        let alike = nearest(&mut self.windows.iter().filter(comparable).filter(|w| w.mean.same_shape(features)));
-        if let Some(window) = alike {
+    /// Index of the window whose level is nearest to `level`, of those that `fit`.
+    fn nearest(&self, level: i32, fit: impl Fn(&Window) -> bool) -> Option<usize> {
+        let fitting = self.windows.iter().enumerate().filter(|(_, w)| fit(w));
+        fitting.min_by_key(|(_, w)| (w.level - level).abs()).map(|(index, _)| index)
+    }
+
+    /// True when a reading cannot come from the wiring that the windows come from, of which `alike` is the nearest of the same
+    /// shape. A channel that is alive or dead by which other pumps run is no contradiction: it is evidence of its own.
+    fn contradicts(&self, features: &Features, level: i32, alike: Option<usize>) -> bool {
+        if let Some(window) = alike.map(|index| &self.windows[index]) {
             let steps = f64::from((window.level - level).abs());
-            // An uneven supply makes other shares at other loads: only those of one level are compared.
-            let share_moved = window.level == level && window.share_moved(share);
-            return share_moved || window.mean.distance(features) > 0.35 + 0.1 * steps;
+            return window.mean.distance(features) > 0.35 + 0.1 * steps;
         }
-        let same_company = |w: &&Window| w.mean.others_running == features.others_running;
-        let other = nearest(&mut self.windows.iter().filter(comparable).filter(same_company));
+        let comparable =
+            |w: &Window| w.mean.starting == features.starting && w.mean.others_running == features.others_running;
+        let other = self.nearest(level, comparable).map(|index| &self.windows[index]);
         other.is_some_and(|window| window.level == level || !window.mean.may_be_blank_beside(features))
     }
 }

@@ -10,6 +10,7 @@ pub mod absence;
 pub mod advice;
 pub mod assessment;
 pub mod auditor;
+pub mod blame;
 pub mod checks;
 pub mod context;
 pub mod correction;

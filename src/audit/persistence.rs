@@ -5,21 +5,7 @@ use serde::{Deserialize, Serialize};
 
 use super::absence::Absence;
 use super::assessment::{Check, Outcome};
-use super::detail::Missing;
 use crate::reading::Instant2;
-
-/// What a check found on one reading, before persistence.
-#[derive(Debug, Clone, PartialEq)]
-pub enum Raw {
-    /// Right.
-    Right,
-    /// Wrong.
-    Wrong,
-    /// Does not apply now, with the reason.
-    Idle(&'static str),
-    /// Cannot be checked, with what is missing.
-    NotCheckable(Missing),
-}
 
 /// Readings in a row that it takes.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -75,47 +61,33 @@ impl Memory {
         self.since = self.since.map(|since| absence.instant(since));
     }
 
-    /// Takes what was found at `at` and returns what may be said, with the time since when.
-    pub fn settle(&mut self, raw: Raw, persistence: Persistence, at: Instant2) -> (Outcome, Instant2) {
-        let outcome = match raw {
-            Raw::Right if self.failed => {
-                self.streak += 1;
-                if self.streak >= persistence.to_pass {
-                    self.failed = false;
-                    self.streak = 0;
-                    Outcome::Passed
-                } else {
-                    Outcome::Failed
-                }
-            }
-            Raw::Right => {
+    /// Takes what a check found on one reading and returns what may be said. A reading on which it was idle or could not be
+    /// made is not told: a stopped pump neither clears nor confirms, and what was known stands on its return.
+    pub fn settle(&mut self, right: bool, persistence: Persistence) -> Outcome {
+        if right == self.failed {
+            // The other way from what is said.
+            self.streak += 1;
+            let enough = if right { persistence.to_pass } else { persistence.to_fail };
+            if self.streak >= enough {
+                self.failed = !right;
                 self.streak = 0;
-                Outcome::Passed
+            } else if !right {
+                return Outcome::Pending;
             }
-            Raw::Wrong if self.failed => {
-                self.streak = 0;
-                Outcome::Failed
-            }
-            Raw::Wrong => {
-                self.streak += 1;
-                if self.streak >= persistence.to_fail {
-                    self.failed = true;
-                    self.streak = 0;
-                    Outcome::Failed
-                } else {
-                    Outcome::Pending
-                }
-            }
-            // A stopped pump neither clears nor confirms: what was known when it last ran still stands on its return.
-            Raw::Idle(why) => Outcome::Idle(why),
-            Raw::NotCheckable(missing) => Outcome::NotCheckable(missing),
-        };
-        let kind = Said::of(&outcome);
-        if self.last != Some(kind) {
-            self.last = Some(kind);
+        } else {
+            self.streak = 0;
+        }
+        if self.failed { Outcome::Failed } else { Outcome::Passed }
+    }
+
+    /// Takes note that `outcome` is said at `at`, and returns since when it has been.
+    pub fn since(&mut self, outcome: &Outcome, at: Instant2) -> Instant2 {
+        let said = Said::of(outcome);
+        if self.last != Some(said) {
+            self.last = Some(said);
             self.since = Some(at);
         }
-        (outcome, self.since.unwrap_or(at))
+        self.since.unwrap_or(at)
     }
 }
 
@@ -123,48 +95,32 @@ impl Memory {
 mod tests {
     use super::*;
 
-    fn run(raws: &[Raw]) -> Vec<Outcome> {
+    const RIGHT: bool = true;
+    const WRONG: bool = false;
+
+    fn run(found: &[bool]) -> Vec<Outcome> {
         let mut memory = Memory::default();
-        raws.iter().map(|r| memory.settle(r.clone(), Persistence::USUAL, Instant2::default()).0).collect()
+        found.iter().map(|right| memory.settle(*right, Persistence::USUAL)).collect()
     }
 
     #[test]
     fn takes_three_to_fail_and_three_to_pass() {
         use Outcome::{Failed, Passed, Pending};
-        let (w, r) = (Raw::Wrong, Raw::Right);
-        let found = run(&[
-            r.clone(),
-            w.clone(),
-            w.clone(),
-            r.clone(),
-            w.clone(),
-            w.clone(),
-            w.clone(),
-            r.clone(),
-            w,
-            r.clone(),
-            r.clone(),
-            r,
-        ]);
+        let (w, r) = (WRONG, RIGHT);
         assert_eq!(
-            found,
+            run(&[r, w, w, r, w, w, w, r, w, r, r, r]),
             [Passed, Pending, Pending, Passed, Pending, Pending, Failed, Failed, Failed, Failed, Failed, Passed]
         );
-    }
-
-    #[test]
-    fn a_stop_neither_clears_nor_confirms() {
-        let found = run(&[Raw::Wrong, Raw::Wrong, Raw::Wrong, Raw::Idle("the pump is stopped"), Raw::Right]);
-        assert_eq!(found[3], Outcome::Idle("the pump is stopped"));
-        assert_eq!(found[4], Outcome::Failed);
     }
 
     #[test]
     fn since_moves_only_when_the_outcome_changes() {
         let mut memory = Memory::default();
         let at = |ms: u64| Instant2 { mono: crate::reading::MonoMs(ms), ..Instant2::default() };
-        assert_eq!(memory.settle(Raw::Right, Persistence::USUAL, at(1)).1, at(1));
-        assert_eq!(memory.settle(Raw::Right, Persistence::USUAL, at(2)).1, at(1));
-        assert_eq!(memory.settle(Raw::Wrong, Persistence::USUAL, at(3)).1, at(3));
+        assert_eq!(memory.since(&Outcome::Passed, at(1)), at(1));
+        assert_eq!(memory.since(&Outcome::Passed, at(2)), at(1));
+        assert_eq!(memory.since(&Outcome::Pending, at(3)), at(3));
+        assert_eq!(memory.since(&Outcome::Idle("the pump is stopped"), at(4)), at(4));
+        assert_eq!(memory.since(&Outcome::Idle("the pump is starting"), at(5)), at(4));
     }
 }

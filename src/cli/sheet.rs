@@ -9,7 +9,9 @@ use clap::Args;
 use super::audit::{chosen, exit, watch};
 use super::{ConfigFile, Exit, print, span};
 use crate::config;
-use crate::faces::sheet::{Expected, plan_text, sheet};
+use crate::faces::picture::Expected;
+use crate::faces::plan_text::plan_text;
+use crate::faces::sheet::sheet;
 use crate::faces::{sheet_html, sheet_text};
 use crate::station::checks::with_checks;
 

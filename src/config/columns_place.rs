@@ -7,7 +7,7 @@ use std::collections::HashSet;
 use crate::modbus::map::{Channel, Quantity, Target};
 use crate::replay::columns::{MonitorKey, ValueColumn};
 
-use super::map_point::{read_channel, read_kind, read_unit};
+use super::map_quantity::{read_channel, read_kind, read_unit};
 use super::model::{CircuitConfig, StationConfig};
 use super::problem::quoted;
 use super::reader::{Fault, Located, TableReader, nearest};

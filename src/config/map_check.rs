@@ -7,7 +7,8 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use crate::modbus::map::{Channel, Encoding, Point, Quantity, ReadFunction, ReadLimits, ScaleRegister, Target};
 
-use super::map_point::{PointDraft, repeats_per_slot};
+use super::map_point::PointDraft;
+use super::map_quantity::repeats_per_slot;
 use super::report::{Report, Span};
 
 /// How many circuits, and how far apart.

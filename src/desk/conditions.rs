@@ -2,6 +2,7 @@
 
 use crate::alarm::from_audit::{self, Audit, MonitorNow, Polling, Told};
 use crate::alarm::id::{AlarmId, AlarmKind};
+use crate::alarm::set::AlarmSet;
 use crate::config::model::StationConfig;
 use crate::reading::MonoMs;
 use crate::station::snapshot::{Freshness, StationSnapshot};
@@ -19,8 +20,8 @@ pub(super) fn alarms_of(stations: &[StationConfig]) -> Vec<AlarmId> {
     of_stations.chain([AlarmId::daemon(AlarmKind::StorageFull)]).collect()
 }
 
-/// The conditions of a station's alarms as its newest snapshot shows them at `now`.
-pub(super) fn of_station(snapshot: &StationSnapshot, now: MonoMs) -> Vec<Told> {
+/// The conditions of a station's alarms as its newest snapshot shows them at `now`; `alarms` as they are.
+pub(super) fn of_station(snapshot: &StationSnapshot, alarms: &AlarmSet, now: MonoMs) -> Vec<Told> {
     let mut told = Vec::new();
     for (index, monitor) in snapshot.monitors.iter().enumerate() {
         let circuits: Vec<(&str, Audit<'_>)> = snapshot
@@ -45,7 +46,9 @@ pub(super) fn of_station(snapshot: &StationSnapshot, now: MonoMs) -> Vec<Told> {
             Freshness::Live { .. } | Freshness::NeverAnswered => Polling::Answers,
         };
         let register_fault = monitor.register_fault.as_deref();
-        let monitor = MonitorNow { monitor: &monitor.name, polling, register_fault, circuits: &circuits };
+        let leads = AlarmId::monitor(&snapshot.station, &monitor.name, AlarmKind::VoltageLeadsWrong);
+        let leads_told = alarms.get(&leads).is_some_and(|entry| entry.alarm.active());
+        let monitor = MonitorNow { monitor: &monitor.name, polling, register_fault, leads_told, circuits: &circuits };
         told.extend(from_audit::monitor(&snapshot.station, &monitor));
     }
     let jump = snapshot.last_clock_jump.map(|jump| (jump.by_ms, now.since(jump.at.mono)));

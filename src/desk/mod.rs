@@ -8,6 +8,7 @@ mod conditions;
 pub mod notice;
 pub mod record;
 pub mod task;
+pub mod watched;
 
 use std::sync::Arc;
 

@@ -48,7 +48,7 @@ impl AlarmRecord {
     /// Puts a step in the journal and returns when it is durable.
     pub(super) async fn step(&self, set: &AlarmSet, step: &Step) -> Result<(), RecordError> {
         let Some(journal) = &self.journal else { return Ok(()) };
-        let transitions = step.transitions.iter().map(|transition| entry_of(set, transition));
+        let transitions = step.transitions.iter().map(|transition| entry_of(set, step, transition));
         let entries: Vec<Entry> = transitions.chain(step.floods.iter().map(entry_of_flood)).collect();
         match tokio::time::timeout(JOURNAL_LIMIT, journal.append_all(entries)).await {
             Ok(done) => Ok(done.map(|_| ())?),
@@ -79,10 +79,10 @@ fn write_image(folder: &Path, image: &SetImage) -> io::Result<()> {
     whole_file::write(&folder.join(IMAGE_NAME), &serde_json::to_vec(image)?)
 }
 
-fn entry_of(set: &AlarmSet, transition: &Transition) -> Entry {
+fn entry_of(set: &AlarmSet, step: &Step, transition: &Transition) -> Entry {
     let kind = if transition.by.is_some() { Kind::OperatorAction } else { Kind::Transition };
     let place = &transition.alarm.place;
-    let entry = Entry::new(transition.at.wall.0, kind, sentence(set, transition))
+    let entry = Entry::new(transition.at.wall.0, kind, sentence(set, step, transition))
         .about(place.station().unwrap_or_default(), place.part().unwrap_or_default())
         .with(&json!({
             "alarm": transition.alarm,
@@ -99,9 +99,9 @@ fn entry_of(set: &AlarmSet, transition: &Transition) -> Entry {
 }
 
 /// What happened to an alarm, in one or two sentences.
-pub(super) fn sentence(set: &AlarmSet, transition: &Transition) -> String {
+pub(super) fn sentence(set: &AlarmSet, step: &Step, transition: &Transition) -> String {
     let id = &transition.alarm;
-    let entry = set.get(id);
+    let entry = step.entry(set, id);
     let priority = entry.map_or_else(String::new, |entry| format!(" ({})", entry.alarm.settings().priority.key()));
     let by = transition.by.as_ref().map_or_else(String::new, |by| match by.remark() {
         "" => format!(" by {}", by.who()),
@@ -136,6 +136,7 @@ fn cause_in_words(cause: &Cause) -> String {
         Cause::ReturnedToService => "returned to service".to_owned(),
         Cause::ChatteringBegan => "comes and goes; further announcements are held".to_owned(),
         Cause::ChatteringEnded => "has been quiet again".to_owned(),
+        Cause::ToldElsewhere { by } => format!("its cause is told from now on by {}", words::name(by)),
         Cause::Disabled => "no longer configured".to_owned(),
     }
 }

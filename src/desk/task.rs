@@ -14,14 +14,12 @@ use tokio_util::sync::CancellationToken;
 use super::conditions;
 use super::notice::Notice;
 use super::record::{AlarmRecord, RecordError, sentence};
+use super::watched::{Reconfigure, Watched};
 use super::{ActError, AlarmList, Desk, Order};
 use crate::alarm::from_audit::{self, Room, Told};
-use crate::alarm::id::AlarmId;
 use crate::alarm::set::{AlarmSet, Entry, Step};
-use crate::alarm::settings::{AlarmSettings, AlarmsConfig};
-use crate::alarm::state::Announcement;
+use crate::alarm::state::{Announcement, Event};
 use crate::clock::Clock;
-use crate::config::model::StationConfig;
 use crate::notify::Notifier;
 use crate::reading::Instant2;
 use crate::station::roster::Roster;
@@ -43,24 +41,6 @@ enum Change {
     /// How sure it is, and what is seen with it.
     Figures,
     Matter,
-}
-
-/// What the desk is to watch: a configuration's part.
-#[derive(Debug, Clone)]
-pub struct Watched {
-    alarms: AlarmsConfig,
-    ids: Vec<(AlarmId, AlarmSettings)>,
-}
-
-impl Watched {
-    /// The alarms of these stations.
-    pub fn new(alarms: &AlarmsConfig, stations: &[StationConfig]) -> Watched {
-        let ids = conditions::alarms_of(stations).into_iter().map(|id| {
-            let settings = alarms.of_kind(id.kind);
-            (id, settings)
-        });
-        Watched { ids: ids.collect(), alarms: alarms.clone() }
-    }
 }
 
 /// How much room records have.
@@ -93,18 +73,6 @@ impl std::fmt::Debug for DeskTask {
     }
 }
 
-/// Hands a new configuration to a running desk.
-#[derive(Debug, Clone)]
-pub struct Reconfigure(mpsc::Sender<Watched>);
-
-impl Reconfigure {
-    /// Takes effect before the next look.
-    pub async fn take(&self, watched: Watched) {
-        // A desk that has ended is one of a daemon that stops.
-        let _ = self.0.send(watched).await;
-    }
-}
-
 impl DeskTask {
     /// Goes on from the image of the run before, if there is one. What follows from that is recorded with the first look.
     pub fn new(watched: &Watched, roster: Roster, record: AlarmRecord, clock: Clock) -> (DeskTask, Desk, Reconfigure) {
@@ -119,7 +87,7 @@ impl DeskTask {
             set
         };
         let (orders, order_receiver) = mpsc::channel(QUEUE);
-        let (reconfigure, watched_receiver) = mpsc::channel(1);
+        let (reconfigure, watched_receiver) = Reconfigure::channel();
         let list = AlarmList { at: now, version: 0, entries: set.entries().cloned().collect(), flooded: set.flooded() };
         let (publish, list) = watch::channel(Arc::new(list));
         let task = DeskTask {
@@ -138,7 +106,7 @@ impl DeskTask {
             waiting: Change::None,
             clock,
         };
-        (task, Desk { orders, list }, Reconfigure(reconfigure))
+        (task, Desk { orders, list }, reconfigure)
     }
 
     /// Says who passes alarms on.
@@ -188,7 +156,7 @@ impl DeskTask {
             if same && snapshot.monitors.iter().all(|monitor| monitor.freshness(now.mono).is_live()) {
                 continue;
             }
-            for told in conditions::of_station(snapshot, now.mono) {
+            for told in conditions::of_station(snapshot, &self.set, now.mono) {
                 change = change.max(self.take(now, told, &mut step));
             }
         }
@@ -207,6 +175,7 @@ impl DeskTask {
         let Some(entry) = self.set.get(&told.id) else { return Change::None };
         let change = match (&told.story, &entry.story) {
             _ if told.condition != entry.alarm.condition() => Change::Matter,
+            _ if told.told_by.is_some() && entry.alarm.active() => Change::Matter,
             (Some(new), Some(old)) if new == old => Change::None,
             (Some(new), Some(old)) if (&new.what, &new.action) == (&old.what, &old.action) => Change::Figures,
             (Some(_), _) => Change::Matter,
@@ -214,7 +183,10 @@ impl DeskTask {
         };
         if change != Change::None {
             // Only an act can be refused.
-            let _ = self.set.tell(now, &told.id, told.condition, told.story, step);
+            let _ = match told.told_by {
+                Some(by) => self.set.apply(now, &told.id, Event::ToldElsewhere { by }, step),
+                None => self.set.tell(now, &told.id, told.condition, told.story, step),
+            };
         }
         change
     }
@@ -280,7 +252,7 @@ impl DeskTask {
     fn log(&self, step: &Step) {
         for transition in &step.transitions {
             let alarm = transition.alarm.to_string();
-            let sentence = sentence(&self.set, transition);
+            let sentence = sentence(&self.set, step, transition);
             if transition.announcement == Announcement::Now {
                 tracing::warn!(alarm, "{sentence}");
             } else {
@@ -292,7 +264,7 @@ impl DeskTask {
     async fn pass_on(&self, step: &Step) {
         let Some(notifier) = &self.notifier else { return };
         let of_alarms = step.transitions.iter().filter_map(|transition| {
-            let entry = self.set.get(&transition.alarm)?.clone();
+            let entry = step.entry(&self.set, &transition.alarm)?.clone();
             Some(Notice::Alarm { transition: Box::new(transition.clone()), entry: Box::new(entry) })
         });
         let all: Vec<Notice> = of_alarms.chain(step.floods.iter().cloned().map(Notice::Flood)).collect();
@@ -301,187 +273,5 @@ impl DeskTask {
 }
 
 #[cfg(test)]
-mod tests {
-    use std::sync::Mutex;
-
-    use tokio::sync::watch;
-
-    use super::*;
-    use crate::alarm::id::AlarmKind;
-    use crate::alarm::operator::Operator;
-    use crate::alarm::state::{AlarmState, Event};
-    use crate::journal::file::{FILE_NAME, read};
-    use crate::journal::{Journal, Kind};
-    use crate::reading::{MonoMs, UnixMs};
-    use crate::station::fixtures::{exchanged, snapshot_after, station_config};
-    use crate::station::snapshot::SnapshotReader;
-
-    const STATION: &str = "Alder Creek Lift";
-
-    /// A station with a miswired pump, a clock that is set, and what the desk needs.
-    struct Scene {
-        seconds: Arc<Mutex<u64>>,
-        folder: tempfile::TempDir,
-        station: watch::Sender<Arc<StationSnapshot>>,
-        roster: Roster,
-        journal: Journal,
-        watched: Watched,
-    }
-
-    impl Scene {
-        fn new() -> Scene {
-            let (station, receiver) = watch::channel(snapshot_after(STATION, &exchanged()));
-            let folder = tempfile::tempdir().unwrap();
-            let (journal, _) = Journal::open(folder.path(), 0).unwrap();
-            Scene {
-                seconds: Arc::default(),
-                station,
-                roster: Roster::fixed(vec![SnapshotReader::new(receiver)]),
-                journal,
-                watched: Watched::new(&AlarmsConfig::default(), &[station_config(STATION)]),
-                folder,
-            }
-        }
-
-        fn clock(&self) -> Clock {
-            let seconds = Arc::clone(&self.seconds);
-            Clock::from_fn(move || {
-                let ms = *seconds.lock().unwrap() * 1000;
-                Instant2 { wall: UnixMs(1_795_000_000_000 + ms as i64), mono: MonoMs(ms) }
-            })
-        }
-
-        fn desk(&self) -> (DeskTask, Desk) {
-            let record = AlarmRecord::new(Some(self.journal.clone()), Some(self.folder.path().to_owned()));
-            let (task, desk, _) = DeskTask::new(&self.watched, self.roster.clone(), record, self.clock());
-            (task, desk)
-        }
-
-        async fn look_until(&self, task: &mut DeskTask, seconds: u64) {
-            let now = *self.seconds.lock().unwrap();
-            for second in now..=seconds {
-                *self.seconds.lock().unwrap() = second;
-                let mut live = self.station.borrow().as_ref().clone();
-                live.monitors[0].health.last_good = Some(task.clock.now());
-                self.station.send_replace(Arc::new(live));
-                task.look().await;
-            }
-        }
-
-        fn journaled(&self, kind: Kind) -> Vec<String> {
-            let mut texts = Vec::new();
-            read(&self.folder.path().join(FILE_NAME), 0, |record| {
-                if record.kind == kind.key() {
-                    texts.push(format!("{}: {}", record.by, record.text));
-                }
-                true
-            })
-            .unwrap();
-            texts
-        }
-    }
-
-    fn miswired() -> AlarmId {
-        AlarmId::circuit(STATION, "Pump 1", AlarmKind::MeteringMiswired)
-    }
-
-    fn state(desk: &Desk) -> AlarmState {
-        desk.list().get(&miswired()).unwrap().alarm.state()
-    }
-
-    async fn act(task: &mut DeskTask, event: Event) -> Result<Entry, ActError> {
-        let (done, answer) = tokio::sync::oneshot::channel();
-        task.carry_out(Order { alarm: miswired(), event, done }).await;
-        answer.await.unwrap()
-    }
-
-    fn somebody(remark: &str) -> Operator {
-        Operator::new("J. Alvarez", remark).unwrap()
-    }
-
-    #[tokio::test]
-    async fn an_alarm_is_in_the_journal_and_shown_once_it_has_lasted() {
-        let scene = Scene::new();
-        let (mut task, desk) = scene.desk();
-        scene.look_until(&mut task, 29).await;
-        assert_eq!(state(&desk), AlarmState::Normal);
-        scene.look_until(&mut task, 30).await;
-        assert_eq!(state(&desk), AlarmState::Unacknowledged);
-        let told = scene.journaled(Kind::Transition);
-        assert!(told.iter().any(|text| text.contains("Alder Creek Lift, Pump 1, power is metered wrong")), "{told:?}");
-    }
-
-    #[tokio::test]
-    async fn an_acknowledgement_names_who_and_outlives_a_restart() {
-        let scene = Scene::new();
-        let (mut task, desk) = scene.desk();
-        scene.look_until(&mut task, 30).await;
-        let entry = act(&mut task, Event::Acknowledge(somebody("seen"))).await.unwrap();
-        assert_eq!(entry.alarm.state(), AlarmState::Acknowledged);
-        assert_eq!(state(&desk), AlarmState::Acknowledged);
-        let acts = scene.journaled(Kind::OperatorAction);
-        assert_eq!(acts.len(), 1);
-        assert!(acts[0].starts_with("J. Alvarez: ") && acts[0].contains("(\"seen\")"), "{acts:?}");
-        drop((task, desk));
-        let (mut task, desk) = scene.desk();
-        assert_eq!(state(&desk), AlarmState::Acknowledged);
-        scene.look_until(&mut task, 90).await;
-        assert_eq!(state(&desk), AlarmState::Acknowledged, "the cause is there as before: nothing new to tell");
-        let told = scene.journaled(Kind::Transition);
-        assert_eq!(told.iter().filter(|text| text.contains("metered wrong (wiring): came")).count(), 1, "{told:?}");
-    }
-
-    #[tokio::test]
-    async fn what_cannot_be_recorded_is_not_done_but_a_cause_is_shown_all_the_same() {
-        let scene = Scene::new();
-        let (mut task, desk) = scene.desk();
-        task.record = AlarmRecord::new(Some(Journal::closed()), None);
-        scene.look_until(&mut task, 30).await;
-        assert_eq!(state(&desk), AlarmState::Unacknowledged);
-        let refused = act(&mut task, Event::Acknowledge(somebody(""))).await.unwrap_err();
-        assert!(matches!(refused, ActError::NotRecorded(_)), "{refused}");
-        assert_eq!(state(&desk), AlarmState::Unacknowledged);
-    }
-
-    #[tokio::test]
-    async fn an_act_that_does_not_fit_is_refused_with_the_reason() {
-        let scene = Scene::new();
-        let (mut task, _) = scene.desk();
-        let refused = act(&mut task, Event::Acknowledge(somebody(""))).await.unwrap_err();
-        assert_eq!(refused.to_string(), "nothing to acknowledge: the alarm is normal");
-    }
-
-    #[tokio::test]
-    async fn a_damaged_image_is_set_aside_and_the_alarms_begin_anew() {
-        let scene = Scene::new();
-        std::fs::write(scene.folder.path().join("alarms.json"), "{\"taken").unwrap();
-        let (_, desk) = scene.desk();
-        assert_eq!(state(&desk), AlarmState::Normal);
-        let names: Vec<_> = std::fs::read_dir(scene.folder.path()).unwrap().map(|f| f.unwrap().file_name()).collect();
-        assert!(names.iter().any(|name| name.to_string_lossy().starts_with("alarms-unreadable-")), "{names:?}");
-    }
-
-    #[tokio::test]
-    async fn a_station_that_is_no_longer_configured_takes_its_alarms_along() {
-        let scene = Scene::new();
-        let (mut task, desk) = scene.desk();
-        scene.look_until(&mut task, 30).await;
-        task.reconfigure(Watched::new(&AlarmsConfig::default(), &[])).await;
-        assert!(desk.list().get(&miswired()).is_none());
-        let told = scene.journaled(Kind::Transition);
-        assert!(told.last().unwrap().contains("no longer configured"), "{told:?}");
-    }
-
-    #[tokio::test]
-    async fn a_station_taken_out_between_two_runs_ends_its_alarms_in_the_journal() {
-        let mut scene = Scene::new();
-        let (mut task, _) = scene.desk();
-        scene.look_until(&mut task, 30).await;
-        scene.watched = Watched::new(&AlarmsConfig::default(), &[]);
-        let (mut task, desk) = scene.desk();
-        task.look().await;
-        assert!(desk.list().get(&miswired()).is_none());
-        let told = scene.journaled(Kind::Transition);
-        assert!(told.iter().any(|text| text.contains("no longer configured")), "{told:?}");
-    }
-}
+#[path = "task_tests.rs"]
+mod tests;

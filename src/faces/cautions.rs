@@ -14,7 +14,7 @@ pub fn needed(assessment: &Assessment) -> bool {
         .groups
         .iter()
         .flat_map(|g| &g.members)
-        .any(|m| m.wiring != m.wiring.intended() && m.probability >= super::report::WORTH_PRINTING);
+        .any(|m| m.wiring != m.wiring.intended() && m.probability >= super::leads::WORTH_PRINTING);
     matches!(assessment.diagnosis.verdict, Verdict::Fault | Verdict::Undecided)
         || names_a_wrong_lead
         || assessment.findings.iter().any(|f| f.outcome == Outcome::Failed)

@@ -6,7 +6,7 @@
 use std::fmt::Write;
 
 use super::json::rfc3339;
-use super::report::{cell, paragraph};
+use super::text::{cell, paragraph};
 use crate::audit::assessment::Verdict;
 use crate::audit::energy::{self, Period, RegisterAdvance};
 use crate::audit::misregistration::Misregistration;

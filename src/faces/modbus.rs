@@ -4,7 +4,9 @@
 //! as a new one.
 
 pub mod audit_table;
+pub mod bits;
 pub mod circuit_view;
+pub mod codes;
 pub mod documentation;
 pub mod frame;
 pub mod identity;

@@ -1,29 +1,27 @@
-//! What a replay found, as a table for people (the worst circuit first) and as JSON.
+//! What a replay found: here the table for people (the worst circuit first), below it the JSON.
 //!
 //! Cautions come first whenever a lead could be named. Rows that were not used are always told. Must never decide
 //! anything.
 
+mod document;
+
+pub use document::{Document, VERSION, document};
+
 use std::fmt::Write;
 
-use serde::Serialize;
-
-use super::cautions::{self, CAUTIONS};
+use super::cautions;
 use super::energy_text::{self, kwh};
-use super::json::{self, Corrected, DiagnosisJson, FindingJson, PeriodJson, rfc3339};
-use super::report::{self, paragraph};
+use super::json::rfc3339;
+use super::report;
+use super::text::{grouped, paragraph, plural};
 use crate::audit::words;
-use crate::reading::UnixMs;
 use crate::replay::notes::Fault;
 use crate::replay::session::{CircuitOutcome, FileOutcome, Outcome};
-use crate::station::news::verdict_key;
-
-/// Version of the JSON document; grows when a key changes its meaning or goes.
-pub const VERSION: u32 = 1;
 
 /// The text for people; `details` adds, for each circuit, the conclusions lead by lead.
 pub fn text(outcome: &Outcome, details: bool) -> String {
     let mut out = String::new();
-    if outcome.circuits.iter().filter_map(|c| c.assessment.as_ref()).any(cautions::needed) {
+    if cautions_needed(outcome) {
         out.push_str(&report::caution_text());
         out.push('\n');
     }
@@ -36,6 +34,11 @@ pub fn text(outcome: &Outcome, details: bool) -> String {
     }
     files_text(&mut out, &outcome.files);
     out
+}
+
+/// True when a lead of any circuit could be named.
+fn cautions_needed(outcome: &Outcome) -> bool {
+    outcome.circuits.iter().filter_map(|c| c.assessment.as_ref()).any(cautions::needed)
 }
 
 fn heading(out: &mut String, outcome: &Outcome) {
@@ -52,7 +55,7 @@ fn heading(out: &mut String, outcome: &Outcome) {
         grouped(rows),
         plural(rows),
         outcome.files.len(),
-        plural(outcome.files.len() as u64)
+        plural(outcome.files.len())
     );
 }
 
@@ -167,118 +170,6 @@ fn files_text(out: &mut String, files: &[FileOutcome]) {
     }
 }
 
-fn plural(count: u64) -> &'static str {
-    if count == 1 { "" } else { "s" }
-}
-
-/// A count with its thousands set apart.
-pub fn grouped(count: u64) -> String {
-    let digits = count.to_string();
-    let mut out = String::with_capacity(digits.len() + digits.len() / 3);
-    for (n, digit) in digits.chars().enumerate() {
-        if n > 0 && (digits.len() - n).is_multiple_of(3) {
-            out.push(',');
-        }
-        out.push(digit);
-    }
-    out
-}
-
-/// The JSON document.
-#[derive(Debug, Serialize)]
-pub struct Document {
-    version: u32,
-    /// Stands before everything else, and is empty only when nothing below could send a person to a panel.
-    cautions: Vec<&'static str>,
-    circuits: Vec<CircuitJson>,
-    files: Vec<File>,
-}
-
-#[derive(Debug, Serialize)]
-struct CircuitJson {
-    station: String,
-    circuit: String,
-    verdict: &'static str,
-    fault_probability: Option<f64>,
-    headline: Option<String>,
-    readings: u64,
-    from: Option<String>,
-    to: Option<String>,
-    audit_failures: u64,
-    energy: Option<PeriodJson>,
-    corrected: Option<Corrected>,
-    diagnosis: Option<DiagnosisJson>,
-    findings: Vec<FindingJson>,
-}
-
-#[derive(Debug, Serialize)]
-struct File {
-    name: String,
-    rows: u64,
-    readings: u64,
-    error: Option<String>,
-    notes: Vec<Noted>,
-}
-
-#[derive(Debug, Serialize)]
-struct Noted {
-    kind: &'static str,
-    count: u64,
-    first: Vec<NoteJson>,
-}
-
-#[derive(Debug, Serialize)]
-struct NoteJson {
-    line: u64,
-    text: String,
-}
-
-/// The outcome as JSON.
-pub fn document(outcome: &Outcome) -> Document {
-    let needed = outcome.circuits.iter().filter_map(|c| c.assessment.as_ref()).any(cautions::needed);
-    Document {
-        version: VERSION,
-        cautions: if needed { CAUTIONS.to_vec() } else { Vec::new() },
-        circuits: outcome.circuits.iter().map(circuit).collect(),
-        files: outcome.files.iter().map(file).collect(),
-    }
-}
-
-fn circuit(circuit: &CircuitOutcome) -> CircuitJson {
-    let assessment = circuit.assessment.as_ref();
-    let time = |pick: fn((UnixMs, UnixMs)) -> UnixMs| circuit.period.map(|period| rfc3339(pick(period)));
-    CircuitJson {
-        station: circuit.station.clone(),
-        circuit: circuit.circuit.clone(),
-        verdict: verdict_key(circuit.verdict()),
-        fault_probability: circuit.fault_probability(),
-        headline: assessment.map(words::headline),
-        readings: circuit.readings,
-        from: time(|period| period.0),
-        to: time(|period| period.1),
-        audit_failures: circuit.failures,
-        energy: circuit.energy.map(|e| json::period(&e, circuit.verdict(), circuit.tariff.as_ref())),
-        corrected: assessment.and_then(|a| a.corrected.as_ref()).map(json::corrected),
-        diagnosis: assessment.map(|a| json::diagnosis(&a.diagnosis)),
-        findings: assessment.map_or_else(Vec::new, json::findings),
-    }
-}
-
-fn file(file: &FileOutcome) -> File {
-    let kind = |fault: Fault| Noted {
-        kind: fault.key(),
-        count: file.notes.count(fault),
-        first: file.notes.kept(fault).map(|n| NoteJson { line: n.line, text: n.text.clone() }).collect(),
-    };
-    File {
-        name: file.name.clone(),
-        rows: file.rows,
-        readings: file.readings,
-        error: file.error.clone(),
-        notes: Fault::ALL.into_iter().map(kind).filter(|kind| kind.count > 0).collect(),
-    }
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -287,13 +178,6 @@ mod tests {
     use crate::audit::misregistration::Misregistration;
     use crate::config::model::Tariff;
     use crate::station::fixtures::{exchanged, snapshot_after};
-
-    #[test]
-    fn thousands_are_set_apart() {
-        for (count, text) in [(0, "0"), (999, "999"), (1000, "1,000"), (1_234_567, "1,234,567")] {
-            assert_eq!(grouped(count), text);
-        }
-    }
 
     /// 30 kWh too little, at 0.11 USD.
     fn outcome(verdict: Verdict, tariff: Option<Tariff>) -> CircuitOutcome {

@@ -6,7 +6,8 @@ use std::fmt::Write;
 
 use super::cautions::CAUTIONS;
 use super::phasor_svg::{escape, picture};
-use super::sheet::{Picture, Sheet};
+use super::picture::{Phasor, Picture};
+use super::sheet::Sheet;
 
 const STYLE: &str = include_str!("sheet.css");
 
@@ -86,7 +87,7 @@ fn items(out: &mut String, title: &str, items: &[String]) {
 
 fn figure(out: &mut String, title: &str, shown: &Picture) {
     let _ = write!(out, "<figure>\n<figcaption>{title}</figcaption>\n{}", picture(title, &shown.arrows()));
-    let sizes = |letter: &str, unit: &str, phasors: &[super::sheet::Phasor; 3]| {
+    let sizes = |letter: &str, unit: &str, phasors: &[Phasor; 3]| {
         let of = |k: usize| match phasors[k].size {
             Some(size) => format!("{letter}{} {size:.1} {unit}", k + 1),
             None => format!("{letter}{} no value", k + 1),
@@ -130,7 +131,8 @@ mod tests {
     use super::*;
     use crate::audit::context::ServiceKind;
     use crate::audit::hypotheses::classes;
-    use crate::faces::sheet::{Expected, sheet};
+    use crate::faces::picture::Expected;
+    use crate::faces::sheet::sheet;
     use crate::reading::Rotation;
     use crate::station::fixtures::{exchanged, instant, snapshot_after};
 

@@ -1,7 +1,9 @@
 //! The field sheet as plain text, 100 columns at most. Must never leave the cautions out.
 
-use super::report::{caution_text, paragraph};
-use super::sheet::{Phasor, Sheet};
+use super::picture::Phasor;
+use super::report::caution_text;
+use super::sheet::Sheet;
+use super::text::paragraph;
 
 /// The sheet as text.
 pub fn text(sheet: &Sheet) -> String {
@@ -97,7 +99,9 @@ mod tests {
     use super::*;
     use crate::audit::context::ServiceKind;
     use crate::audit::hypotheses::classes;
-    use crate::faces::sheet::{Expected, plan_text, sheet};
+    use crate::faces::picture::Expected;
+    use crate::faces::plan_text::plan_text;
+    use crate::faces::sheet::sheet;
     use crate::reading::Rotation;
     use crate::station::fixtures::{exchanged, failed_event, instant, snapshot_after, station_config};
     use crate::station::state::StationState;

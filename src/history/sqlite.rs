@@ -11,7 +11,8 @@ use rusqlite::types::ValueRef;
 use rusqlite::{Connection, OpenFlags, OptionalExtension, params, params_from_iter};
 
 use super::sql::{self, Dialect};
-use super::store::{Batch, Event, Extent, Query, Room, Rows, Source, SourceId, Statistic, Store, StoreError, Tier};
+use super::store::{Batch, Event, Extent, Query, Rows, Source, SourceId, Statistic, Store, StoreError, Tier};
+use crate::disk::Room;
 use crate::sqlite;
 
 /// Name of the file in the history's folder.
@@ -19,9 +20,6 @@ pub const FILE_NAME: &str = "history.db";
 const RESERVE_NAME: &str = "history.reserve";
 /// What removing a slice of old rows needs in the write-ahead log.
 const RESERVE_BYTES: usize = 8 * 1024 * 1024;
-/// Room left to others on the disk, the journal above all: this share of it, within these bounds in bytes.
-const FLOOR_SHARE: u64 = 50;
-const FLOOR_BOUNDS: (u64, u64) = (8 << 20, 1 << 30);
 /// Pages given back in one step: some milliseconds.
 const TIDY_PAGES: i64 = 256;
 const VERSION: i64 = 1;
@@ -277,9 +275,7 @@ impl Store for SqliteStore {
     }
 
     fn room(&self) -> Option<Room> {
-        let disk = rustix::fs::statvfs(self.reserve.parent()?).ok()?;
-        let least_bytes = (disk.f_blocks * disk.f_frsize / FLOOR_SHARE).clamp(FLOOR_BOUNDS.0, FLOOR_BOUNDS.1);
-        Some(Room { free_bytes: disk.f_bavail * disk.f_frsize, least_bytes })
+        Room::of(self.reserve.parent()?)
     }
 
     fn tidy(&mut self) -> Result<bool, StoreError> {

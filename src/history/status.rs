@@ -4,7 +4,7 @@
 
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 
-use super::store::Room;
+use crate::disk::Room;
 
 /// Stands for a figure that is not known.
 const UNKNOWN: u64 = u64::MAX;

@@ -4,6 +4,7 @@
 //! monitor did not give is absent, never zero.
 
 use super::quantity::COUNT;
+use crate::disk::Room;
 
 /// A tier: how much detail.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
@@ -192,15 +193,6 @@ pub enum StoreError {
     /// Anything else.
     #[error("history: {0}")]
     Failed(String),
-}
-
-/// Room on the disk that a store is on.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub struct Room {
-    /// Free, bytes.
-    pub free_bytes: u64,
-    /// Left to others, bytes: with less than this free, the store counts as full.
-    pub least_bytes: u64,
 }
 
 /// A history store.

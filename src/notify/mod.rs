@@ -18,7 +18,7 @@ pub mod told;
 mod worker;
 
 #[cfg(test)]
-mod tests;
+pub(crate) mod tests;
 
 use std::sync::Arc;
 use std::sync::atomic::Ordering;

@@ -3,6 +3,7 @@
 use serde::{Deserialize, Serialize};
 
 use crate::alarm::state::{AlarmState, Announcement, Cause, Transition};
+use crate::alarm::words as alarm_words;
 
 /// What is told of an alarm.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
@@ -59,7 +60,7 @@ impl Told {
         match transition.cause {
             // Without an announcement it did not come before anybody.
             Cause::ConditionTrue => None,
-            Cause::ConditionFalse | Cause::Disabled => Some(Told::Returned),
+            Cause::ConditionFalse | Cause::ToldElsewhere { .. } | Cause::Disabled => Some(Told::Returned),
             Cause::Acknowledged => Some(Told::Acknowledged),
             Cause::Reset => Some(Told::Reset),
             Cause::Shelved { .. } | Cause::Unshelved | Cause::ShelvingExpired => Some(Told::Shelved),
@@ -81,6 +82,9 @@ pub fn words(transition: &Transition, time: impl Fn(i64) -> String) -> String {
         _ if transition.announcement == Announcement::Now => "came".to_owned(),
         Cause::ConditionTrue => "came".to_owned(),
         Cause::ConditionFalse => over(transition.to).to_owned(),
+        Cause::ToldElsewhere { by } => {
+            format!("{}; told from now on by {}", over(transition.to), alarm_words::name(by))
+        }
         Cause::Acknowledged => "acknowledged".to_owned(),
         Cause::Reset => "reset".to_owned(),
         Cause::Shelved { until_ms } => format!("shelved until {}", time(*until_ms)),

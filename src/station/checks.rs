@@ -1,14 +1,17 @@
 //! What people found at the panel, brought together with what the monitors say: a snapshot with the checks counted.
 //!
-//! Pure: gives a new snapshot and leaves the old one alone.
+//! Pure: gives a new snapshot and leaves the old one alone. What a check alone does to a diagnosis is news, with its cause.
 
 use std::sync::Arc;
 
+use super::news::{DiagnosisKey, News};
 use super::snapshot::{CircuitSnapshot, StationSnapshot};
+use crate::audit::assessment::Assessment;
 use crate::audit::energy::EnergyReport;
 use crate::audit::field_check::FieldCheck;
 use crate::audit::misregistration::Misregistration;
 use crate::audit::outcome::{self, Outcome};
+use crate::audit::words;
 use crate::config::checks::RecordedCheck;
 
 /// The snapshot with every check of this station counted. Voltage leads are shared by all circuits of a monitor, so what was
@@ -41,6 +44,35 @@ pub fn with_checks(snapshot: &Arc<StationSnapshot>, checks: &[RecordedCheck]) ->
         circuit.checks = own.into();
     }
     Arc::new(counted)
+}
+
+/// The diagnoses that are other ones only because other checks count than before.
+pub fn news(snapshot: &Arc<StationSnapshot>, before: &[RecordedCheck], now: &[RecordedCheck]) -> Vec<News> {
+    let (old, new) = (with_checks(snapshot, before), with_checks(snapshot, now));
+    let circuits = old.circuits.iter().zip(&new.circuits);
+    circuits.filter_map(|(old, new)| of_circuit(old, new)).collect()
+}
+
+fn of_circuit(old: &CircuitSnapshot, new: &CircuitSnapshot) -> Option<News> {
+    let key = |assessment: &Option<Arc<Assessment>>| assessment.as_deref().and_then(DiagnosisKey::of);
+    let assessment = new.assessment.as_deref().filter(|_| key(&old.assessment) != key(&new.assessment))?;
+    let only_in = |these: &CircuitSnapshot, others: &CircuitSnapshot| -> Vec<RecordedCheck> {
+        these.checks.iter().filter(|check| !others.checks.contains(check)).cloned().collect()
+    };
+    let said = |checks: Vec<RecordedCheck>, came: &str| {
+        checks
+            .into_iter()
+            .map(move |check| format!("{} by {} {came}", check.outcome.finding.words(), check.by))
+            .collect()
+    };
+    let entered: Vec<String> = said(only_in(new, old), "counts now");
+    let withdrawn: Vec<String> = said(only_in(old, new), "no longer counts");
+    Some(News::Diagnosis {
+        circuit: new.name.clone(),
+        verdict: assessment.diagnosis.verdict,
+        headline: words::headline(assessment),
+        because: Some(format!("because a field check changed: {}", [entered, withdrawn].concat().join("; "))),
+    })
 }
 
 /// Sums of a wiring that the checks refute say nothing of the energy that was missed.
@@ -105,6 +137,22 @@ mod tests {
         let agreeing = traced([Phase::A, Phase::C, Phase::B].map(Finding::FromPhase));
         assert_eq!(covered_ms(&agreeing), before, "as the audit says");
         assert_eq!(covered_ms(&traced([Finding::FromOtherPump; 3])), (0, 0));
+    }
+
+    #[test]
+    fn what_a_check_alone_does_to_a_diagnosis_is_news_with_its_cause() {
+        let snapshot = snapshot_after("Alder Creek Lift", &exchanged());
+        let none: [RecordedCheck; 0] = [];
+        let found: Vec<RecordedCheck> =
+            [0, 1, 2].map(|k| check("Pump 1", FieldCheck::TracePair(k), Finding::FromOtherPump)).into();
+        let told = news(&snapshot, &none, &found);
+        let [News::Diagnosis { circuit, because: Some(entered), .. }] = told.as_slice() else { panic!("{told:?}") };
+        assert_eq!(circuit, "Pump 1");
+        assert!(entered.contains("by J. Alvarez counts now"), "{entered}");
+        let withdrawn = news(&snapshot, &found, &none);
+        assert!(withdrawn[0].sentence("Alder Creek Lift").contains("by J. Alvarez no longer counts"), "{withdrawn:?}");
+        let agreeing = [check("Pump 1", FieldCheck::TracePair(0), Finding::FromPhase(Phase::A))];
+        assert_eq!(news(&snapshot, &none, &agreeing), [], "a check that agrees changes no diagnosis");
     }
 
     #[test]

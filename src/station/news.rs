@@ -24,6 +24,8 @@ pub enum News {
         verdict: Verdict,
         /// What is wrong and how sure.
         headline: String,
+        /// Why it changed, where that was no reading; a part of a sentence that begins with "because".
+        because: Option<String>,
     },
     /// A monitor answers every read.
     MonitorAnswers {
@@ -73,7 +75,10 @@ impl News {
     /// What happened, in one sentence that names the station.
     pub fn sentence(&self, station: &str) -> String {
         match self {
-            News::Diagnosis { circuit, headline, .. } => format!("{station} / {circuit}: {headline}"),
+            News::Diagnosis { circuit, headline, because, .. } => match because {
+                Some(because) => format!("{station} / {circuit}: {headline}; {because}"),
+                None => format!("{station} / {circuit}: {headline}"),
+            },
             News::MonitorAnswers { monitor, place } => format!("{station} / {monitor} ({place}) answers every read"),
             News::MonitorAnswersInPart { monitor, place, cause } => {
                 format!("{station} / {monitor} ({place}) gives only some of its values: {cause}")
@@ -123,7 +128,13 @@ impl News {
         };
         let entry = Entry::new(at.0, kind, self.sentence(station)).about(station, subject);
         match self {
-            News::Diagnosis { verdict, .. } => entry.with(&serde_json::json!({ "verdict": verdict_key(*verdict) })),
+            News::Diagnosis { verdict, because, .. } => {
+                let mut data = serde_json::json!({ "verdict": verdict_key(*verdict) });
+                if let Some(because) = because {
+                    data["because"] = because.as_str().into();
+                }
+                entry.with(&data)
+            }
             News::ClockJump { by_ms } => entry.with(&serde_json::json!({ "by_ms": by_ms })),
             _ => entry,
         }

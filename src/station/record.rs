@@ -2,19 +2,24 @@
 //!
 //! The journal is waited for, within limits; the history never.
 
+mod energy;
+mod values;
+
 use std::collections::HashMap;
 use std::time::Duration;
+
+use self::energy::{Energy, corrected_w, registered_w};
+use self::values::{circuit_values, monitor_values};
 
 use super::news::{News, verdict_key};
 use super::snapshot::{CircuitSnapshot, StationSnapshot};
 use super::state::StationState;
-use crate::audit::assessment::{Assessment, Check, Outcome, RunState};
+use crate::audit::assessment::{Check, Outcome};
 use crate::audit::words;
-use crate::history::quantity::{COUNT, place};
 use crate::history::recorder::Recorder;
-use crate::history::store::{Event, Query, Sample, Source, SourceId, Statistic, Store, StoreError, Tier, Values};
+use crate::history::store::{Event, Sample, Source, SourceId, Store, StoreError};
 use crate::journal::Journal;
-use crate::reading::{CircuitReading, Instant2, Measured, MonitorReading, MonoMs};
+use crate::reading::{CircuitReading, Instant2, MonoMs};
 
 /// A disk that hangs must not blind the watch for ever: after this the news is shown all the same, and that it may not be in
 /// the journal is an error in the log.
@@ -143,8 +148,26 @@ impl StationHistory {
         }
     }
 
+    /// Takes the changes of diagnoses among the news.
+    pub fn diagnoses(&self, snapshot: &StationSnapshot, news: &[News]) {
+        for item in news {
+            let News::Diagnosis { circuit, verdict, headline, because } = item else { continue };
+            let at = snapshot.circuits.iter().position(|shown| shown.name == *circuit);
+            let Some(history) = at.and_then(|at| self.circuits.get(at)) else { continue };
+            let because = because.as_ref().map_or_else(String::new, |because| format!("; {because}"));
+            self.recorder.event(Event {
+                source: history.source,
+                at_ms: snapshot.at.wall.0,
+                kind: "diagnosis".to_owned(),
+                subject: String::new(),
+                state: verdict_key(*verdict).to_owned(),
+                text: format!("{headline}{because}"),
+            });
+        }
+    }
+
     /// Takes what one poll of a monitor brought.
-    pub fn take(&mut self, snapshot: &StationSnapshot, monitor: usize, news: &[News]) {
+    pub fn take(&mut self, snapshot: &StationSnapshot, monitor: usize) {
         let Some(shown) = snapshot.monitors.get(monitor).filter(|shown| !shown.health.silent) else { return };
         let Some(reading) = &shown.reading else { return };
         if let Some(MonitorHistory { source, .. }) = self.monitors.get(monitor) {
@@ -156,19 +179,6 @@ impl StationHistory {
             if circuit.monitor == monitor {
                 history.take(&self.recorder, circuit, reported, reading.at, gap_ms);
             }
-        }
-        for item in news {
-            let News::Diagnosis { circuit, verdict, headline } = item else { continue };
-            let at = snapshot.circuits.iter().position(|shown| shown.name == *circuit);
-            let Some(history) = at.and_then(|at| self.circuits.get(at)) else { continue };
-            self.recorder.event(Event {
-                source: history.source,
-                at_ms: reading.at.wall.0,
-                kind: "diagnosis".to_owned(),
-                subject: String::new(),
-                state: verdict_key(*verdict).to_owned(),
-                text: headline.clone(),
-            });
         }
     }
 }
@@ -224,167 +234,18 @@ impl CircuitHistory {
     }
 }
 
-/// Energy summed from power, by the trapezoidal rule, only where both the registered and the corrected power were known:
-/// the two sums are then of the same time and may be compared.
-#[derive(Debug, Clone, Copy, Default, PartialEq)]
-pub struct Energy {
-    registered_wh: f64,
-    corrected_wh: f64,
-    covered_s: f64,
-    last: Option<(MonoMs, f64, f64)>,
-}
-
-impl Energy {
-    const PLACES: [usize; 3] = [place::REGISTERED_ENERGY_WH, place::CORRECTED_ENERGY_WH, place::ENERGY_COVERED_S];
-
-    fn add(&mut self, at: Instant2, powers_w: Option<(f64, f64)>, gap_ms: u64) {
-        let Some((registered_w, corrected_w)) = powers_w else {
-            self.last = None;
-            return;
-        };
-        if let Some((then, registered_then_w, corrected_then_w)) = self.last {
-            let took_ms = at.mono.since(then);
-            if took_ms <= gap_ms {
-                let took_h = took_ms as f64 / 3.6e6;
-                self.registered_wh += f64::midpoint(registered_w, registered_then_w) * took_h;
-                self.corrected_wh += f64::midpoint(corrected_w, corrected_then_w) * took_h;
-                self.covered_s += took_ms as f64 / 1000.0;
-            }
-        }
-        self.last = Some((at.mono, registered_w, corrected_w));
-    }
-
-    fn sums(&self) -> [f64; 3] {
-        [self.registered_wh, self.corrected_wh, self.covered_s]
-    }
-
-    fn put(&self, values: &mut Values) {
-        Self::PLACES.into_iter().zip(self.sums()).for_each(|(place, sum)| values[place] = sum);
-    }
-
-    fn bytes(&self, at_ms: i64) -> Vec<u8> {
-        serde_json::json!({ "at_unix_ms": at_ms, "sums": self.sums() }).to_string().into_bytes()
-    }
-
-    fn restore(store: &mut dyn Store, source: SourceId, key: &str) -> Result<Energy, StoreError> {
-        let Some(bytes) = store.state(key)? else { return Ok(Energy::default()) };
-        let kept: serde_json::Value = serde_json::from_slice(&bytes).unwrap_or_default();
-        let mut sums = [0, 1, 2].map(|n| kept["sums"][n].as_f64().unwrap_or(0.0));
-        let since = Query {
-            source,
-            tier: Tier::Detail,
-            statistic: Statistic::Mean,
-            from_ms: kept["at_unix_ms"].as_i64().unwrap_or(i64::MAX),
-            to_ms: i64::MAX,
-            quantities: Self::PLACES.to_vec(),
-        };
-        if let Some((_, newest)) = store.rows(&since)?.iter().last()
-            && let Ok(newest) = <[f64; 3]>::try_from(newest)
-            && newest.iter().all(|sum| sum.is_finite())
-        {
-            sums = newest;
-        }
-        let [registered_wh, corrected_wh, covered_s] = sums;
-        Ok(Energy { registered_wh, corrected_wh, covered_s, last: None })
-    }
-}
-
-fn registered_w(reported: &CircuitReading) -> Option<f64> {
-    good(reported.total_active_power_w)
-}
-
-/// The corrected power: zero when stopped.
-fn corrected_w(assessment: &Assessment) -> Option<f64> {
-    match assessment.run_state {
-        RunState::Stopped => Some(0.0),
-        _ => assessment.corrected.map(|corrected| corrected.total_w),
-    }
-}
-
-fn good(value: Measured) -> Option<f64> {
-    match value {
-        Measured::Good(value) => Some(value),
-        _ => None,
-    }
-}
-
-fn put(values: &mut Values, first: usize, measured: &[Measured]) {
-    for (at, value) in measured.iter().enumerate() {
-        values[first + at] = good(*value).unwrap_or(f64::NAN);
-    }
-}
-
-fn monitor_values(reading: &MonitorReading) -> Box<Values> {
-    let mut values = Box::new([f64::NAN; COUNT]);
-    put(&mut values, place::VOLTAGE_LN_V, &reading.voltage_ln_v);
-    put(&mut values, place::VOLTAGE_LL_V, &reading.voltage_ll_v);
-    put(&mut values, place::VOLTAGE_ANGLE_DEG, &reading.voltage_angle_deg);
-    put(&mut values, place::FREQUENCY_HZ, &[reading.frequency_hz]);
-    values
-}
-
-fn circuit_values(reported: &CircuitReading, assessment: Option<&Assessment>) -> Box<Values> {
-    let mut values = Box::new([f64::NAN; COUNT]);
-    let r = reported;
-    put(&mut values, place::CURRENT_A, &r.current_a);
-    put(&mut values, place::CURRENT_ANGLE_DEG, &r.current_angle_deg);
-    put(&mut values, place::ACTIVE_POWER_W, &r.active_power_w);
-    put(&mut values, place::REACTIVE_POWER_VAR, &r.reactive_power_var);
-    put(&mut values, place::APPARENT_POWER_VA, &r.apparent_power_va);
-    put(&mut values, place::POWER_FACTOR, &r.power_factor);
-    put(&mut values, place::TOTAL_ACTIVE_POWER_W, &[r.total_active_power_w]);
-    put(&mut values, place::TOTAL_REACTIVE_POWER_VAR, &[r.total_reactive_power_var]);
-    put(&mut values, place::TOTAL_APPARENT_POWER_VA, &[r.total_apparent_power_va]);
-    put(&mut values, place::TOTAL_POWER_FACTOR, &[r.total_power_factor]);
-    put(&mut values, place::ENERGY_IMPORT_WH, &[r.energy_import_wh]);
-    put(&mut values, place::ENERGY_EXPORT_WH, &[r.energy_export_wh]);
-    let Some(a) = assessment else { return values };
-    values[place::RUNNING] = match a.run_state {
-        RunState::Running | RunState::Starting => 1.0,
-        RunState::Stopped => 0.0,
-        RunState::Unknown => f64::NAN,
-    };
-    if let Some(corrected) = a.corrected {
-        for (phase, power) in corrected.per_phase_va.iter().enumerate() {
-            values[place::CORRECTED_ACTIVE_POWER_W + phase] = power.re;
-            values[place::CORRECTED_REACTIVE_POWER_VAR + phase] = power.im;
-        }
-        values[place::CORRECTED_TOTAL_ACTIVE_POWER_W] = corrected.total_w;
-        values[place::CORRECTED_TOTAL_REACTIVE_POWER_VAR] = corrected.total_var;
-        values[place::CORRECTED_POWER_FACTOR] = corrected.power_factor;
-        values[place::CORRECTED_UNCERTAINTY_W] = corrected.uncertainty_w;
-    }
-    if let Some(leading) = a.diagnosis.groups.first() {
-        values[place::SOUND_PROBABILITY] = a.diagnosis.sound_probability;
-        values[place::UNEXPLAINED_PROBABILITY] = a.diagnosis.unexplained_probability;
-        values[place::LEADING_PROBABILITY] = leading.probability;
-    }
-    values
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
     use crate::history::keeper::Limits;
+    use crate::history::quantity::place;
     use crate::history::sqlite::SqliteStore;
+    use crate::history::store::{Query, Statistic, Tier};
     use crate::reading::UnixMs;
     use crate::station::fixtures::{exchanged, snapshot_after};
 
     fn at(seconds: u64) -> Instant2 {
         Instant2 { wall: UnixMs(1_795_000_000_000 + seconds as i64 * 1000), mono: MonoMs(seconds * 1000) }
-    }
-
-    #[test]
-    fn energy_is_summed_where_both_powers_are_known() {
-        let mut energy = Energy::default();
-        // 3600 W for 10 s is 10 Wh; then a gap, an unknown, and 10 s more.
-        energy.add(at(0), Some((1800.0, 3600.0)), 12_000);
-        energy.add(at(10), Some((1800.0, 3600.0)), 12_000);
-        energy.add(at(100), Some((1800.0, 3600.0)), 12_000);
-        energy.add(at(110), None, 12_000);
-        energy.add(at(120), Some((1800.0, 3600.0)), 12_000);
-        energy.add(at(130), Some((1800.0, 0.0)), 12_000);
-        assert_eq!(energy.sums(), [10.0, 15.0, 20.0]);
     }
 
     #[test]
@@ -395,6 +256,7 @@ mod tests {
             circuit: "Pump 1".to_owned(),
             verdict: crate::audit::assessment::Verdict::Fault,
             headline: "exchanged".to_owned(),
+            because: None,
         }];
         let mut sums = Vec::new();
         for run in 0..2 {
@@ -408,7 +270,8 @@ mod tests {
                 let mut reading = now.monitors[0].reading.as_deref().unwrap().clone();
                 reading.at = at(run * 100 + second);
                 now.monitors[0].reading = Some(reading.into());
-                history.take(&now, 0, if second == 0 { &news } else { &[] });
+                history.take(&now, 0);
+                history.diagnoses(&now, if second == 0 { &news } else { &[] });
             }
             assert!(recorder.flush_blocking());
             sums.push(history.circuits[0].energy.sums());

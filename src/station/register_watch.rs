@@ -6,6 +6,9 @@
 
 use std::sync::Arc;
 
+use serde::{Deserialize, Serialize};
+use sha2::{Digest, Sha256};
+
 use crate::audit::assessment::{Assessment, Check, Outcome, RunState};
 use crate::audit::register_fault::expected::Expected;
 use crate::audit::register_fault::glance::looks_wrong;
@@ -65,6 +68,26 @@ pub struct RegisterWatch {
     suspicion: Option<Box<Suspicion>>,
     frozen: bool,
     shown: Option<Arc<RegisterFault>>,
+    /// A suspicion of before a restart, until it is known whether it is of the map that is read by.
+    kept: Option<KeptSuspicion>,
+}
+
+/// What of a watch outlives a restart.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct KeptWatch {
+    wrong: u32,
+    right: u32,
+    suspicion: Option<KeptSuspicion>,
+}
+
+/// The same of a suspicion. The texts of a fault are made anew from the first reading.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+struct KeptSuspicion {
+    /// Of the map and the changes weighed: evidence says nothing of others.
+    weighed: [u8; 32],
+    ledger: Ledger,
+    seen: u32,
+    said: Option<usize>,
 }
 
 /// The explanations that compete while something looks wrong.
@@ -80,7 +103,7 @@ struct Suspicion {
 impl RegisterWatch {
     /// A monitor of which this is known.
     pub fn new(expected: Expected) -> RegisterWatch {
-        RegisterWatch { expected, wrong: 0, right: 0, suspicion: None, frozen: false, shown: None }
+        RegisterWatch { expected, wrong: 0, right: 0, suspicion: None, frozen: false, shown: None, kept: None }
     }
 
     /// What is sure enough to be shown.
@@ -88,9 +111,35 @@ impl RegisterWatch {
         self.shown.clone()
     }
 
+    /// What is to outlive a restart.
+    pub fn kept(&self) -> KeptWatch {
+        // One that has not been taken up yet is kept on.
+        let suspicion = self.suspicion.as_ref().map(|suspicion| suspicion.kept()).or_else(|| self.kept.clone());
+        KeptWatch { wrong: self.wrong, right: self.right, suspicion }
+    }
+
+    /// Goes on with what was kept.
+    pub fn resume(&mut self, kept: KeptWatch) {
+        (self.wrong, self.right, self.kept) = (kept.wrong, kept.right, kept.suspicion);
+    }
+
+    /// Takes up a suspicion of before a restart, if it is of this map, and says again what was said.
+    fn take_up(&mut self, reading: &MonitorReading, raw: &RawImage) {
+        let Some(kept) = self.kept.take() else { return };
+        let Some(mut suspicion) = Suspicion::resumed(&raw.map, kept) else {
+            (self.wrong, self.right) = (0, 0);
+            return;
+        };
+        if suspicion.said.is_some() {
+            self.shown = suspicion.fault(reading, raw).map(Arc::new);
+        }
+        self.suspicion = Some(Box::new(suspicion));
+    }
+
     /// Takes one reading, the words it was decoded from, and what the circuits say of it.
     pub fn take(&mut self, reading: &MonitorReading, raw: Option<&RawImage>, signs: Signs) {
         let Some(raw) = raw else { return self.show_frozen(signs) };
+        self.take_up(reading, raw);
         if signs.failing || looks_wrong(reading, &self.expected) {
             self.wrong = self.wrong.saturating_add(1);
             self.right = 0;
@@ -130,6 +179,25 @@ impl Suspicion {
     fn of(map: &Arc<MeterMap>) -> Suspicion {
         let (changes, odds): (Vec<Change>, Vec<f64>) = changes(map).into_iter().unzip();
         Suspicion { map: Arc::clone(map), changes, ledger: Ledger::new(&odds), seen: 0, said: None }
+    }
+
+    /// Goes on with what was kept; `None` when that was of another map, or of other changes to it.
+    fn resumed(map: &Arc<MeterMap>, kept: KeptSuspicion) -> Option<Suspicion> {
+        let fresh = Suspicion::of(map);
+        let fits = kept.weighed == fresh.weighed()
+            && kept.ledger.alterations() == fresh.changes.len()
+            && kept.said.is_none_or(|said| said < fresh.changes.len());
+        fits.then_some(Suspicion { ledger: kept.ledger, seen: kept.seen, said: kept.said, ..fresh })
+    }
+
+    fn kept(&self) -> KeptSuspicion {
+        let (ledger, weighed) = (self.ledger.clone(), self.weighed());
+        KeptSuspicion { weighed, ledger, seen: self.seen, said: self.said }
+    }
+
+    /// The hash of what gives the ledger its meaning. The debug form shows every field, and every number to its last digit.
+    fn weighed(&self) -> [u8; 32] {
+        Sha256::digest(format!("{:?} {:?}", self.map, self.changes)).into()
     }
 
     /// Weighs one reading; false when it was left out because enough is known.
@@ -189,4 +257,4 @@ fn frozen() -> RegisterFault {
 
 #[cfg(test)]
 #[path = "register_watch_tests.rs"]
-mod tests;
+pub(crate) mod tests;

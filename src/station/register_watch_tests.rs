@@ -14,7 +14,7 @@ use crate::station::fixtures;
 const RUNNING: Signs = Signs { failing: false, running: true, frozen: false };
 
 /// Volts, amps, watts as floats at 0, 10 and 20.
-fn map() -> Arc<MeterMap> {
+pub(crate) fn map() -> Arc<MeterMap> {
     let quantities = [(Quantity::VoltageLn, 0), (Quantity::Current, 10), (Quantity::ActivePower, 20)];
     let channels = [Channel::One, Channel::Two, Channel::Three];
     let points = quantities.iter().flat_map(|(quantity, first)| {
@@ -42,7 +42,7 @@ fn map() -> Arc<MeterMap> {
 }
 
 /// A poll of the running pump by a device that sends the low byte first or, as the map says, the high byte.
-fn poll(map: &Arc<MeterMap>, backwards: bool) -> (MonitorReading, RawImage) {
+pub(crate) fn poll(map: &Arc<MeterMap>, backwards: bool) -> (MonitorReading, RawImage) {
     let truth = fixtures::reading(&Wiring::INTENDED, 0);
     let values = [truth.voltage_ln_v, truth.circuits[0].current_a, truth.circuits[0].active_power_w];
     let mut words = [0u16; 26];
@@ -92,6 +92,43 @@ fn it_suspects_after_three_speaks_after_five_more_and_takes_back_after_ten_right
         watch.take(&right, Some(&right_raw), RUNNING);
     }
     assert_eq!(watch.shown(), None);
+}
+
+/// A watch that has said what is wrong, as a restart finds it.
+fn kept(map: &Arc<MeterMap>) -> KeptWatch {
+    let mut watch = watch();
+    let (wrong, raw) = poll(map, true);
+    (0..20).for_each(|_| watch.take(&wrong, Some(&raw), Signs::default()));
+    assert!(watch.shown().is_some());
+    let mut bytes = Vec::new();
+    ciborium::into_writer(&watch.kept(), &mut bytes).unwrap();
+    ciborium::from_reader(bytes.as_slice()).unwrap()
+}
+
+#[test]
+fn what_was_said_outlives_a_restart_and_is_taken_back_as_ever() {
+    let before = kept(&map());
+    let (again, mut watch) = (map(), watch());
+    watch.resume(before.clone());
+    assert_eq!(watch.kept(), before, "kept on until a reading comes");
+    // It looks right for once, which takes nothing back.
+    let (right, right_raw) = poll(&again, false);
+    watch.take(&right, Some(&right_raw), RUNNING);
+    assert_eq!(watch.shown().unwrap().kind, "byte_order", "said at once, not after seven readings");
+    (0..9).for_each(|_| watch.take(&right, Some(&right_raw), RUNNING));
+    assert_eq!(watch.shown(), None);
+}
+
+#[test]
+fn what_was_learnt_of_another_map_is_not_carried_over() {
+    let before = kept(&map());
+    let other = Arc::new(MeterMap { title: "put right".into(), ..map().as_ref().clone() });
+    let mut watch = watch();
+    watch.resume(before);
+    let (wrong, raw) = poll(&other, true);
+    watch.take(&wrong, Some(&raw), Signs::default());
+    assert_eq!(watch.shown(), None);
+    assert!(watch.suspicion.is_none(), "one wrong reading begins no suspicion");
 }
 
 #[test]

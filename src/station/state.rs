@@ -1,18 +1,14 @@
 //! All state of one station and the steps it takes: an event in, news out, a snapshot on demand. No clock, no task, no
 //! log line: time comes with the events.
 //!
-//! A panic inside the audit of a monitor's circuits is caught here, told, and they start anew; it never leaves a station.
+//! A panic inside the audit of a monitor's circuits is caught (`auditing`), told, and they start anew; it never leaves a station.
 
-use std::any::Any;
-use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::sync::Arc;
 
 use super::context::{ContextError, circuit_context};
-use super::news::{Debounced, DiagnosisKey, News, TELL_AFTER};
+use super::news::{Debounced, DiagnosisKey, News};
 use super::register_watch::{RegisterWatch, Signs};
-use super::snapshot::{
-    CircuitSnapshot, ClockJump, MonitorSnapshot, PollHealth, StationSnapshot, answered, stale_after_ms,
-};
+use super::snapshot::{CircuitSnapshot, ClockJump, MonitorSnapshot, PollHealth, StationSnapshot, stale_after_ms};
 use crate::audit::assessment::Assessment;
 use crate::audit::checks::values::CLOCK_JUMP_MS;
 use crate::audit::context::CircuitContext;
@@ -20,14 +16,18 @@ use crate::audit::energy::{EnergyAccount, EnergyReport};
 use crate::audit::misregistration::MAX_GAP_MS;
 use crate::audit::monitor::MonitorAuditor;
 use crate::audit::register_fault::expected::Expected;
-use crate::audit::words;
 use crate::config::model::{MonitorConfig, StationConfig, Tariff};
 use crate::modbus::map::MapSource;
 use crate::modbus::poll::PollEvent;
 use crate::reading::{Instant2, MonitorReading, MonoMs};
 
 mod adopt;
+mod auditing;
 pub mod keep;
+mod polling;
+
+use self::auditing::audit_reading;
+use self::polling::{Link, note_poll, silent};
 
 /// The audit of one monitor's circuits as a station sees it.
 pub trait MonitorAudit: Send {
@@ -55,14 +55,6 @@ pub type AuditFactory = fn(&[CircuitContext]) -> Box<dyn MonitorAudit>;
 
 fn real_audit(contexts: &[CircuitContext]) -> Box<dyn MonitorAudit> {
     Box::new(MonitorAuditor::new(contexts.to_vec()))
-}
-
-/// How a monitor answers, as far as the log is concerned.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-enum Link {
-    Answers,
-    InPart,
-    Silent,
 }
 
 struct Monitor {
@@ -255,141 +247,6 @@ impl StationState {
 /// Two polls lost are bridged in the energies, as they are in what is shown; a minute is, whatever the poll period.
 fn longest_gap_ms(monitor: Option<&MonitorConfig>) -> u64 {
     monitor.map_or(MAX_GAP_MS, |m| stale_after_ms(m.poll_period).max(MAX_GAP_MS))
-}
-
-fn note_poll(
-    station: &str,
-    entry: &mut Monitor,
-    event: &PollEvent,
-    reading: &Arc<MonitorReading>,
-    news: &mut Vec<News>,
-) {
-    let shown = &mut entry.shown;
-    let named = format!("{station} / {} ({}): ", shown.name, place(shown));
-    let health = &mut shown.health;
-    let first = health.polls == 0;
-    health.polls += 1;
-    health.transactions += u64::from(event.transactions);
-    health.failed_transactions += event.errors.len() as u64;
-    health.skipped_ticks += u64::from(event.skipped_ticks);
-    health.connects += u64::from(event.connects);
-    health.dropped_events += u64::from(event.dropped_events);
-    health.last_poll = Some(reading.at);
-    health.last_took_ms = event.took_ms;
-    health.silent = !answered(reading);
-    let cause;
-    (health.failures, cause) = failures(&named, event, reading);
-    let link = if health.silent {
-        health.failed_polls += 1;
-        Link::Silent
-    } else {
-        health.last_good = Some(reading.at);
-        shown.reading = Some(Arc::clone(reading));
-        if health.failures.is_empty() { Link::Answers } else { Link::InPart }
-    };
-    // The first poll is news at once, and so is an end of silence; a lost poll now and then is not.
-    let needed = match (link, entry.link.told()) {
-        (_, None) if first => 1,
-        (Link::Answers, Some(Link::Silent | Link::InPart)) | (Link::InPart, Some(Link::Silent)) => 1,
-        _ => TELL_AFTER,
-    };
-    if entry.link.settle(link, needed) {
-        let (monitor, place) = (entry.shown.name.clone(), place(&entry.shown));
-        news.push(match link {
-            Link::Answers => News::MonitorAnswers { monitor, place },
-            Link::InPart => News::MonitorAnswersInPart { monitor, place, cause },
-            Link::Silent => silent(&entry.shown, cause),
-        });
-    }
-}
-
-/// What went wrong in a poll, and the first cause of it. Whoever shows them has named the monitor already, so that part
-/// is taken off.
-fn failures(named: &str, event: &PollEvent, reading: &MonitorReading) -> (Vec<String>, String) {
-    let short = |text: &str| text.strip_prefix(named).unwrap_or(text).to_owned();
-    let mut all: Vec<String> = reading.failures.iter().map(|text| short(text)).collect();
-    let errors: Vec<String> = event.errors.iter().map(|error| short(&error.to_string())).collect();
-    let first = errors.first().or(all.first()).cloned().unwrap_or_else(|| "no reason given".to_owned());
-    for error in errors {
-        if !all.iter().any(|known| known.contains(&error)) {
-            all.push(error);
-        }
-    }
-    (all, first)
-}
-
-fn silent(shown: &MonitorSnapshot, cause: String) -> News {
-    News::MonitorSilent { monitor: shown.name.clone(), place: place(shown), cause }
-}
-
-fn place(shown: &MonitorSnapshot) -> String {
-    format!("{}, unit {}", shown.address, shown.unit)
-}
-
-/// Runs the audit of a monitor's circuits on a reading; returns the number of failures inside it, 0 or 1.
-fn audit_reading(
-    monitor: &mut Monitor,
-    circuits: &mut [Circuit],
-    factory: AuditFactory,
-    reading: &MonitorReading,
-    news: &mut Vec<News>,
-) -> u64 {
-    let audit = &mut monitor.audit;
-    // Unwind safety: the audit that panicked is thrown away, so nobody sees it half changed.
-    match catch_unwind(AssertUnwindSafe(|| audit.observe(reading))) {
-        Ok(assessments) => {
-            for (index, assessment) in monitor.circuits.iter().zip(assessments) {
-                conclude(&mut circuits[*index], assessment, reading, news);
-            }
-            0
-        }
-        Err(payload) => {
-            monitor.audit = factory(&monitor.contexts);
-            let message = panic_text(payload.as_ref());
-            for index in &monitor.circuits {
-                let circuit = &mut circuits[*index];
-                circuit.shown.assessment = None;
-                // An audit that fails on every reading is told once, not once a reading.
-                if circuit.shown.core_failure.is_none() {
-                    news.push(News::CoreFailed { circuit: circuit.shown.name.clone(), message: message.clone() });
-                }
-                circuit.shown.core_failure = Some(message.clone());
-            }
-            1
-        }
-    }
-}
-
-fn conclude(circuit: &mut Circuit, assessment: Assessment, reading: &MonitorReading, news: &mut Vec<News>) {
-    if circuit.shown.core_failure.take().is_some() {
-        news.push(News::CoreRecovered { circuit: circuit.shown.name.clone() });
-    }
-    if let Some(key) = DiagnosisKey::of(&assessment)
-        && circuit.diagnosis.settle(key, TELL_AFTER)
-    {
-        news.push(News::Diagnosis {
-            circuit: circuit.shown.name.clone(),
-            verdict: assessment.diagnosis.verdict,
-            headline: words::headline(&assessment),
-        });
-    }
-    let epoch_before = circuit.shown.assessment.as_ref().map(|before| before.diagnosis.epoch);
-    if epoch_before.is_some_and(|before| before != assessment.diagnosis.epoch) {
-        circuit.energy.restart(reading.at);
-    }
-    if let Some(values) = reading.circuits.get(circuit.shown.slot) {
-        circuit.energy.observe(reading.at, values, &assessment);
-        circuit.shown.energy = circuit.energy.report();
-    }
-    circuit.shown.assessment = Some(Arc::new(assessment));
-}
-
-fn panic_text(payload: &(dyn Any + Send)) -> String {
-    payload
-        .downcast_ref::<&str>()
-        .map(|text| (*text).to_owned())
-        .or_else(|| payload.downcast_ref::<String>().cloned())
-        .unwrap_or_else(|| "no message".to_owned())
 }
 
 #[cfg(test)]

@@ -10,7 +10,7 @@ use std::time::Duration;
 use tokio::sync::{mpsc, watch};
 use tokio_util::sync::CancellationToken;
 
-use super::checks::with_checks;
+use super::checks::{self, with_checks};
 use super::record::Record;
 use super::snapshot::{SnapshotReader, StationSnapshot};
 use super::state::StationState;
@@ -31,6 +31,8 @@ pub struct StationTask {
     clock: Clock,
     record: Record,
     checks: Option<watch::Receiver<Arc<[RecordedCheck]>>>,
+    /// Those of them that count in what is shown.
+    counted: Arc<[RecordedCheck]>,
 }
 
 impl StationTask {
@@ -42,7 +44,15 @@ impl StationTask {
     ) -> (StationTask, SnapshotReader) {
         let (publish, receiver) = watch::channel(Arc::new(state.snapshot(clock.now())));
         (
-            StationTask { state, events, publish, clock, record: Record::default(), checks: None },
+            StationTask {
+                state,
+                events,
+                publish,
+                clock,
+                record: Record::default(),
+                checks: None,
+                counted: Arc::default(),
+            },
             SnapshotReader::new(receiver),
         )
     }
@@ -60,6 +70,7 @@ impl StationTask {
 
     /// Says where to learn what people found at the panels, which counts in all that is shown.
     pub fn count_checks(&mut self, checks: watch::Receiver<Arc<[RecordedCheck]>>) {
+        self.counted = Arc::clone(&checks.borrow());
         self.checks = Some(checks);
     }
 
@@ -76,7 +87,7 @@ impl StationTask {
         let mut turn = 0;
         loop {
             let deadline = self.state.next_check();
-            let (polled, news) = tokio::select! {
+            let (polled, mut news) = tokio::select! {
                 biased;
                 () = cancel.cancelled() => return,
                 event = next_event(&mut self.events, &mut turn) => match event {
@@ -87,17 +98,24 @@ impl StationTask {
                 () = reached(deadline, &self.clock) => (None, self.state.check_ages(self.clock.now().mono)),
             };
             let snapshot = Arc::new(self.state.snapshot(self.clock.now()));
+            let checks = self.checks.as_ref().map(|checks| Arc::clone(&checks.borrow()));
+            if let Some(checks) = checks.filter(|checks| !Arc::ptr_eq(checks, &self.counted)) {
+                news.extend(checks::news(&snapshot, &self.counted, &checks));
+                self.counted = checks;
+            }
             // In the journal first: what is shown must not be lost by a power cut the next moment.
             self.record.news(self.state.name(), &news, snapshot.at).await;
             for item in &news {
                 item.log(self.state.name());
             }
-            if let (Some(history), Some(monitor)) = (&mut self.record.history, polled) {
-                history.take(&snapshot, monitor, &news);
-                history.keep_learnt(&self.state, monitor, snapshot.at, &news);
+            if let Some(history) = &mut self.record.history {
+                history.diagnoses(&snapshot, &news);
+                if let Some(monitor) = polled {
+                    history.take(&snapshot, monitor);
+                    history.keep_learnt(&self.state, monitor, snapshot.at, &news);
+                }
             }
-            let counted = self.checks.as_ref().map(|checks| Arc::clone(&checks.borrow()));
-            self.publish.send_replace(with_checks(&snapshot, counted.as_deref().unwrap_or_default()));
+            self.publish.send_replace(with_checks(&snapshot, &self.counted));
         }
     }
 }
@@ -142,120 +160,5 @@ async fn next_event(receivers: &mut [mpsc::Receiver<PollEvent>], turn: &mut usiz
 }
 
 #[cfg(test)]
-mod tests {
-    use super::*;
-    use crate::audit::assessment::Assessment;
-    use crate::reading::MonitorReading;
-    use crate::station::fixtures::{good_event, running_reading, station_config};
-    use crate::station::snapshot::Freshness;
-    use crate::station::state::MonitorAudit;
-
-    struct Panicking;
-    impl MonitorAudit for Panicking {
-        fn observe(&mut self, _: &MonitorReading) -> Vec<Assessment> {
-            panic!("a fault inside the audit")
-        }
-    }
-
-    struct Run {
-        events: mpsc::Sender<PollEvent>,
-        reader: SnapshotReader,
-        clock: Clock,
-        task: tokio::task::JoinHandle<StationState>,
-        cancel: CancellationToken,
-    }
-
-    fn start(state: StationState) -> Run {
-        let clock = Clock::system();
-        let cancel = CancellationToken::new();
-        let (events, receiver) = mpsc::channel(EVENT_QUEUE);
-        let (task, reader) = StationTask::new(state, vec![receiver], clock.clone());
-        let task = tokio::spawn(task.run(cancel.clone()));
-        Run { events, reader, clock, task, cancel }
-    }
-
-    fn state(name: &str) -> StationState {
-        StationState::new(&station_config(name)).unwrap()
-    }
-
-    async fn feed(run: &mut Run) {
-        let mut reading = running_reading(0);
-        reading.at = run.clock.now();
-        run.events.send(good_event(reading)).await.unwrap();
-        assert!(run.reader.changed().await);
-    }
-
-    #[tokio::test(start_paused = true)]
-    async fn publishes_a_snapshot_a_reading_and_ends_when_told() {
-        let mut run = start(state("Alder Creek Lift"));
-        for _ in 0..5 {
-            feed(&mut run).await;
-            tokio::time::advance(Duration::from_secs(1)).await;
-        }
-        assert_eq!(run.reader.get().monitors[0].health.polls, 5);
-        run.cancel.cancel();
-        run.task.await.unwrap();
-        assert!(!run.reader.changed().await);
-    }
-
-    #[tokio::test(start_paused = true)]
-    async fn a_reader_that_holds_on_to_a_snapshot_never_blocks_the_station() {
-        let mut run = start(state("Alder Creek Lift"));
-        let dead = run.reader.clone();
-        let held = dead.get();
-        for _ in 0..50 {
-            feed(&mut run).await;
-        }
-        assert_eq!(held.monitors[0].health.polls, 0);
-        assert_eq!(run.reader.get().monitors[0].health.polls, 50);
-        assert_eq!(dead.get().monitors[0].health.polls, 50, "a late reader gets the newest, not a queue");
-    }
-
-    #[tokio::test(start_paused = true)]
-    async fn a_station_whose_audit_panics_leaves_the_others_running() {
-        let config = station_config("Quarry Road Booster");
-        let mut bad = start(StationState::with_audit(&config, |_| Box::new(Panicking)).unwrap());
-        let mut good = start(state("Alder Creek Lift"));
-        for _ in 0..8 {
-            feed(&mut bad).await;
-            feed(&mut good).await;
-            tokio::time::advance(Duration::from_secs(1)).await;
-        }
-        let (bad_now, good_now) = (bad.reader.get(), good.reader.get());
-        assert_eq!(bad_now.core_failures, 8);
-        assert_eq!(bad_now.monitors[0].health.polls, 8, "the station itself goes on");
-        assert_eq!(bad_now.circuits[0].core_failure.as_deref(), Some("a fault inside the audit"));
-        assert!(good_now.circuits[0].assessment.is_some());
-        assert_eq!(good_now.core_failures, 0);
-    }
-
-    #[tokio::test(start_paused = true)]
-    async fn a_hung_poll_wakes_the_station_by_itself() {
-        let mut run = start(state("Alder Creek Lift"));
-        feed(&mut run).await;
-        // Nothing is sent; the paused clock moves on to the station's own deadline.
-        assert!(run.reader.changed().await);
-        let now = run.clock.now().mono;
-        let age = run.reader.get().monitors[0].freshness(now);
-        assert!(matches!(age, Freshness::Stale { age_ms } if age_ms > 3000), "{age:?}");
-    }
-
-    #[tokio::test(start_paused = true)]
-    async fn a_fast_monitor_does_not_starve_another() {
-        let (fast, fast_events) = mpsc::channel(EVENT_QUEUE);
-        let (slow, slow_events) = mpsc::channel(EVENT_QUEUE);
-        for _ in 0..EVENT_QUEUE {
-            fast.send(good_event(running_reading(0))).await.unwrap();
-        }
-        slow.send(good_event(running_reading(0))).await.unwrap();
-        drop(slow);
-        let mut receivers = [fast_events, slow_events];
-        let mut turn = 0;
-        let mut order = Vec::new();
-        drop(fast);
-        while let Some((monitor, _)) = next_event(&mut receivers, &mut turn).await {
-            order.push(monitor);
-        }
-        assert_eq!(order, [0, 1, 0, 0, 0]);
-    }
-}
+#[path = "task_tests.rs"]
+mod tests;

@@ -2,8 +2,10 @@
 
 use std::path::Path;
 
+use serde_json::Value;
+
 use crate::daemon::Daemon;
-use crate::support::{Scene, Stage, told, wattassay};
+use crate::support::{Scene, Stage, looked_for, told, wattassay};
 
 const QUICK: &str = r#"
 [journal]
@@ -12,6 +14,8 @@ folder = "journal"
 priority = "high"
 on_delay = "1 s"
 [alarms.monitor_silent]
+on_delay = "1 s"
+[alarms.voltage_leads_wrong]
 on_delay = "1 s"
 "#;
 
@@ -52,4 +56,40 @@ fn an_alarm_comes_once_names_its_pump_and_outlives_a_kill() {
     let journal = journal(&stage.config);
     assert_eq!(came(&journal), 1, "{journal}");
     assert!(!journal.contains("Orchard Street Lift, Pump 1"), "{journal}");
+}
+
+#[test]
+fn voltage_leads_exchanged_at_two_pumps_are_one_alarm_of_their_monitor() {
+    let mut scene = Scene::sound("Gravel Pit Lift", "generic-full");
+    scene.voltage.swap(1, 2);
+    scene.second = Some(scene.current.clone());
+    let stage = Stage::set(&[scene]);
+    let text = std::fs::read_to_string(&stage.config).unwrap();
+    std::fs::write(&stage.config, format!("{text}\n{QUICK}")).unwrap();
+
+    let mut daemon = Daemon::start(&stage.config);
+    daemon.wait_for("Gravel Pit Lift / Pump 2: ");
+    daemon.wait_for("Gravel Pit Lift, PM-1, voltage leads or fuse at fault: came");
+    // It is shown once it is recorded and told.
+    let alarms = looked_for("an alarm", || {
+        let list: Value = serde_json::from_str(&daemon.get("/api/v1/alarms")).unwrap();
+        list["items"].as_array().filter(|items| !items.is_empty()).cloned()
+    });
+    let [alarm] = alarms.as_slice() else { panic!("{alarms:?}") };
+    assert_eq!(
+        (alarm["kind"].as_str(), alarm["part"].as_str()),
+        (Some("voltage_leads_wrong"), Some("PM-1")),
+        "{alarm}"
+    );
+    let story = |key: &str| alarm["story"][key].as_str().unwrap().to_owned();
+    assert!(story("what").contains("voltage leads 2 and 3 are exchanged"), "{alarm}");
+    assert!(story("means").contains("Pump 1 and Pump 2"), "{alarm}");
+    assert!(
+        !alarm["cautions"].as_array().unwrap().is_empty() && story("action").contains("terminals 2 and 3"),
+        "{alarm}"
+    );
+    daemon.signal("TERM");
+    daemon.wait_for("stopped");
+    let journal = journal(&stage.config);
+    assert_eq!(journal.lines().filter(|line| line.contains(": came")).count(), 1, "{journal}");
 }

@@ -1,21 +1,15 @@
 //! What the real binary has learnt outlives its restart: after a stop, and after a kill.
 
 use std::path::Path;
-use std::time::Duration;
 
 use rusqlite::{Connection, OpenFlags, OptionalExtension};
 use serde_json::Value;
 use wattassay::history::sqlite::FILE_NAME;
 
 use crate::daemon::Daemon;
-use crate::support::{Scene, Stage, station};
+use crate::support::{Scene, Stage, looked_for, station};
 
 const STATION: &str = "Gravel Pit Lift";
-/// Looks that a test takes before it gives up.
-const LOOKS: u32 = 600;
-/// Between two looks at what tells of no change by itself.
-const BETWEEN_LOOKS: Duration = Duration::from_millis(50);
-
 fn stage() -> Stage {
     let mut scene = Scene::sound(STATION, "generic-full");
     scene.current.swap(1, 2);
@@ -23,16 +17,6 @@ fn stage() -> Stage {
     let text = std::fs::read_to_string(&stage.config).unwrap();
     std::fs::write(&stage.config, format!("{text}\n[history]\nfolder = \"history\"\n")).unwrap();
     stage
-}
-
-fn looked_for<T>(what: &str, look: impl Fn() -> Option<T>) -> T {
-    for _ in 0..LOOKS {
-        if let Some(found) = look() {
-            return found;
-        }
-        std::thread::sleep(BETWEEN_LOOKS);
-    }
-    panic!("{what} was not seen")
 }
 
 /// The circuit as soon as anything is said of it.

@@ -2,11 +2,17 @@
 
 use std::path::{Path, PathBuf};
 use std::process::{Command, Output};
+use std::time::Duration;
 
 use serde_json::Value;
 use tempfile::TempDir;
 use tokio_util::sync::CancellationToken;
 use wattassay_simulators::{StationFile, start};
+
+/// Looks that a test takes before it gives up.
+const LOOKS: u32 = 600;
+/// Between two looks at what tells of no change by itself.
+const BETWEEN_LOOKS: Duration = Duration::from_millis(50);
 
 /// The binary under test.
 pub fn wattassay() -> Command {
@@ -28,7 +34,9 @@ pub struct Scene {
     pub voltage: [String; 3],
     /// What the current channels see.
     pub current: [String; 3],
-    /// Extra lines for the pump of the station file.
+    /// What the current channels of a second pump on the same monitor see, where there is one; it runs as the first does.
+    pub second: Option<[String; 3]>,
+    /// Extra lines for the pumps of the station file.
     pub pump_extra: String,
     /// Magnitude of each supply phase, as a TOML array.
     pub phase_scale: &'static str,
@@ -54,6 +62,7 @@ impl Scene {
             simulated_map: map,
             voltage: straight(),
             current: straight(),
+            second: None,
             pump_extra: String::new(),
             phase_scale: "[1.0, 0.995, 1.003]",
             loads: vec![1.0, 0.7, 0.42],
@@ -72,6 +81,25 @@ impl Scene {
             load => format!("{{ at_s = {}.0, load = {load} }}", 3 * n),
         };
         let steps: Vec<String> = self.loads.iter().enumerate().map(step).collect();
+        let (steps, repeat) = (steps.join(", "), 3 * self.loads.len());
+        let pump = |name: &str| {
+            format!(
+                r#"
+[[pumps]]
+name = "{name}"
+load = "induction-motor"
+rated_power_w = 44742.0
+rated_voltage_v = 460.0
+full_load_current_a = 77.0
+full_load_power_factor = 0.86
+schedule = [{steps}]
+repeat_s = {repeat}.0
+{extra}"#,
+                extra = self.pump_extra,
+            )
+        };
+        let pumps: String = self.pumps().iter().map(|name| pump(name)).collect();
+        let currents: Vec<String> = std::iter::once(&self.current).chain(&self.second).map(quoted).collect();
         format!(
             r#"
 name = "{name}"
@@ -80,42 +108,52 @@ seed = {seed}
 line_voltage_v = 480.0
 phase_scale = {scale}
 noise = 0.001
-[[pumps]]
-name = "Pump 1"
-load = "induction-motor"
-rated_power_w = 44742.0
-rated_voltage_v = 460.0
-full_load_current_a = 77.0
-full_load_power_factor = 0.86
-schedule = [{steps}]
-repeat_s = {repeat}.0
-{pump}
+{pumps}
 [[monitors]]
 name = "PM-1"
 listen = "127.0.0.1:0"
 map = "{map}"
-circuits = ["Pump 1"]
+circuits = {circuits:?}
 transport = "{transport}"
 voltage = {voltage}
-currents = [{current}]
+currents = [{currents}]
 [monitors.protocol]
 {protocol}
 "#,
             name = self.name,
             scale = self.phase_scale,
-            steps = steps.join(", "),
-            repeat = 3 * self.loads.len(),
-            pump = self.pump_extra,
             map = self.simulated_map,
+            circuits = self.pumps(),
             transport = self.transport,
             voltage = quoted(&self.voltage),
-            current = quoted(&self.current),
+            currents = currents.join(", "),
             protocol = self.protocol,
         )
     }
 
+    fn pumps(&self) -> &[&str] {
+        if self.second.is_some() { &["Pump 1", "Pump 2"] } else { &["Pump 1"] }
+    }
+
     /// How the daemon is told of the station, its monitor at an address.
     pub fn config(&self, address: &str, unit: u8) -> String {
+        let circuit = |(n, name): (usize, &&str)| {
+            format!(
+                r#"[[stations.circuits]]
+name = "{name}"
+monitor = "PM-1"
+slot = {slot}
+load = "induction-motor"
+rated_power = "60 hp"
+rated_voltage = "460 V"
+full_load_current = "77 A"
+full_load_power_factor = 0.86
+ct_ratio = "200:5"
+"#,
+                slot = n + 1,
+            )
+        };
+        let circuits: String = self.pumps().iter().enumerate().map(circuit).collect();
         format!(
             r#"
 [[stations]]
@@ -131,16 +169,7 @@ transport = "{transport}"
 poll_period = "200 ms"
 timeout = "100 ms"
 {extra}
-[[stations.circuits]]
-name = "Pump 1"
-monitor = "PM-1"
-load = "induction-motor"
-rated_power = "60 hp"
-rated_voltage = "460 V"
-full_load_current = "77 A"
-full_load_power_factor = 0.86
-ct_ratio = "200:5"
-"#,
+{circuits}"#,
             name = self.name,
             map = self.map,
             transport = self.transport,
@@ -211,6 +240,17 @@ pub fn audit(config: &Path, seconds: u32) -> (i32, Value) {
     let document =
         serde_json::from_slice(&output.stdout).unwrap_or_else(|error| panic!("no JSON ({error}): {}", told(&output)));
     (output.status.code().unwrap_or(-1), document)
+}
+
+/// What a look finds, sooner or later.
+pub fn looked_for<T>(what: &str, look: impl Fn() -> Option<T>) -> T {
+    for _ in 0..LOOKS {
+        if let Some(found) = look() {
+            return found;
+        }
+        std::thread::sleep(BETWEEN_LOOKS);
+    }
+    panic!("{what} was not seen")
 }
 
 /// What a process said, for messages.

@@ -76,7 +76,13 @@ fn miswired(failed: &[Check]) -> Assessment {
 fn told_of(polling: Polling, audit: Audit) -> Vec<Told> {
     let told = from_audit::monitor(
         "Larkmoor North",
-        &MonitorNow { monitor: "PM-1", polling, register_fault: None, circuits: &[("Pump 1", audit)] },
+        &MonitorNow {
+            monitor: "PM-1",
+            polling,
+            register_fault: None,
+            leads_told: false,
+            circuits: &[("Pump 1", audit)],
+        },
     );
     for one in &told {
         assert_eq!(one.story.is_some(), one.condition == Condition::True, "{one:?}");
@@ -200,7 +206,13 @@ fn cannot_tell_neither_raises_nor_clears() {
 fn a_failed_audit_hides_its_circuit_only() {
     let sound = sound();
     let circuits = [("Pump 1", Audit::Failed { message: "overflow" }), ("Pump 2", Audit::Of(&sound))];
-    let now = MonitorNow { monitor: "PM-1", polling: Polling::Answers, register_fault: None, circuits: &circuits };
+    let now = MonitorNow {
+        monitor: "PM-1",
+        polling: Polling::Answers,
+        register_fault: None,
+        leads_told: false,
+        circuits: &circuits,
+    };
     let told = from_audit::monitor("Larkmoor North", &now);
     let raised: Vec<&AlarmId> = told.iter().filter(|t| t.condition == Condition::True).map(|t| &t.id).collect();
     assert_eq!(raised, [&AlarmId::circuit("Larkmoor North", "Pump 1", AlarmKind::AuditFailed)]);
@@ -218,6 +230,10 @@ fn the_daemons_own_conditions() {
     assert_eq!(storage(Some(100), false), Condition::False);
     assert_eq!(storage(Some(99), false), Condition::True);
     assert_eq!(storage(Some(100), true), Condition::True, "room is only there because detail is dropped");
+    let room = |free_bytes, least_bytes, dropping| Room { free_bytes, least_bytes, dropping };
+    let together = Room::together([room(None, 0, true), room(Some(500), 100, false), room(Some(300), 299, false)]);
+    assert_eq!(together, room(Some(300), 299, true), "the tightest disk, and what is dropped on any");
+    assert_eq!(Room::together([]).free_bytes, None);
 }
 
 #[test]
@@ -276,7 +292,13 @@ fn a_fuse_that_feeds_two_pumps_is_one_alarm() {
     first.voltage_leads = Some(Arc::new(weigh(service, &dead)));
     let second = first.clone();
     let circuits = [("Pump 1", Audit::Of(&first)), ("Pump 2", Audit::Of(&second))];
-    let now = MonitorNow { monitor: "PM-1", polling: Polling::Answers, register_fault: None, circuits: &circuits };
+    let now = MonitorNow {
+        monitor: "PM-1",
+        polling: Polling::Answers,
+        register_fault: None,
+        leads_told: false,
+        circuits: &circuits,
+    };
     let told = from_audit::monitor("Larkmoor North", &now);
     assert_eq!(kinds(&told, Condition::True), [AlarmKind::VoltageLeadsWrong]);
     let story = story(&told, AlarmKind::VoltageLeadsWrong);
@@ -295,8 +317,13 @@ fn a_map_that_does_not_fit_is_one_alarm_and_its_numbers_say_nothing_more() {
         fits: "low word first fits".to_owned(),
         change: "write word_order = \"low-first\"".to_owned(),
     };
-    let now =
-        MonitorNow { monitor: "PM-1", polling: Polling::Answers, register_fault: Some(&fault), circuits: &circuits };
+    let now = MonitorNow {
+        monitor: "PM-1",
+        polling: Polling::Answers,
+        register_fault: Some(&fault),
+        leads_told: false,
+        circuits: &circuits,
+    };
     let told = from_audit::monitor("Larkmoor North", &now);
     assert_eq!(kinds(&told, Condition::True), [AlarmKind::RegisterMapWrong]);
     assert!(!kinds(&told, Condition::False).contains(&AlarmKind::MeteringMiswired), "nothing clears either");

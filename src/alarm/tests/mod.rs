@@ -2,6 +2,7 @@
 
 mod audit;
 mod floods;
+mod leads;
 mod model;
 mod restart;
 mod table;

@@ -2,6 +2,7 @@
 
 use std::collections::BTreeSet;
 
+use super::super::id::{AlarmId, AlarmKind};
 use super::super::machine::Alarm;
 use super::super::settings::AlarmSettings;
 use super::super::state::{AlarmState, Announcement, Cause, Condition, Event};
@@ -29,7 +30,12 @@ fn events() -> Vec<Event> {
         Event::TakeOutOfService(operator()),
         Event::ReturnToService(operator()),
         Event::Disable,
+        Event::ToldElsewhere { by: leads() },
     ]
+}
+
+fn leads() -> AlarmId {
+    AlarmId::monitor("Larkmoor North", "PM-1", AlarmKind::VoltageLeadsWrong)
 }
 
 /// Column of the table, and the cause that is recorded. Exhaustive: a new event does not compile without its column.
@@ -49,6 +55,7 @@ fn column(event: &Event) -> (usize, Option<Cause>) {
         Event::TakeOutOfService(_) => (10, Some(Cause::TakenOutOfService)),
         Event::ReturnToService(_) => (11, Some(Cause::ReturnedToService)),
         Event::Disable => (12, Some(Cause::Disabled)),
+        Event::ToldElsewhere { .. } => (13, Some(Cause::ToldElsewhere { by: leads() })),
     }
 }
 
@@ -109,27 +116,27 @@ fn start(name: &str) -> Alarm {
 /// One row a start, one column an event. `-`: nothing recorded; `!`: refused; a letter: recorded, with that state after;
 /// `*`: announced. The letters are those of [`letter`].
 const TABLE: &str = "
-start                        true false unkn tick ack reset shelve unshelve suppr unsuppr out return disable
-normal                       U*   -     -    -    !   !     S      !        D     -       O   !      X
-unacknowledged               -    R     -    -    A   !     S      !        D     -       O   !      X
-acknowledged                 -    N     -    -    !   !     S      !        D     -       O   !      X
-returned                     U*   -     -    -    N   !     S      !        D     -       O   !      X
-unacknowledged-latching      -    L     -    -    A   !     S      !        D     -       O   !      X
-acknowledged-latching        -    K     -    -    !   !     S      !        D     -       O   !      X
-latched-unacknowledged       U*   -     -    -    K   R     S      !        D     -       O   !      X
-latched-acknowledged         U*   -     -    -    !   N     S      !        D     -       O   !      X
-shelved-active               -    -     -    -    !   !     S      U*       D     -       O   !      X
-shelved-quiet                -    -     -    -    !   !     S      N        D     -       O   !      X
-shelved-returned             -    -     -    -    !   !     S      N        D     -       O   !      X
-shelved-latched              -    -     -    -    !   !     S      L        D     -       O   !      X
-shelved-latched-acknowledged -    -     -    -    !   !     S      K        D     -       O   !      X
-suppressed-active            -    -     -    -    !   !     D      !        -     U*      O   !      X
-suppressed-quiet             -    -     -    -    !   !     D      !        -     N       O   !      X
-suppressed-shelved           -    -     -    -    !   !     D      D        -     S       O   !      X
-out-active                   -    -     -    -    !   !     O      !        O     -       !   U*     X
-out-quiet                    -    -     -    -    !   !     O      !        O     -       !   N      X
-out-suppressed               -    -     -    -    !   !     O      !        -     O       !   D      X
-disabled                     -    -     -    -    !   !     !      !        !     -       !   !      -
+start                        true false unkn tick ack reset shelve unshelve suppr unsuppr out return disable told
+normal                       U*   -     -    -    !   !     S      !        D     -       O   !      X       -
+unacknowledged               -    R     -    -    A   !     S      !        D     -       O   !      X       R
+acknowledged                 -    N     -    -    !   !     S      !        D     -       O   !      X       N
+returned                     U*   -     -    -    N   !     S      !        D     -       O   !      X       -
+unacknowledged-latching      -    L     -    -    A   !     S      !        D     -       O   !      X       L
+acknowledged-latching        -    K     -    -    !   !     S      !        D     -       O   !      X       K
+latched-unacknowledged       U*   -     -    -    K   R     S      !        D     -       O   !      X       -
+latched-acknowledged         U*   -     -    -    !   N     S      !        D     -       O   !      X       -
+shelved-active               -    -     -    -    !   !     S      U*       D     -       O   !      X       -
+shelved-quiet                -    -     -    -    !   !     S      N        D     -       O   !      X       -
+shelved-returned             -    -     -    -    !   !     S      N        D     -       O   !      X       -
+shelved-latched              -    -     -    -    !   !     S      L        D     -       O   !      X       -
+shelved-latched-acknowledged -    -     -    -    !   !     S      K        D     -       O   !      X       -
+suppressed-active            -    -     -    -    !   !     D      !        -     U*      O   !      X       -
+suppressed-quiet             -    -     -    -    !   !     D      !        -     N       O   !      X       -
+suppressed-shelved           -    -     -    -    !   !     D      D        -     S       O   !      X       -
+out-active                   -    -     -    -    !   !     O      !        O     -       !   U*     X       -
+out-quiet                    -    -     -    -    !   !     O      !        O     -       !   N      X       -
+out-suppressed               -    -     -    -    !   !     O      !        -     O       !   D      X       -
+disabled                     -    -     -    -    !   !     !      !        !     -       !   !      -       -
 ";
 
 #[test]
@@ -197,4 +204,15 @@ fn what_comes_and_goes_while_set_aside_does_not_latch() {
     tell(&mut alarm, 3, Condition::False);
     apply(&mut alarm, 4, Event::ReturnToService(operator()));
     assert_eq!(alarm.state(), AlarmState::Normal);
+}
+
+#[test]
+fn what_another_alarm_tells_is_over_without_its_delay() {
+    let mut alarm = Alarm::new(pump_alarm(), AlarmSettings { off_delay_ms: 60_000, ..prompt() });
+    tell(&mut alarm, 1, Condition::True);
+    assert_eq!(tell(&mut alarm, 2, Condition::False), [], "by itself it would wait");
+    let told = apply(&mut alarm, 3, Event::ToldElsewhere { by: leads() });
+    assert_eq!(told.iter().map(|t| &t.cause).collect::<Vec<_>>(), [&Cause::ToldElsewhere { by: leads() }]);
+    assert!(!alarm.active());
+    assert_eq!(apply(&mut alarm, 300, Event::Tick), []);
 }

@@ -4,7 +4,7 @@ use super::super::id::{AlarmId, AlarmKind};
 use super::super::set::{AlarmSet, Step};
 use super::super::settings::{AlarmSettings, FloodSettings};
 use super::super::state::Condition;
-use super::super::words::{self, AlarmText, Story};
+use super::super::words::{self, AlarmText, PumpsBehind, Story};
 use super::{at_s, operator};
 use crate::audit::assessment::{Check, Finding, Outcome};
 use crate::audit::detail::Detail;
@@ -63,6 +63,13 @@ fn stories() -> Vec<(AlarmKind, Story)> {
     };
     let mut reversed = Wiring::INTENDED;
     reversed.current[1] = CurrentSeen::Conductor { phase: Phase::B, reversed: true };
+    let behind = PumpsBehind {
+        wrong: vec!["Pump 1", "Pump 2"],
+        unjudged: vec!["Pump 3"],
+        own_fault: vec!["Pump 2"],
+        corrected: true,
+        ..PumpsBehind::default()
+    };
     vec![
         (
             AlarmKind::MonitorSilent,
@@ -77,10 +84,33 @@ fn stories() -> Vec<(AlarmKind, Story)> {
             AlarmKind::MeteringMiswired,
             words::metering_miswired(&describe_wiring(&exchanged()), false, 0.993, false, &[&blank]),
         ),
-        (AlarmKind::RegisterMapWrong, words::register_map_wrong("PM-1", &map, &["Pump 1", "Pump 2"], &[&share])),
+        (
+            AlarmKind::RegisterMapWrong,
+            words::register_map_wrong("PM-1", &map, &["Pump 1", "Pump 2"], &[("Pump 1", &share)]),
+        ),
         (
             AlarmKind::VoltageLeadsWrong,
-            words::voltage_leads_wrong("PM-1", "voltage lead 2 is off", 0.991, &["Pump 1", "Pump 2"], &[&volts]),
+            words::voltage_leads_wrong(
+                "PM-1",
+                "voltage lead 2 is off",
+                0.991,
+                &["Pump 1", "Pump 2"],
+                &[("Pump 1", &volts), ("Pump 2", &volts)],
+            ),
+        ),
+        (
+            AlarmKind::VoltageLeadsWrong,
+            words::voltage_leads_exchanged(
+                "PM-1",
+                [Phase::A, Phase::C, Phase::B],
+                0.9995,
+                &behind,
+                &[("Pump 1", &sign)],
+            ),
+        ),
+        (
+            AlarmKind::MeteringMiswired,
+            words::metering_miswired_besides(&describe_wiring(&reversed), true, 0.997, true, &[&sign]),
         ),
         (AlarmKind::MeteringNumbersWrong, words::metering_numbers_wrong(&volts, &[&sign])),
         (AlarmKind::MeteringNumbersWrong, words::metering_numbers_wrong(&apparent, &[])),

@@ -1,6 +1,6 @@
 //! Do the monitor's own numbers agree with each other? Disagreement points at the register map, not at the leads.
 
-use super::{CHANNEL_NAMES, Found, Input, Observation, first_missing, not_running};
+use super::{CHANNEL_NAMES, Found, Input, first_missing, not_running};
 use crate::audit::assessment::Check;
 use crate::audit::detail::{Detail, Missing};
 use crate::reading::Measured;
@@ -22,16 +22,16 @@ pub fn apparent_power(input: &Input, found: &mut Found) {
         let Some((s, vi)) = reported.good().zip(product) else {
             let missing = first_missing(&[(reported, "apparent power per channel")])
                 .unwrap_or(Missing::Words("voltage or current of the channel is missing"));
-            found.push(Observation::not_checkable(check, Some(k), missing));
+            found.not_checkable(check, Some(k), missing);
             continue;
         };
         if let Some(why) = not_running(input.run) {
-            found.push(Observation::idle(check, Some(k), why));
+            found.idle(check, Some(k), why);
             continue;
         }
         let right = (s - vi).abs() <= TOLERANCE * s.abs().max(vi);
         let detail = Detail::Apparent { channel: k, reported: s, product: vi };
-        found.push(Observation::judged(check, Some(k), right, detail));
+        found.judged(check, Some(k), right, detail);
     }
 }
 
@@ -49,18 +49,18 @@ pub fn power_triangle(input: &Input, found: &mut Found) {
                 (reading.reactive_power_var[k], "kvar per channel"),
             ])
             .unwrap_or(Missing::Words("voltage or current of the channel is missing"));
-            found.push(Observation::not_checkable(check, Some(k), missing));
+            found.not_checkable(check, Some(k), missing);
             continue;
         };
         if let Some(why) = not_running(input.run) {
-            found.push(Observation::idle(check, Some(k), why));
+            found.idle(check, Some(k), why);
             continue;
         }
         let largest = vi * (1.0 + TOLERANCE);
         // Clear of the limit the squares tell; the exact root costs far more.
         let right = p * p + q * q <= 0.999 * largest * largest || p.hypot(q) <= largest;
         let detail = Detail::Triangle { channel: k, active: p, reactive: q, product: vi };
-        found.push(Observation::judged(check, Some(k), right, detail));
+        found.judged(check, Some(k), right, detail);
     }
 }
 
@@ -87,11 +87,11 @@ fn sum_of_channels(input: &Input, found: &mut Found) {
             (reading.active_power_w[2], "kW on channel 3"),
         ])
         .unwrap_or(Missing::Words("voltage or current of a channel is missing"));
-        found.push(Observation::not_checkable(check, None, missing));
+        found.not_checkable(check, None, missing);
         return;
     };
     if let Some(why) = not_running(input.run) {
-        found.push(Observation::idle(check, None, why));
+        found.idle(check, None, why);
         return;
     }
     let sum = a + b + c;
@@ -106,7 +106,7 @@ fn sum_of_channels(input: &Input, found: &mut Found) {
         reactive = Some((sum, total));
     }
     let detail = Detail::Sums { active: (sum, total), reactive };
-    found.push(Observation::judged(check, None, right, detail));
+    found.judged(check, None, right, detail);
 }
 
 fn power_factor(input: &Input, found: &mut Found) {
@@ -142,12 +142,12 @@ fn power_factor(input: &Input, found: &mut Found) {
             (reading.total_apparent_power_va, "total kVA"),
         ])
         .unwrap_or(Missing::Words("apparent power is zero"));
-        found.push(Observation::not_checkable(check, None, missing));
+        found.not_checkable(check, None, missing);
     } else if let Some(why) = not_running(input.run) {
-        found.push(Observation::idle(check, None, why));
+        found.idle(check, None, why);
     } else if wrong.is_empty() {
-        found.push(Observation::judged(check, None, true, Detail::Words("PF equals P / S")));
+        found.judged(check, None, true, Detail::Words("PF equals P / S"));
     } else {
-        found.push(Observation::judged(check, None, false, Detail::Text(wrong.join("; "))));
+        found.judged(check, None, false, Detail::Text(wrong.join("; ")));
     }
 }

@@ -1,6 +1,6 @@
 //! Are the leads there, in order, and each current with its own voltage?
 
-use super::{CURRENT_NAMES, Found, Input, Observation, first_missing, not_running};
+use super::{CURRENT_NAMES, Found, Input, first_missing, not_running};
 use crate::audit::assessment::Check;
 use crate::audit::detail::{Detail, Missing};
 use crate::audit::evidence::{DEAD_CURRENT_SHARE, UNEVEN_CURRENT_SHARE};
@@ -27,13 +27,12 @@ pub fn voltage_missing(input: &Input, found: &mut Found) {
     for &k in channels {
         let (value, place) = (&values[k], places[k]);
         let nominal_v = if to_neutral { service.nominal_channel_v(k, between_v) } else { between_v };
-        found.push(match value.good() {
-            Some(volts) => {
-                let detail = Detail::Voltage { place, volts, nominal: nominal_v };
-                Observation::judged(check, Some(k), volts >= share * nominal_v, detail)
-            }
-            None => Observation::not_checkable(check, Some(k), Missing::Value { what: place, quality: *value }),
-        });
+        let Some(volts) = value.good() else {
+            found.not_checkable(check, Some(k), Missing::Value { what: place, quality: *value });
+            continue;
+        };
+        let detail = Detail::Voltage { place, volts, nominal: nominal_v };
+        found.judged(check, Some(k), volts >= share * nominal_v, detail);
     }
 }
 
@@ -46,15 +45,15 @@ pub fn current_missing(input: &Input, found: &mut Found) {
         let value = &currents[k];
         let Some(amps) = value.good() else {
             let missing = Missing::Value { what: CURRENT_NAMES[k], quality: *value };
-            found.push(Observation::not_checkable(check, Some(k), missing));
+            found.not_checkable(check, Some(k), missing);
             continue;
         };
-        found.push(if let Some(why) = not_running(input.run) {
-            Observation::idle(check, Some(k), why)
-        } else {
-            let detail = Detail::Current { channel: k, amps, largest };
-            Observation::judged(check, Some(k), amps > DEAD_CURRENT_SHARE * largest, detail)
-        });
+        if let Some(why) = not_running(input.run) {
+            found.idle(check, Some(k), why);
+            continue;
+        }
+        let detail = Detail::Current { channel: k, amps, largest };
+        found.judged(check, Some(k), amps > DEAD_CURRENT_SHARE * largest, detail);
     }
 }
 
@@ -63,20 +62,21 @@ pub fn current_balance(input: &Input, found: &mut Found) {
     let check = Check::CurrentBalance;
     let currents = input.reading.current_a;
     let used = input.context.service.channels();
-    let missing = used.iter().find_map(|k| first_missing(&[(currents[*k], CURRENT_NAMES[*k])]));
-    found.push(if let Some(missing) = missing {
-        Observation::not_checkable(check, None, missing)
-    } else if let Some(why) = not_running(input.run) {
-        Observation::idle(check, None, why)
-    } else {
-        let largest = currents.iter().filter_map(|c| c.good()).fold(0.0, f64::max);
-        let carrying = currents.iter().enumerate().filter_map(|(k, c)| Some((k, c.good()?)));
-        let smallest = carrying.filter(|(_, a)| *a > DEAD_CURRENT_SHARE * largest).min_by(|a, b| a.1.total_cmp(&b.1));
-        // A channel without current is told by its own check.
-        let (channel, amps) = smallest.unwrap_or((0, largest));
-        let detail = Detail::Current { channel, amps, largest };
-        Observation::judged(check, None, amps >= UNEVEN_CURRENT_SHARE * largest, detail)
-    });
+    if let Some(missing) = used.iter().find_map(|k| first_missing(&[(currents[*k], CURRENT_NAMES[*k])])) {
+        found.not_checkable(check, None, missing);
+        return;
+    }
+    if let Some(why) = not_running(input.run) {
+        found.idle(check, None, why);
+        return;
+    }
+    let largest = currents.iter().filter_map(|c| c.good()).fold(0.0, f64::max);
+    let carrying = currents.iter().enumerate().filter_map(|(k, c)| Some((k, c.good()?)));
+    let smallest = carrying.filter(|(_, a)| *a > DEAD_CURRENT_SHARE * largest).min_by(|a, b| a.1.total_cmp(&b.1));
+    // A channel without current is told by its own check.
+    let (channel, amps) = smallest.unwrap_or((0, largest));
+    let detail = Detail::Current { channel, amps, largest };
+    found.judged(check, None, amps >= UNEVEN_CURRENT_SHARE * largest, detail);
 }
 
 /// Current and run status agree.
@@ -85,18 +85,16 @@ pub fn current_while_stopped(input: &Input, found: &mut Found) {
     let currents = input.reading.current_a;
     let Some(largest) = currents.iter().filter_map(|c| c.good()).reduce(f64::max) else {
         let missing = Missing::Value { what: CURRENT_NAMES[0], quality: currents[0] };
-        found.push(Observation::not_checkable(check, None, missing));
+        found.not_checkable(check, None, missing);
         return;
     };
     let flowing = input.run.flowing;
-    let judged =
-        |running: bool, right: bool| Observation::judged(check, None, right, Detail::Status { running, largest });
-    found.push(match input.reading.run_status {
-        RunStatus::NotMapped => Observation::not_checkable(check, None, "the map offers no run status"),
-        RunStatus::Failed => Observation::not_checkable(check, None, "run status could not be read"),
-        RunStatus::Stopped => judged(false, !flowing),
-        RunStatus::Running => judged(true, flowing),
-    });
+    match input.reading.run_status {
+        RunStatus::NotMapped => found.not_checkable(check, None, "the map offers no run status"),
+        RunStatus::Failed => found.not_checkable(check, None, "run status could not be read"),
+        RunStatus::Stopped => found.judged(check, None, !flowing, Detail::Status { running: false, largest }),
+        RunStatus::Running => found.judged(check, None, flowing, Detail::Status { running: true, largest }),
+    }
 }
 
 /// Voltage channels rotate as expected.
@@ -105,23 +103,23 @@ pub fn voltage_rotation(input: &Input, found: &mut Found) {
     let expected = input.context.rotation;
     if !input.context.service.symmetrical() {
         let why = "the voltage channels of this service are no set of three phases";
-        found.push(Observation::not_checkable(check, None, why));
+        found.not_checkable(check, None, why);
         return;
     }
     let angles = input.monitor.voltage_angle_deg;
     if let Some(rotation) = input.voltages.measured_rotation {
         let detail = Detail::Rotation { found: rotation, expected };
-        found.push(Observation::judged(check, None, rotation == expected, detail));
+        found.judged(check, None, rotation == expected, detail);
         return;
     }
     let missing = first_missing(&angles.map(|angle| (angle, "voltage angles")));
-    found.push(match (missing, angles.map(Measured::good)) {
+    match (missing, angles.map(Measured::good)) {
         (None, [Some(a), Some(b), Some(c)]) if input.voltages.phasor_v.iter().all(Option::is_some) => {
-            Observation::judged(check, None, false, Detail::NoThreePhaseSet([a, b, c]))
+            found.judged(check, None, false, Detail::NoThreePhaseSet([a, b, c]));
         }
-        (None, _) => Observation::not_checkable(check, None, "a voltage channel is dead"),
-        (Some(missing), _) => Observation::not_checkable(check, None, missing),
-    });
+        (None, _) => found.not_checkable(check, None, "a voltage channel is dead"),
+        (Some(missing), _) => found.not_checkable(check, None, missing),
+    }
 }
 
 /// Each channel's current lags its own voltage by what the load allows; else the nearest shift of 60 degrees is named.
@@ -138,19 +136,15 @@ pub fn association(input: &Input, found: &mut Found) {
     for &k in input.context.service.channels() {
         let channel = &input.circuit.channel[k];
         let Some(lag_deg) = channel.lag_deg() else {
-            found.push(Observation::not_checkable(
-                check,
-                Some(k),
-                "needs active and reactive power, or angles, per channel",
-            ));
+            found.not_checkable(check, Some(k), "needs active and reactive power, or angles, per channel");
             continue;
         };
         if let Some(why) = not_running(input.run) {
-            found.push(Observation::idle(check, Some(k), why));
+            found.idle(check, Some(k), why);
             continue;
         }
         if channel.current_a.is_some_and(|a| a <= DEAD_CURRENT_SHARE * mean_a) {
-            found.push(Observation::not_checkable(check, Some(k), "the channel carries no current"));
+            found.not_checkable(check, Some(k), "the channel carries no current");
             continue;
         }
         // Two elements and a high leg stand 30 degrees off their currents by design.
@@ -162,6 +156,6 @@ pub fn association(input: &Input, found: &mut Found) {
             let shift = 60.0 * (wrap_deg(lag_deg - expected) / 60.0).round();
             Detail::WrongLag { lag: lag_deg, expected, shift }
         };
-        found.push(Observation::judged(check, Some(k), right, detail));
+        found.judged(check, Some(k), right, detail);
     }
 }

@@ -1,4 +1,4 @@
-//! The checks made on every reading. One family a file; each check is a plain function from [`Input`] to observations.
+//! The checks made on every reading. One family a file; each check is a plain function from [`Input`] to what is found.
 //!
 //! A check says what it needs: what is not mapped is not checkable, never passed. None of the load-dependent ones
 //! speaks while the pump is stopped or starting. Must never keep state: what must persist is in the auditor's memories.
@@ -8,11 +8,11 @@ pub mod leads;
 pub mod power;
 pub mod values;
 
-use super::assessment::{Check, Finding, RunState};
+use super::assessment::{Check, Finding, Outcome, RunState};
 use super::context::CircuitContext;
 use super::detail::{Detail, Missing};
 use super::hypotheses;
-use super::persistence::{Memories, Persistence, Raw};
+use super::persistence::{Memories, Memory, Persistence};
 use super::run_state::Run;
 use crate::electrical::angle::wrap_deg;
 use crate::electrical::circuit::Circuit;
@@ -42,37 +42,6 @@ pub struct Input<'a> {
     pub same_readings: u32,
 }
 
-/// What a check found on one reading.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Observation {
-    /// Which check.
-    pub check: Check,
-    /// Channel, or none.
-    pub channel: Option<usize>,
-    /// What was found.
-    pub raw: Raw,
-    /// The numbers it used.
-    pub detail: Detail,
-}
-
-impl Observation {
-    fn new(check: Check, channel: Option<usize>, raw: Raw, detail: Detail) -> Observation {
-        Observation { check, channel, raw, detail }
-    }
-
-    fn judged(check: Check, channel: Option<usize>, right: bool, detail: Detail) -> Observation {
-        Observation::new(check, channel, if right { Raw::Right } else { Raw::Wrong }, detail)
-    }
-
-    fn idle(check: Check, channel: Option<usize>, why: &'static str) -> Observation {
-        Observation::new(check, channel, Raw::Idle(why), Detail::None)
-    }
-
-    fn not_checkable(check: Check, channel: Option<usize>, missing: impl Into<Missing>) -> Observation {
-        Observation::new(check, channel, Raw::NotCheckable(missing.into()), Detail::None)
-    }
-}
-
 const CHANNEL_NAMES: [&str; 3] = ["channel 1", "channel 2", "channel 3"];
 const VOLTAGE_NAMES: [&str; 3] = ["voltage on channel 1", "voltage on channel 2", "voltage on channel 3"];
 const LINE_NAMES: [&str; 3] = ["voltage between 1 and 2", "voltage between 2 and 3", "voltage between 3 and 1"];
@@ -89,10 +58,30 @@ pub struct Found<'a> {
 }
 
 impl Found<'_> {
-    fn push(&mut self, seen: Observation) {
-        let memory = &mut self.memories[seen.check as usize][seen.channel.unwrap_or(3)];
-        let (outcome, since) = memory.settle(seen.raw, persistence(seen.check), self.at);
-        self.findings.push(Finding { check: seen.check, channel: seen.channel, outcome, detail: seen.detail, since });
+    /// A check that was made.
+    fn judged(&mut self, check: Check, channel: Option<usize>, right: bool, detail: Detail) {
+        let outcome = self.memory(check, channel).settle(right, persistence(check));
+        self.say(check, channel, outcome, detail);
+    }
+
+    /// A check that does not apply now.
+    fn idle(&mut self, check: Check, channel: Option<usize>, why: &'static str) {
+        self.say(check, channel, Outcome::Idle(why), Detail::None);
+    }
+
+    /// A check that cannot be made.
+    fn not_checkable(&mut self, check: Check, channel: Option<usize>, missing: impl Into<Missing>) {
+        self.say(check, channel, Outcome::NotCheckable(missing.into()), Detail::None);
+    }
+
+    fn say(&mut self, check: Check, channel: Option<usize>, outcome: Outcome, detail: Detail) {
+        let at = self.at;
+        let since = self.memory(check, channel).since(&outcome, at);
+        self.findings.push(Finding { check, channel, outcome, detail, since });
+    }
+
+    fn memory(&mut self, check: Check, channel: Option<usize>) -> &mut Memory {
+        &mut self.memories[check as usize][channel.unwrap_or(3)]
     }
 }
 

@@ -1,6 +1,6 @@
 //! Is power there, positive, and its factor plausible for the load?
 
-use super::{FACTOR_NAMES, Found, Input, Observation, POWER_NAMES, first_missing, not_running};
+use super::{FACTOR_NAMES, Found, Input, POWER_NAMES, first_missing, not_running};
 use crate::audit::assessment::Check;
 use crate::audit::context::LoadBehaviour;
 use crate::audit::detail::{Detail, Missing};
@@ -11,9 +11,9 @@ use crate::reading::{CircuitReading, Measured};
 /// P / (V I) closer to zero than this has no sign worth judging.
 const SIGN_DEADBAND: f64 = 0.05;
 /// Phase angles of one load spread no wider than this, degrees, with 3 % voltage unbalance behind a lightly loaded motor.
-const SPREAD_DEG: f64 = 35.0;
+pub const SPREAD_DEG: f64 = 35.0;
 /// The same for P / (V I) where angles are not known.
-const SPREAD_PF: f64 = 0.35;
+pub const SPREAD_PF: f64 = 0.35;
 /// A plain motor never leads by more than this, degrees.
 const LEADING_DEG: f64 = -5.0;
 
@@ -33,15 +33,15 @@ pub fn power_blank_while_running(input: &Input, found: &mut Found) {
     let check = Check::PowerBlankWhileRunning;
     let all = blankable(input.reading);
     if !all.iter().any(|(value, _)| value.is_mapped()) {
-        found.push(Observation::not_checkable(check, None, "the map offers neither kW nor PF"));
+        found.not_checkable(check, None, "the map offers neither kW nor PF");
         return;
     }
     if let Some(why) = not_running(input.run) {
-        found.push(Observation::idle(check, None, why));
+        found.idle(check, None, why);
         return;
     }
     if !all.iter().any(|(value, _)| *value == Measured::NotAvailable) {
-        found.push(Observation::judged(check, None, true, Detail::Words(GIVEN)));
+        found.judged(check, None, true, Detail::Words(GIVEN));
         return;
     }
     let largest = input.reading.current_a.iter().filter_map(|c| c.good()).fold(0.0, f64::max);
@@ -58,7 +58,7 @@ pub fn power_blank_while_running(input: &Input, found: &mut Found) {
     let is_blank = |(n, (value, _)): &(usize, &(Measured, &str))| *value == Measured::NotAvailable && expected(*n);
     let blank: Vec<&str> = all.iter().enumerate().filter(is_blank).map(|(_, (_, what))| *what).collect();
     if blank.is_empty() {
-        found.push(Observation::judged(check, None, true, Detail::Words(GIVEN)));
+        found.judged(check, None, true, Detail::Words(GIVEN));
         return;
     }
     let rule = if input.context.blanking.when_not_positive {
@@ -67,7 +67,7 @@ pub fn power_blank_while_running(input: &Input, found: &mut Found) {
         ""
     };
     let detail = Detail::Text(format!("blank while the pump runs: {}{rule}", blank.join(", ")));
-    found.push(Observation::judged(check, None, false, detail));
+    found.judged(check, None, false, detail);
 }
 
 /// Active power per channel is positive while running.
@@ -78,15 +78,15 @@ pub fn active_power_sign(input: &Input, found: &mut Found) {
         let Some(p) = channel.p_per_unit() else {
             let missing = first_missing(&[(input.reading.active_power_w[k], POWER_NAMES[k])])
                 .unwrap_or(Missing::Words("voltage or current of the channel is missing"));
-            found.push(Observation::not_checkable(check, Some(k), missing));
+            found.not_checkable(check, Some(k), missing);
             continue;
         };
         if let Some(why) = not_running(input.run) {
-            found.push(Observation::idle(check, Some(k), why));
+            found.idle(check, Some(k), why);
             continue;
         }
         let detail = Detail::ChannelPower { channel: k, watts: channel.active_w.unwrap_or(0.0) };
-        found.push(Observation::judged(check, Some(k), p > -SIGN_DEADBAND, detail));
+        found.judged(check, Some(k), p > -SIGN_DEADBAND, detail);
     }
 }
 
@@ -97,15 +97,15 @@ pub fn total_power_sign(input: &Input, found: &mut Found) {
     let Some((watts, apparent)) = total.active_w.zip(total.apparent_va) else {
         let missing = first_missing(&[(input.reading.total_active_power_w, "total kW")])
             .unwrap_or(Missing::Words("the map offers no total kW and not all channels"));
-        found.push(Observation::not_checkable(check, None, missing));
+        found.not_checkable(check, None, missing);
         return;
     };
     if let Some(why) = not_running(input.run) {
-        found.push(Observation::idle(check, None, why));
+        found.idle(check, None, why);
         return;
     }
     let detail = Detail::TotalPower { watts, apparent };
-    found.push(Observation::judged(check, None, watts > SIGN_DEADBAND * apparent, detail));
+    found.judged(check, None, watts > SIGN_DEADBAND * apparent, detail);
 }
 
 /// Channels agree with each other in angle (or P per VA), and a plain motor does not lead.
@@ -118,30 +118,38 @@ pub fn power_factor_plausible(input: &Input, found: &mut Found) {
             if service.symmetrical() { input.voltages.phasor_v[*k].is_some() } else { channel.voltage_v.is_some() };
         service.channels().contains(k) && channel.current_a.is_some_and(|a| a > 0.0) && has_voltage
     };
+    let known = |values: &[Option<f64>; 3]| values.iter().flatten().count();
     let by_design = super::shifts_by_design(input.context);
     let lags = [0, 1, 2].map(|k| {
         let lag_deg = input.circuit.channel[k].lag_deg().filter(|_| usable(&k))?;
         Some(wrap_deg(lag_deg - by_design[k]))
     });
+    let by_lag = known(&lags) >= 2;
     // Channels that stand at different angles by design have different factors by design.
-    let alike = by_design == [0.0; 3];
-    let factors = [0, 1, 2].map(|k| input.circuit.channel[k].p_per_unit().filter(|_| alike && usable(&k)));
-    let known = |values: &[Option<f64>; 3]| values.iter().flatten().count();
-    if known(&lags) < 2 && known(&factors) < 2 {
-        found.push(Observation::not_checkable(check, None, "needs kW or PF per channel"));
+    let by_factor = !by_lag && by_design == [0.0; 3];
+    let factors = [0, 1, 2].map(|k| input.circuit.channel[k].p_per_unit().filter(|_| by_factor && usable(&k)));
+    if !by_lag && known(&factors) < 2 {
+        found.not_checkable(check, None, "needs kW or PF per channel");
     } else if let Some(why) = not_running(input.run) {
-        found.push(Observation::idle(check, None, why));
-    } else if known(&lags) >= 2 {
-        let spread = widest(&lags, |a, b| wrap_deg(a - b).abs());
+        found.idle(check, None, why);
+    } else if by_lag {
         let plain_motor = input.context.load == LoadBehaviour::InductionMotor;
         let leading = plain_motor && lags.iter().flatten().any(|lag| *lag < LEADING_DEG && *lag > -90.0);
-        let detail = Detail::LagSpread { lags, spread, allowed: SPREAD_DEG, leading };
-        found.push(Observation::judged(check, None, spread <= SPREAD_DEG && !leading, detail));
+        let detail = if leading { Detail::Leading(lags) } else { Detail::LagSpread(lags) };
+        found.judged(check, None, !leading && lag_spread_deg(&lags) <= SPREAD_DEG, detail);
     } else {
-        let spread = widest(&factors, |a, b| (a - b).abs());
-        let detail = Detail::FactorSpread { factors, spread, allowed: SPREAD_PF };
-        found.push(Observation::judged(check, None, spread <= SPREAD_PF, detail));
+        found.judged(check, None, factor_spread(&factors) <= SPREAD_PF, Detail::FactorSpread(factors));
     }
+}
+
+/// Widest difference between the lags of two channels, degrees.
+pub fn lag_spread_deg(lags_deg: &[Option<f64>; 3]) -> f64 {
+    widest(lags_deg, |a, b| wrap_deg(a - b).abs())
+}
+
+/// Widest difference between the power factors of two channels.
+pub fn factor_spread(factors: &[Option<f64>; 3]) -> f64 {
+    widest(factors, |a, b| (a - b).abs())
 }
 
 fn widest(values: &[Option<f64>; 3], distance: impl Fn(f64, f64) -> f64) -> f64 {

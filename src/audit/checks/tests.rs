@@ -1,11 +1,14 @@
 //! Every check four ways: right on a sound circuit, wrong when spoiled, idle while stopped, not checkable when unmapped.
 
+use super::Found;
 use crate::audit::assessment::{Assessment, Check, Outcome};
 use crate::audit::auditor::CircuitAuditor;
+use crate::audit::detail::Detail;
+use crate::audit::persistence::Memories;
 use crate::audit::testbench::{LoadState, Offer, context_for};
 use crate::audit::wiring::Wiring;
 use crate::reading::Measured::{self, Good, NotAvailable, NotMapped};
-use crate::reading::{MonitorReading, RunStatus};
+use crate::reading::{Instant2, MonitorReading, RunStatus};
 
 const LAST_MS: u64 = 7_000;
 
@@ -227,6 +230,21 @@ fn what_is_not_mapped_or_not_read_is_not_checkable() {
     });
     let first = audited(0.9, |_| {});
     assert!(first.findings.iter().all(|f| !matches!(f.outcome, Outcome::Idle(_))));
+}
+
+#[test]
+fn a_stop_neither_clears_nor_confirms() {
+    let mut memories = Memories::default();
+    let mut found = Found { memories: &mut memories, at: Instant2::default(), findings: Vec::new() };
+    let check = Check::CurrentMissing;
+    for _ in 0..3 {
+        found.judged(check, Some(0), false, Detail::None);
+    }
+    found.idle(check, Some(0), "the pump is stopped");
+    found.judged(check, Some(0), true, Detail::None);
+    let outcomes: Vec<Outcome> = found.findings.into_iter().map(|f| f.outcome).collect();
+    let stopped = Outcome::Idle("the pump is stopped");
+    assert_eq!(outcomes, [Outcome::Pending, Outcome::Pending, Outcome::Failed, stopped, Outcome::Failed]);
 }
 
 #[test]

@@ -1,8 +1,6 @@
 //! Are the values possible at all, and is time passing as it should?
 
-use super::{
-    CURRENT_NAMES, FACTOR_NAMES, Found, Input, LINE_NAMES, Observation, POWER_NAMES, VOLTAGE_NAMES, not_running,
-};
+use super::{CURRENT_NAMES, FACTOR_NAMES, Found, Input, LINE_NAMES, POWER_NAMES, VOLTAGE_NAMES, not_running};
 use crate::audit::assessment::Check;
 use crate::audit::detail::{Detail, Missing};
 use crate::reading::Measured;
@@ -19,7 +17,7 @@ pub fn plausible_values(input: &Input, found: &mut Found) {
     let reading = input.reading;
     let check = Check::PlausibleValues;
     if all_good(input) {
-        found.push(Observation::judged(check, None, true, Detail::Words(ALL_POSSIBLE)));
+        found.judged(check, None, true, Detail::Words(ALL_POSSIBLE));
         return;
     }
     let mut wrong = Vec::new();
@@ -45,14 +43,14 @@ pub fn plausible_values(input: &Input, found: &mut Found) {
     look(reading.total_power_factor, "total power factor", "", true);
     look(reading.total_active_power_w, "total active power", " W", true);
     look(reading.total_apparent_power_va, "total apparent power", " VA", true);
-    found.push(if !wrong.is_empty() {
-        Observation::judged(check, None, false, Detail::Text(wrong.join("; ")))
+    if !wrong.is_empty() {
+        found.judged(check, None, false, Detail::Text(wrong.join("; ")));
     } else if failed > 0 {
         let why = monitor.failures.first().map_or("a read failed", String::as_str);
-        Observation::not_checkable(check, None, Missing::Text(format!("{failed} values could not be read: {why}")))
+        found.not_checkable(check, None, Missing::Text(format!("{failed} values could not be read: {why}")));
     } else {
-        Observation::judged(check, None, true, Detail::Words(ALL_POSSIBLE))
-    });
+        found.judged(check, None, true, Detail::Words(ALL_POSSIBLE));
+    }
 }
 
 const ALL_POSSIBLE: &str = "every value is present and possible";
@@ -82,24 +80,24 @@ fn all_good(input: &Input) -> bool {
 /// measuring. Monitors that measure only every few seconds stay below that at any sensible poll period.
 pub fn values_moving(input: &Input, found: &mut Found) {
     let check = Check::ValuesMoving;
-    found.push(match not_running(input.run) {
-        Some(why) => Observation::idle(check, None, why),
+    match not_running(input.run) {
+        Some(why) => found.idle(check, None, why),
         None if input.same_readings < FROZEN_READINGS => {
-            Observation::judged(check, None, true, Detail::Words("values move"))
+            found.judged(check, None, true, Detail::Words("values move"));
         }
         None => {
             let count = input.same_readings;
             let text = format!("the last {count} readings are the same to the last digit while the pump runs");
-            Observation::judged(check, None, false, Detail::Text(text))
+            found.judged(check, None, false, Detail::Text(text));
         }
-    });
+    }
 }
 
 /// The wall clock advanced as much as the monotonic clock since the last reading.
 pub fn clock_sound(input: &Input, found: &mut Found) {
     let check = Check::ClockSound;
     let Some(before) = input.previous_at else {
-        found.push(Observation::idle(check, None, "there is only one reading yet"));
+        found.idle(check, None, "there is only one reading yet");
         return;
     };
     let at = input.monitor.at;
@@ -111,5 +109,5 @@ pub fn clock_sound(input: &Input, found: &mut Found) {
         let seconds = jump_ms as f64 / 1000.0;
         Detail::Text(format!("the computer's clock jumped by {seconds:.1} s; times around it are not to be trusted"))
     };
-    found.push(Observation::judged(check, None, even, detail));
+    found.judged(check, None, even, detail);
 }

@@ -3,6 +3,8 @@
 //! Constant memory. Readings of one state share their errors, so they count as one witness: their mean is weighed, not
 //! their sum, and what more readings bring is that a stray one counts for little.
 
+use serde::{Deserialize, Serialize};
+
 /// Probability of a map being right before anything is read: most maps are.
 const PRIOR_RIGHT: f64 = 0.9;
 /// That something else is wrong which no alteration mends.
@@ -15,7 +17,7 @@ const SAME_NATS: f64 = 1e-9;
 pub const ENOUGH: u32 = 5;
 
 /// Means of log-likelihoods, in nats.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Ledger {
     prior_ln: Vec<f64>,
     mean_ln: Vec<f64>,
@@ -64,6 +66,11 @@ impl Ledger {
     /// Readings taken.
     pub fn readings(&self) -> u32 {
         self.readings
+    }
+
+    /// Alterations that compete.
+    pub fn alterations(&self) -> usize {
+        self.prior_ln.len().min(self.mean_ln.len())
     }
 
     /// What is likely now.

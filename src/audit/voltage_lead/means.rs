@@ -170,11 +170,13 @@ impl VoltageMeans {
     /// one has a value the other lacks.
     fn movement(&self, other: &VoltageMeans, unit_v: f64) -> Option<(f64, f64)> {
         let (mut share, mut deg) = (0.0f64, 0.0f64);
-        for (mine, theirs) in self.ln_v.iter().chain(&self.ll_v).zip(other.ln_v.iter().chain(&other.ll_v)) {
-            match (mine, theirs) {
-                (Some(a), Some(b)) => share = share.max((a - b).abs() / unit_v),
-                (None, None) => {}
-                _ => return None,
+        for (mine, theirs) in [(&self.ln_v, &other.ln_v), (&self.ll_v, &other.ll_v)] {
+            for (mine, theirs) in mine.iter().zip(theirs) {
+                match (mine, theirs) {
+                    (Some(a), Some(b)) => share = share.max((a - b).abs() / unit_v),
+                    (None, None) => {}
+                    _ => return None,
+                }
             }
         }
         let live = |k: usize| self.ln_v[k].is_none_or(|v| v > LIVE_SHARE * unit_v);
@@ -189,9 +191,11 @@ impl VoltageMeans {
     }
 
     fn blend(&mut self, reading: &VoltageMeans, share: f64) {
-        for (mean, value) in self.ln_v.iter_mut().chain(&mut self.ll_v).zip(reading.ln_v.iter().chain(&reading.ll_v)) {
-            if let (Some(mean), Some(value)) = (mean, value) {
-                *mean += share * (value - *mean);
+        for (means, values) in [(&mut self.ln_v, reading.ln_v), (&mut self.ll_v, reading.ll_v)] {
+            for (mean, value) in means.iter_mut().zip(values) {
+                if let (Some(mean), Some(value)) = (mean, value) {
+                    *mean += share * (value - *mean);
+                }
             }
         }
         for (mean, value) in self.angle_deg.iter_mut().zip(reading.angle_deg) {

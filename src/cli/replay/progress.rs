@@ -5,7 +5,7 @@ use std::path::PathBuf;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, Ordering};
 
-use crate::faces::replay as face;
+use crate::faces::text::grouped;
 
 /// What the threads that read count.
 #[derive(Debug, Clone, Default)]
@@ -56,7 +56,7 @@ fn bar(read: u64, total: u64, lines: u64, (done, files): (usize, usize)) -> Stri
         "#".repeat(full),
         ".".repeat(WIDTH - full),
         100.0 * share,
-        face::grouped(lines)
+        grouped(lines)
     )
 }
 

@@ -248,7 +248,8 @@ async fn the_head_of_the_journal_is_told_when_it_moves() {
 async fn alarms_that_change_are_named() {
     use crate::alarm::settings::AlarmsConfig;
     use crate::desk::record::AlarmRecord;
-    use crate::desk::task::{DeskTask, Watched as OfDesk};
+    use crate::desk::task::DeskTask;
+    use crate::desk::watched::Watched as OfDesk;
     use crate::station::fixtures::station_config;
 
     let (_keep, watched) = station(snapshot_after(STATION, &exchanged()));

@@ -19,7 +19,7 @@ use crate::audit::assessment::Verdict;
 use crate::audit::plan;
 use crate::faces::cautions::{self, CAUTIONS};
 use crate::faces::json::{self, Circuit, EnergyJson, Station};
-use crate::faces::sheet::{Expected, Phasor, Picture, pictures};
+use crate::faces::picture::{Expected, Phasor, Picture, pictures};
 use crate::station::news::verdict_key;
 use crate::station::snapshot::{CircuitSnapshot, StationSnapshot};
 

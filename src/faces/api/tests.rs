@@ -13,7 +13,8 @@ use crate::access::role::{Principal, Role};
 use crate::alarm::id::{AlarmId, AlarmKind};
 use crate::alarm::settings::AlarmsConfig;
 use crate::desk::record::AlarmRecord;
-use crate::desk::task::{DeskTask, Watched};
+use crate::desk::task::DeskTask;
+use crate::desk::watched::Watched;
 use crate::station::fixtures::{exchanged, snapshot_after, station_config};
 use crate::station::snapshot::SnapshotReader;
 

@@ -96,6 +96,9 @@ mod tests {
 
     const LEVEL: Family<2> =
         Family { name: "level", help: "Level of a well.", kind: Kind::Gauge, labels: ["well", "side"] };
+    /// Labels in the order of their names, as the client library writes them.
+    const BY_NAME: Family<2> =
+        Family { name: "level", help: "Level of a well.", kind: Kind::Gauge, labels: ["side", "well"] };
     const STARTS: Family<0> = Family { name: "starts_total", help: "Starts.", kind: Kind::Counter, labels: [] };
 
     #[test]
@@ -136,8 +139,6 @@ mod tests {
         let registry = Registry::new();
         let gauge = GaugeVec::new(Opts::new("level", "Level of a well."), &["side", "well"]).unwrap();
         registry.register(Box::new(gauge.clone())).unwrap();
-        const BY_NAME: Family<2> =
-            Family { name: "level", help: "Level of a well.", kind: Kind::Gauge, labels: ["side", "well"] };
         let samples = [("a \"b\" \\ c\nd", 1.0), ("é", f64::NAN), ("", -0.1), ("x", 1e300), ("y", f64::NEG_INFINITY)];
         let mut page = Page::default();
         for (side, value) in samples {

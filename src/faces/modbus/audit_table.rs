@@ -3,9 +3,8 @@
 //! Within a layout version a register never changes its place, type or meaning; new ones take free places, and
 //! [`LAYOUT_VERSION`] grows when that rule has to be broken.
 
-use super::circuit_view::{
-    CURRENT_CODES, CircuitView, VOLTAGE_CODES, current_code, phase_code, registers_code, voltage_code,
-};
+use super::circuit_view::CircuitView;
+use super::codes::{CURRENT_CODES, VOLTAGE_CODES, current_code, phase_code, registers_code, voltage_code};
 use super::words::{Kind, Value, lay_out};
 use crate::audit::assessment::{Assessment, EvidenceLevel, RunState, Verdict};
 use crate::audit::misregistration::Misregistration;

@@ -5,7 +5,7 @@
 use std::fmt::Write;
 
 use super::audit_table::{BLOCK_LENGTH, BLOCK_STRIDE, LAYOUT_VERSION, ROWS};
-use super::circuit_view::{ALARMS, CHECK_BITS, DIAGNOSIS_BITS};
+use super::bits::{ALARMS, CHECK_BITS, DIAGNOSIS_BITS};
 use super::server_table::{SERVER_LENGTH, SERVER_ROWS};
 use super::sunspec_meter;
 use super::units::BLOCK_BITS;

@@ -31,7 +31,7 @@ fn at_s(seconds: u64) -> Instant2 {
 }
 
 /// Takes everything, never quiet, without a limit.
-fn target(name: &str) -> Target {
+pub(crate) fn target(name: &str) -> Target {
     Target {
         name: name.to_owned(),
         priorities: Priority::TARGET_SHARE.map(|(priority, _)| priority).into(),

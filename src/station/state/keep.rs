@@ -13,6 +13,7 @@ use crate::audit::energy::EnergyAccount;
 use crate::audit::monitor::MonitorAuditor;
 use crate::reading::Instant2;
 use crate::station::news::Debounced;
+use crate::station::register_watch::KeptWatch;
 
 /// Raised whenever a state comes to mean something else under the same names.
 const VERSION: u8 = 1;
@@ -25,6 +26,9 @@ struct Image<Audit, OfCircuit> {
     at: Instant2,
     audit: Audit,
     circuits: Vec<OfCircuit>,
+    /// The watch over the register map; an image of before it was kept has none.
+    #[serde(default)]
+    registers: Option<KeptWatch>,
 }
 
 #[derive(Serialize, Deserialize)]
@@ -86,7 +90,7 @@ impl StationState {
         let entry = self.monitors.get(monitor)?;
         let circuits = entry.circuits.iter().map(|c| &self.circuits[*c]);
         let circuits = circuits.map(|c| OfCircuit { energy: &c.energy, told: &c.diagnosis }).collect();
-        let image = Image { at, audit: entry.audit.auditor()?, circuits };
+        let image = Image { at, audit: entry.audit.auditor()?, circuits, registers: Some(entry.registers.kept()) };
         let mut body = Vec::new();
         ciborium::into_writer(&image, &mut body).ok()?;
         let learnt_under = learnt_under(entry, &self.circuits);
@@ -120,6 +124,9 @@ impl StationState {
         let mut audit = kept.audit;
         audit.resume(&absence);
         entry.audit = Box::new(audit);
+        if let Some(registers) = kept.registers {
+            entry.registers.resume(registers);
+        }
         for (index, kept) in entry.circuits.iter().zip(kept.circuits) {
             let circuit = &mut self.circuits[*index];
             let max_gap_ms = circuit.energy.max_gap_ms();

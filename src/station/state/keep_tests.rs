@@ -6,9 +6,11 @@ use crate::audit::assessment::Verdict;
 use crate::audit::wiring::Wiring;
 use crate::config::model::StationConfig;
 use crate::modbus::map::MapSource;
+use crate::modbus::poll::PollEvent;
 use crate::reading::{MonoMs, UnixMs};
 use crate::station::fixtures::{exchanged, good_event, instant, reading, station_config};
 use crate::station::news::News;
+use crate::station::register_watch;
 
 const READINGS: u64 = 60;
 
@@ -38,7 +40,7 @@ fn ten_seconds_later() -> Instant2 {
     Instant2 { wall: UnixMs(instant(1000 * (READINGS + 10)).wall.0), mono: MonoMs(500) }
 }
 
-fn at(instant: Instant2, wiring: &Wiring) -> crate::modbus::poll::PollEvent {
+fn at(instant: Instant2, wiring: &Wiring) -> PollEvent {
     let mut reading = reading(wiring, 0);
     reading.at = instant;
     good_event(reading)
@@ -112,6 +114,31 @@ fn what_was_learnt_under_other_settings_is_not_used() {
     let mut same = config();
     same.monitors[0].address = "127.0.0.2:502".to_owned();
     assert_eq!(taken_up(&same, &image, ten_seconds_later()).1, Ok(Some(10_000)));
+}
+
+#[test]
+fn a_fault_of_the_register_map_is_shown_with_the_first_reading_after_a_restart() {
+    let map = register_watch::tests::map();
+    let wrong_words = |at| {
+        let (mut reading, raw) = register_watch::tests::poll(&map, true);
+        reading.at = at;
+        PollEvent { raw: Some(raw), ..good_event(reading) }
+    };
+    let mut before = StationState::new(&config()).unwrap();
+    for second in 0..20 {
+        before.take(0, wrong_words(instant(1000 * second)));
+    }
+    let fault = |state: &StationState| {
+        let shown = state.snapshot(ten_seconds_later()).monitors[0].register_fault.clone();
+        shown.map(|fault| fault.kind)
+    };
+    assert_eq!(fault(&before), Some("byte_order"));
+    let image = before.image(0, instant(20_000)).unwrap();
+    let (mut state, outcome) = taken_up(&config(), &image, ten_seconds_later());
+    assert!(outcome.is_ok(), "{outcome:?}");
+    assert_eq!(fault(&state), None, "nothing is said of a monitor that has not answered yet");
+    state.take(0, wrong_words(ten_seconds_later()));
+    assert_eq!(fault(&state), Some("byte_order"));
 }
 
 #[test]

@@ -26,7 +26,7 @@ fn a_fault_is_told_once_in_plain_words() {
     }
     let told = diagnoses(&news);
     assert_eq!(told.len(), 1, "{news:?}");
-    let News::Diagnosis { circuit, verdict, headline } = told[0] else { unreachable!() };
+    let News::Diagnosis { circuit, verdict, headline, .. } = told[0] else { unreachable!() };
     assert_eq!((circuit.as_str(), *verdict), ("Pump 1", Verdict::Fault));
     assert!(headline.contains("CT pairs 2 and 3 are exchanged"), "{headline}");
     let snapshot = state.snapshot(instant(60_000));

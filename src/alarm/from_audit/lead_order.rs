@@ -1,0 +1,125 @@
+//! The order of a monitor's voltage leads, as all its circuits together tell it, and what is left to blame on one circuit.
+//!
+//! The audit lets the circuits of a monitor tell each other what they find of the leads they share, so each circuit's
+//! diagnosis holds the probability of an order that follows from all of them: it is read off here, never worked out anew.
+
+use crate::audit::assessment::{Assessment, Diagnosis, RankedWiring, RunState, Verdict};
+use crate::audit::wiring::Wiring;
+use crate::audit::words;
+use crate::reading::Phase;
+
+/// An order of the leads is told as the root cause from this probability on ...
+const TOLD_FROM: f64 = 0.90;
+/// ... and until it is below this, so that it does not come and go.
+const KEPT_UNTIL: f64 = 0.50;
+/// One circuit's own fault beside the leads is blamed on it from this probability on; below the other it has none.
+const OWN_FROM: f64 = 0.90;
+const OWN_UNTIL: f64 = 0.50;
+/// A circuit of which most is unexplained has no say.
+const EXPLAINED: f64 = 0.50;
+/// One wiring with this share of its kind is the one that is named without reserve.
+pub(super) const SETTLED_SHARE: f64 = 0.90;
+
+/// What is known of the order of the leads.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) enum LeadOrder {
+    /// No circuit has been judged.
+    NotJudged,
+    /// As intended, or nothing is metered wrong by it.
+    Right,
+    /// The evidence does not tell leads from current sensors.
+    Open,
+    /// The leads are on these phases, and that spoils what is metered.
+    Wrong {
+        /// Phase of each lead.
+        order: [Phase; 3],
+        /// Probability.
+        probability: f64,
+    },
+}
+
+/// What is wrong at one circuit beside the order of its monitor's leads.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) enum OwnFault {
+    /// Nothing.
+    None,
+    /// It cannot be told.
+    Open,
+    /// This, with its voltage leads taken for right.
+    Found {
+        /// What is wrong.
+        wiring: Wiring,
+        /// It is sure which lead it is.
+        settled: bool,
+        /// Probability that anything is.
+        probability: f64,
+    },
+}
+
+/// The order as the circuits tell it. `held`: it is told already.
+pub(super) fn of(assessments: &[&Assessment], held: bool) -> LeadOrder {
+    let judged: Vec<&Diagnosis> = assessments
+        .iter()
+        .filter(|a| !is_outdated(a, assessments))
+        .map(|a| &a.diagnosis)
+        .filter(|d| d.verdict != Verdict::NoEvidence && explained(d) > EXPLAINED)
+        .collect();
+    if judged.is_empty() {
+        return LeadOrder::NotJudged;
+    }
+    // They agree but for what people found at single pumps, and then the most doubtful counts.
+    let least = |order| judged.iter().map(|d| share_of(d, order)).fold(1.0, f64::min);
+    let orders = judged.iter().flat_map(|d| members(d)).map(|m| m.wiring.voltage);
+    let wrong = orders.filter(|order| *order != Phase::ALL).map(|order| (order, least(order)));
+    let Some((order, probability)) = wrong.max_by(|a, b| a.1.total_cmp(&b.1)) else { return LeadOrder::Right };
+    let spoils = judged.iter().any(|d| words::wrong_wiring(d).is_some());
+    if !spoils || probability < 1.0 - TOLD_FROM {
+        LeadOrder::Right
+    } else if probability >= if held { KEPT_UNTIL } else { TOLD_FROM } {
+        LeadOrder::Wrong { order, probability }
+    } else {
+        LeadOrder::Open
+    }
+}
+
+/// What is wrong at a circuit itself when the leads of its monitor are in this order.
+pub(super) fn own_fault(diagnosis: &Diagnosis, order: [Phase; 3]) -> OwnFault {
+    let alone = |m: &RankedWiring| Wiring { voltage: Phase::ALL, ..m.wiring };
+    let in_order: Vec<(Wiring, f64)> =
+        members(diagnosis).filter(|m| m.wiring.voltage == order).map(|m| (alone(m), m.probability)).collect();
+    let sum = |list: &[(Wiring, f64)]| list.iter().map(|(_, p)| p).sum::<f64>();
+    let faulty: Vec<(Wiring, f64)> = in_order.iter().copied().filter(|(w, _)| *w != w.intended()).collect();
+    let (all, wrong) = (sum(&in_order), sum(&faulty));
+    let Some((wiring, leading)) = faulty.iter().copied().max_by(|a, b| a.1.total_cmp(&b.1)) else {
+        return if all > 0.0 { OwnFault::None } else { OwnFault::Open };
+    };
+    match wrong / all {
+        probability if probability >= OWN_FROM => {
+            OwnFault::Found { wiring, settled: leading > SETTLED_SHARE * wrong, probability }
+        }
+        probability if probability < OWN_UNTIL => OwnFault::None,
+        _ => OwnFault::Open,
+    }
+}
+
+/// True of a circuit that has stood since another one of the monitor saw leads being moved: what it showed before may be of
+/// leads that are elsewhere now.
+pub(super) fn is_outdated(assessment: &Assessment, all: &[&Assessment]) -> bool {
+    let seen = assessment.diagnosis.since.map(|since| since.mono);
+    let moved = |other: &&&Assessment| other.diagnosis.epoch > 0 && other.diagnosis.since.map(|at| at.mono) > seen;
+    assessment.run_state != RunState::Running && seen.is_some() && all.iter().any(|other| moved(&other))
+}
+
+fn members(diagnosis: &Diagnosis) -> impl Iterator<Item = &RankedWiring> {
+    diagnosis.groups.iter().flat_map(|group| &group.members)
+}
+
+fn explained(diagnosis: &Diagnosis) -> f64 {
+    members(diagnosis).map(|m| m.probability).sum()
+}
+
+/// Probability of an order of the leads, among the wirings that explain the readings.
+fn share_of(diagnosis: &Diagnosis, order: [Phase; 3]) -> f64 {
+    let of_order: f64 = members(diagnosis).filter(|m| m.wiring.voltage == order).map(|m| m.probability).sum();
+    of_order / explained(diagnosis)
+}

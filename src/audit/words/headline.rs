@@ -1,0 +1,95 @@
+//! The one line that says what is wrong and how sure. Must never decide anything.
+
+use super::{describe_wiring, percent};
+use crate::audit::assessment::{Assessment, Check, Finding, RunState, Verdict};
+use crate::audit::blame::{failed, hard_findings, is_hard, likely_members, lost_phase, wrong_wiring};
+use crate::audit::voltage_lead::VoltageDiagnosis;
+
+/// One line for a log or a list: what is wrong and how sure, without station and pump (the caller adds them).
+pub fn headline(assessment: &Assessment) -> String {
+    let diagnosis = &assessment.diagnosis;
+    let wrong_numbers = hard_findings(&assessment.findings);
+    if let Some(line) = assessment.voltage_leads.as_deref().and_then(voltage_line) {
+        return line;
+    }
+    match diagnosis.verdict {
+        Verdict::NoEvidence => {
+            if wrong_numbers.is_empty() {
+                let why = match assessment.run_state {
+                    RunState::Stopped => "the pump has not been seen running",
+                    RunState::Starting => "the pump is starting",
+                    _ => "too few usable readings",
+                };
+                format!("nothing to judge by yet: {why}")
+            } else {
+                format!("nothing to diagnose by yet, but {}", list(&wrong_numbers))
+            }
+        }
+        Verdict::Sound => {
+            let sure = percent(diagnosis.sound_probability);
+            match lost_phase(diagnosis) {
+                None => format!("sound: power is registered right ({sure} sure)"),
+                Some(lost) => format!(
+                    "power is registered right ({sure} sure), but phase {} of the supply to the pump is lost: the motor \
+                     runs on two phases",
+                    lost.label()
+                ),
+            }
+        }
+        Verdict::Undecided if diagnosis.unexplained_probability > 0.5 => format!(
+            "the readings fit no wiring considered ({} sure of that); check CT ratios, load, map and monitor{}",
+            percent(diagnosis.unexplained_probability),
+            also(&failed(&assessment.findings, |f| is_hard(f) || f.check == Check::CurrentBalance))
+        ),
+        Verdict::Undecided => format!(
+            "cannot tell yet: {} that power is registered right{}",
+            percent(diagnosis.sound_probability),
+            diagnosis
+                .groups
+                .first()
+                .map_or_else(String::new, |g| format!("; most likely {}", describe_wiring(&g.members[0].wiring)))
+        ),
+        Verdict::Fault => fault_line(assessment, &wrong_numbers),
+    }
+}
+
+/// What is wrong with the voltage leads or the supply, when that is as good as certain.
+pub fn voltage_line(leads: &VoltageDiagnosis) -> Option<String> {
+    let (states, probability) = voltage_fault(leads)?;
+    let unsettled = if states.contains(", or ") { "; the readings do not tell which" } else { "" };
+    Some(format!("{states} ({} sure{unsettled})", percent(probability)))
+}
+
+/// The same without how sure it is, and that as a probability.
+pub fn voltage_fault(leads: &VoltageDiagnosis) -> Option<(String, f64)> {
+    let group = leads.fault()?;
+    let states: Vec<String> = group.states.iter().take(3).map(|state| state.words()).collect();
+    let more = if group.states.len() > 3 { " (or another of its kind)" } else { "" };
+    Some((format!("{}{more}", states.join(", or ")), group.probability))
+}
+
+fn fault_line(assessment: &Assessment, wrong_numbers: &[&Finding]) -> String {
+    let diagnosis = &assessment.diagnosis;
+    let Some(group) = wrong_wiring(diagnosis) else {
+        return if wrong_numbers.is_empty() { "the registered power is wrong".to_owned() } else { list(wrong_numbers) };
+    };
+    let first = describe_wiring(&group.members[0].wiring);
+    let likely = likely_members(group).count();
+    if likely <= 1 || group.members[0].probability > 0.9 * group.probability {
+        format!("{first} ({} sure)", percent(group.probability))
+    } else {
+        format!(
+            "power is registered wrong ({} sure); which lead is not settled: {likely} wirings fit alike, most likely {first} ({})",
+            percent(1.0 - diagnosis.sound_probability - diagnosis.unexplained_probability),
+            percent(group.members[0].probability)
+        )
+    }
+}
+
+fn list(findings: &[&Finding]) -> String {
+    findings.iter().map(|f| f.detail.to_string()).collect::<Vec<_>>().join("; ")
+}
+
+fn also(findings: &[&Finding]) -> String {
+    if findings.is_empty() { String::new() } else { format!(". Also: {}", list(findings)) }
+}

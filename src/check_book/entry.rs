@@ -1,0 +1,97 @@
+//! One entry of the book: what a person says, and what a file of checks would make of it. Must never let through what such a file
+//! would not hold.
+
+use serde::{Deserialize, Serialize};
+
+use super::CheckBookError;
+use crate::config::model::Config;
+use crate::config::{RecordedCheck, parse_checks};
+
+/// What a person says that a check showed. Which keys go with which check is as in a file of checks.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, utoipa::ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct Found {
+    /// trace-pair, polarity, loop-resistance, phase-identity, voltage-matrix, clamp-current, display or rotation.
+    pub check: String,
+    /// Channel, from 1, as on the monitor's terminals.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub channel: Option<i64>,
+    /// Breaker phase that the volts are measured to: A, B or C.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub phase: Option<String>,
+    /// What was seen, as a word; or the number behind it in one of the keys below.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub shows: Option<String>,
+    /// Resistance of a CT's loop.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub ohms: Option<f64>,
+    /// Volts between a terminal and a breaker phase; all nine of them for a voltage-matrix.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub volts: Option<Volts>,
+    /// Amps by clamp meter.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub amps: Option<f64>,
+    /// Amps that the monitor showed at the same moment.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub channel_amps: Option<f64>,
+    /// How often such a check is got wrong, 0.001 to 0.4.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub error_rate: Option<f64>,
+}
+
+/// One voltage, or three rows of three.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, utoipa::ToSchema)]
+#[serde(untagged)]
+pub enum Volts {
+    /// Between one terminal and one breaker phase.
+    One(f64),
+    /// Rows: terminals 1 to 3; columns: breaker phases A, B, C.
+    Matrix(Vec<Vec<f64>>),
+}
+
+/// One entry, as kept.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Entry {
+    /// Number, never used twice.
+    pub id: u64,
+    /// Station, as configured.
+    pub station: String,
+    /// Circuit, as configured.
+    pub circuit: String,
+    /// Who looked.
+    pub by: String,
+    /// When, RFC 3339.
+    pub at: String,
+    /// What was found.
+    pub found: Found,
+}
+
+#[derive(Serialize)]
+struct AsFile<'e> {
+    checks: [AsCheck<'e>; 1],
+}
+
+#[derive(Serialize)]
+struct AsCheck<'e> {
+    station: &'e str,
+    circuit: &'e str,
+    by: &'e str,
+    at: &'e str,
+    #[serde(flatten)]
+    found: &'e Found,
+}
+
+/// An entry by the rules of a file of checks.
+pub(super) fn parsed(entry: &Entry, config: &Config) -> Result<Vec<RecordedCheck>, CheckBookError> {
+    let Entry { station, circuit, by, at, found, .. } = entry;
+    let file = AsFile { checks: [AsCheck { station, circuit, by, at, found }] };
+    let not_right = |key: &str, detail: String| CheckBookError::NotRight { key: key.to_owned(), detail };
+    let text = toml::to_string(&file).map_err(|error| not_right("", error.to_string()))?;
+    parse_checks("field check", &text, config).map_err(|problems| match problems.iter().next() {
+        Some(problem) => {
+            let key = problem.key.rsplit('.').next().unwrap_or_default();
+            not_right(key, format!("{}: {}; {}", key, problem.message, problem.hint))
+        }
+        None => not_right("", "this is no field check".to_owned()),
+    })
+}

@@ -1,0 +1,109 @@
+//! What a replay found as JSON, the same as the text says. Must never round, nor leave the cautions out.
+
+use serde::Serialize;
+
+use super::cautions_needed;
+use crate::audit::words;
+use crate::faces::cautions::CAUTIONS;
+use crate::faces::json::{self, Corrected, DiagnosisJson, FindingJson, PeriodJson, rfc3339};
+use crate::reading::UnixMs;
+use crate::replay::notes::Fault;
+use crate::replay::session::{CircuitOutcome, FileOutcome, Outcome};
+use crate::station::news::verdict_key;
+
+/// Version of the JSON document; grows when a key changes its meaning or goes.
+pub const VERSION: u32 = 1;
+
+/// The JSON document.
+#[derive(Debug, Serialize)]
+pub struct Document {
+    version: u32,
+    /// Stands before everything else, and is empty only when nothing below could send a person to a panel.
+    cautions: Vec<&'static str>,
+    circuits: Vec<CircuitJson>,
+    files: Vec<File>,
+}
+
+#[derive(Debug, Serialize)]
+struct CircuitJson {
+    station: String,
+    circuit: String,
+    verdict: &'static str,
+    fault_probability: Option<f64>,
+    headline: Option<String>,
+    readings: u64,
+    from: Option<String>,
+    to: Option<String>,
+    audit_failures: u64,
+    energy: Option<PeriodJson>,
+    corrected: Option<Corrected>,
+    diagnosis: Option<DiagnosisJson>,
+    findings: Vec<FindingJson>,
+}
+
+#[derive(Debug, Serialize)]
+struct File {
+    name: String,
+    rows: u64,
+    readings: u64,
+    error: Option<String>,
+    notes: Vec<Noted>,
+}
+
+#[derive(Debug, Serialize)]
+struct Noted {
+    kind: &'static str,
+    count: u64,
+    first: Vec<NoteJson>,
+}
+
+#[derive(Debug, Serialize)]
+struct NoteJson {
+    line: u64,
+    text: String,
+}
+
+/// The outcome as JSON.
+pub fn document(outcome: &Outcome) -> Document {
+    Document {
+        version: VERSION,
+        cautions: if cautions_needed(outcome) { CAUTIONS.to_vec() } else { Vec::new() },
+        circuits: outcome.circuits.iter().map(circuit).collect(),
+        files: outcome.files.iter().map(file).collect(),
+    }
+}
+
+fn circuit(circuit: &CircuitOutcome) -> CircuitJson {
+    let assessment = circuit.assessment.as_ref();
+    let time = |pick: fn((UnixMs, UnixMs)) -> UnixMs| circuit.period.map(|period| rfc3339(pick(period)));
+    CircuitJson {
+        station: circuit.station.clone(),
+        circuit: circuit.circuit.clone(),
+        verdict: verdict_key(circuit.verdict()),
+        fault_probability: circuit.fault_probability(),
+        headline: assessment.map(words::headline),
+        readings: circuit.readings,
+        from: time(|period| period.0),
+        to: time(|period| period.1),
+        audit_failures: circuit.failures,
+        energy: circuit.energy.map(|e| json::period(&e, circuit.verdict(), circuit.tariff.as_ref())),
+        corrected: assessment.and_then(|a| a.corrected.as_ref()).map(json::corrected),
+        diagnosis: assessment.map(|a| json::diagnosis(&a.diagnosis)),
+        findings: assessment.map_or_else(Vec::new, json::findings),
+    }
+}
+
+fn file(file: &FileOutcome) -> File {
+    let kind = |fault: Fault| Noted {
+        kind: fault.key(),
+        count: file.notes.count(fault),
+        first: file.notes.kept(fault).map(|n| NoteJson { line: n.line, text: n.text.clone() }).collect(),
+    };
+    File {
+        name: file.name.clone(),
+        rows: file.rows,
+        readings: file.readings,
+        error: file.error.clone(),
+        notes: Fault::ALL.into_iter().map(kind).filter(|kind| kind.count > 0).collect(),
+    }
+}

@@ -1,0 +1,264 @@
+//! What an assessment concludes, as the body of a report: leads, how sure, what else, why, checks, advice, corrected power.
+//!
+//! Whoever prints it prints the cautions first. Must never decide anything.
+
+use crate::audit::advice;
+use crate::audit::assessment::{Assessment, CorrectedPower, Diagnosis, Finding, Outcome, RunState, Verdict};
+use crate::audit::blame::{failed, wrong_wiring};
+use crate::audit::joint::JointRanking;
+use crate::audit::proof::Proof;
+use crate::audit::remedy::{self, Move};
+use crate::audit::voltage_lead::VoltageDiagnosis;
+use crate::audit::wiring::Wiring;
+use crate::audit::words;
+use crate::config::checks::RecordedCheck;
+use crate::faces::json::rfc3339;
+use crate::faces::leads::{WORTH_PRINTING, lead_by_lead, printed_members};
+use crate::faces::sentences::{AFTERWARDS, failed_words, lost_phase_words, recorded_words};
+use crate::faces::text::{line, paragraph, plural};
+use crate::reading::Phase;
+
+/// For where a pair's leads cannot be exchanged at its terminals.
+const TURN_INSTEAD: &str = "Where a pair's two leads cannot be exchanged: turn the CT over on its conductor (power off), or \
+                            exchange the leads at the shorting block.";
+/// More alternatives than this are counted, not listed.
+const ALTERNATIVES: usize = 8;
+/// The most reasons worth a line.
+const REASONS: usize = 5;
+
+/// What an assessment concludes, lead by lead, with the evidence behind it. Whoever prints it prints the cautions first.
+pub fn conclusions(assessment: &Assessment) -> String {
+    let mut out = String::new();
+    conclusions_text(&mut out, assessment, &[], true);
+    out
+}
+
+pub(super) fn conclusions_text(out: &mut String, assessment: &Assessment, checks: &[RecordedCheck], live: bool) {
+    let run_state = if live { assessment.run_state } else { RunState::Unknown };
+    line(out, &format!("  Pump: {}", words::run_state_words(run_state)));
+    diagnosis_text(out, &assessment.diagnosis);
+    reasons_text(out, &assessment.diagnosis);
+    if let Some(leads) = assessment.voltage_leads.as_deref() {
+        voltage_leads_text(out, leads);
+    }
+    if let Some(joint) = assessment.joint.as_deref().filter(|_| assessment.diagnosis.verdict != Verdict::Sound) {
+        joint_text(out, joint);
+    }
+    if let Some(proof) = &assessment.proof {
+        proof_text(out, proof);
+    }
+    checks_text(out, checks, &assessment.diagnosis);
+    advice_text(out, &assessment.diagnosis);
+    findings_text(out, &assessment.findings, live);
+    match &assessment.corrected {
+        Some(power) if live => corrected_text(out, power),
+        Some(_) => line(out, "  Corrected power: none (the monitor gives no values of now)"),
+        None => {
+            line(out, "  Corrected power: none (the pump is stopped, or no wiring is probable enough to correct by)");
+        }
+    }
+}
+
+fn diagnosis_text(out: &mut String, diagnosis: &Diagnosis) {
+    let printed = printed_members(&diagnosis.groups);
+    if let Some((probability, wiring)) = printed.first()
+        && leads_tell(diagnosis)
+    {
+        // A list of leads reads like a fact: where another wiring may as well be true, it says how likely this one is.
+        if *probability < advice::SETTLED {
+            let likely = words::percent(*probability);
+            line(out, &format!("  Lead by lead, if it is the likeliest ({likely}; not settled)"));
+        } else {
+            line(out, "  Lead by lead");
+        }
+        for lead in lead_by_lead(wiring) {
+            line(out, &format!("    {lead}"));
+        }
+    }
+    line(out, "  How sure");
+    if diagnosis.readings_used == 0 {
+        line(out, "    no steady reading of the running pump yet");
+        return;
+    }
+    line(out, &format!("    power is registered right: {}", words::percent(diagnosis.sound_probability)));
+    line(out, &format!("    no wiring considered explains it: {}", words::percent(diagnosis.unexplained_probability)));
+    line(
+        out,
+        &format!(
+            "    based on {} steady readings at {} load level{}; the map offers {}",
+            diagnosis.readings_used,
+            diagnosis.load_levels,
+            plural(diagnosis.load_levels),
+            words::level_words(diagnosis.level)
+        ),
+    );
+    if let [_, others @ ..] = printed.as_slice()
+        && !others.is_empty()
+    {
+        alternatives_text(out, others);
+    }
+}
+
+/// A fault that no lead is blamed for is told by its numbers; a list of leads "as they should be" would deny it.
+fn leads_tell(diagnosis: &Diagnosis) -> bool {
+    match diagnosis.verdict {
+        Verdict::NoEvidence => false,
+        Verdict::Fault => wrong_wiring(diagnosis).is_some(),
+        Verdict::Sound | Verdict::Undecided => true,
+    }
+}
+
+fn alternatives_text(out: &mut String, others: &[(f64, Wiring)]) {
+    line(out, "  What else it could be");
+    for (probability, wiring) in others.iter().take(ALTERNATIVES) {
+        paragraph(out, "    ", &format!("{}: {}", words::percent(*probability), words::describe_wiring(wiring)));
+    }
+    if others.len() > ALTERNATIVES {
+        line(out, &format!("    and {} more of 1 % or above", others.len() - ALTERNATIVES));
+    }
+}
+
+/// Why: what each piece of evidence speaks for the leader.
+fn reasons_text(out: &mut String, diagnosis: &Diagnosis) {
+    if diagnosis.why.is_empty() || diagnosis.verdict == Verdict::NoEvidence {
+        return;
+    }
+    let leader = diagnosis.groups.first().and_then(|g| g.members.first());
+    let kind = if leader.is_some_and(|m| m.power_right) { "right" } else { "wrong" };
+    line(out, &format!("  Why (for power registered {kind}, in decibans: 10 dB are odds of 10 to 1)"));
+    for reason in diagnosis.why.iter().take(REASONS) {
+        let words = words::reason_words(reason.kind);
+        line(out, &format!("    {words}: {}", words::deciban_words(reason.decibans)));
+    }
+}
+
+fn voltage_leads_text(out: &mut String, leads: &VoltageDiagnosis) {
+    if leads.fault().is_none() {
+        return;
+    }
+    line(out, "  Voltage leads");
+    for (state, probability) in leads.ranked.iter().filter(|(_, p)| *p >= WORTH_PRINTING).take(ALTERNATIVES) {
+        paragraph(out, "    ", &format!("{}: {}", words::percent(*probability), state.words()));
+    }
+    if let Some(check) = leads.check {
+        paragraph(out, "    ", &format!("next check (see the cautions above): {}", check.words()));
+    }
+}
+
+/// The most probable wirings of all circuits of the monitor together.
+fn joint_text(out: &mut String, joint: &JointRanking) {
+    let Some(best) = joint.best.first() else { return };
+    line(out, &format!("  All circuits of the monitor together ({}):", words::percent(best.probability)));
+    for (n, wiring) in best.wirings.iter().enumerate() {
+        let words = wiring.as_ref().map_or("none of the wirings considered".to_owned(), words::describe_wiring);
+        paragraph(out, "    ", &format!("circuit {} of the monitor: {words}", n + 1));
+    }
+    let next = joint.best.get(1).map_or(joint.others_at_most, |next| next.probability);
+    line(out, &format!("    any other combination: at most {}", words::percent(next)));
+}
+
+/// What a change of the wiring came to.
+fn proof_text(out: &mut String, proof: &Proof) {
+    line(out, &format!("  Change of the wiring, {}", rfc3339(proof.changed_at.wall)));
+    paragraph(out, "    ", &words::proof_words(proof));
+}
+
+fn checks_text(out: &mut String, checks: &[RecordedCheck], diagnosis: &Diagnosis) {
+    if checks.is_empty() {
+        return;
+    }
+    let counted = diagnosis.verdict != Verdict::NoEvidence;
+    line(
+        out,
+        if counted {
+            "  Found at the panel, and counted"
+        } else {
+            "  Found at the panel, not counted before the pump has been seen running"
+        },
+    );
+    for check in checks {
+        paragraph(out, "    ", &recorded_words(check));
+    }
+}
+
+/// What to check next, or what mends it. The cautions stand before the whole report.
+fn advice_text(out: &mut String, diagnosis: &Diagnosis) {
+    let advice = advice::advice(diagnosis);
+    if !advice.checks.is_empty() {
+        line(out, "  Next check (see the cautions above)");
+    }
+    for (n, worth) in advice.checks.iter().enumerate() {
+        paragraph(out, &format!("    {}. ", n + 1), &format!("{} [{}]", worth.check.words(), worth.words()));
+    }
+    if let Some((probability, moves)) = &advice.remedy {
+        line(out, &format!("  Remedy (see the cautions above), if confirmed; {} sure", words::percent(*probability)));
+        for (n, step) in moves.iter().enumerate() {
+            paragraph(out, &format!("    {}. ", n + 1), &step.words());
+        }
+        let leader = diagnosis.groups.first().and_then(|g| g.members.first());
+        if let Some(other) = leader.and_then(|m| remedy::without_voltage_leads(&m.wiring)) {
+            let moves: Vec<String> = other.iter().map(|m| m.words()).collect();
+            let text = format!(
+                "Or, leaving the voltage leads alone (power is right then, labels may differ): {}",
+                moves.join(" ")
+            );
+            paragraph(out, "    ", &text);
+        }
+        if moves.iter().any(|m| matches!(m, Move::TurnPair(_))) {
+            paragraph(out, "    ", TURN_INSTEAD);
+        }
+        paragraph(out, "    ", AFTERWARDS);
+    }
+    if let Some(phase) = advice.lost_phase {
+        line(out, "  Remedy (see the cautions above)");
+        paragraph(out, "    ", &lost_phase_words(phase));
+    }
+}
+
+fn findings_text(out: &mut String, findings: &[Finding], live: bool) {
+    let failed = failed(findings, |_| true);
+    if failed.is_empty() {
+        line(out, "  Failing checks: none");
+    } else {
+        line(out, "  Failing checks");
+        for finding in failed {
+            paragraph(out, "    ", &failed_words(finding));
+        }
+    }
+    if !live {
+        return; // Nothing is checkable without values; the failed reads are told above.
+    }
+    let mut missing: Vec<String> = Vec::new();
+    for finding in findings {
+        if let Outcome::NotCheckable(why) = &finding.outcome {
+            let text = format!("{}: {why}", words::check_title(finding.check));
+            if !missing.contains(&text) {
+                missing.push(text);
+            }
+        }
+    }
+    if !missing.is_empty() {
+        line(out, "  Not checkable");
+        for text in missing {
+            paragraph(out, "    ", &text);
+        }
+    }
+}
+
+fn corrected_text(out: &mut String, power: &CorrectedPower) {
+    line(out, "  Corrected power (as the intended wiring would register it)");
+    for phase in Phase::ALL {
+        let s = power.per_phase_va[phase.index()] / 1000.0;
+        line(out, &format!("    phase {}  {:>9.2} kW {:>9.2} kvar", phase.label(), s.re, s.im));
+    }
+    line(
+        out,
+        &format!(
+            "    total    {:>9.2} kW {:>9.2} kvar   PF {:.3}   (give or take {:.2} kW)",
+            power.total_w / 1000.0,
+            power.total_var / 1000.0,
+            power.power_factor,
+            power.uncertainty_w / 1000.0
+        ),
+    );
+}
