@@ -3,8 +3,6 @@
 use num_complex::Complex64;
 use serde::{Deserialize, Serialize};
 
-use crate::electrical::angle::polar_deg;
-use crate::electrical::sequence::Sequence;
 use crate::electrical::voltage::{AngleBasis, Voltages};
 use crate::reading::Rotation;
 
@@ -30,9 +28,10 @@ impl SupplyUnbalance {
         let mean = size.iter().sum::<f64>() / 3.0;
         let sizes: Complex64 = (0..3).map(|k| turn(k) * (size[k] / mean - 1.0)).sum::<Complex64>() * (2.0 / 3.0);
         let opposing = (voltages.basis != AngleBasis::Nominal).then(|| {
-            let parts = Sequence::of(phasors);
+            let main: Complex64 = (0..3).map(|k| turn(k) * phasors[k]).sum();
+            let opposing: Complex64 = (0..3).map(|k| turn(k).conj() * phasors[k]).sum();
             // Told against the main sequence's own angle.
-            parts.negative / parts.positive
+            opposing / main
         });
         let pair = |z: Complex64| [z.re, z.im];
         (sizes.norm() < 0.2).then(|| SupplyUnbalance { sizes: pair(sizes), opposing: opposing.map(pair) })
@@ -77,5 +76,7 @@ impl SupplyUnbalance {
 
 /// Angle of position `k` in the rotation, forwards.
 pub(super) fn turn(k: usize) -> Complex64 {
-    polar_deg(1.0, 120.0 * k as f64)
+    const HALF_SQRT_3: f64 = 0.866_025_403_784_438_6;
+    // Looked up: this is asked of every reading.
+    [Complex64::ONE, Complex64::new(-0.5, HALF_SQRT_3), Complex64::new(-0.5, -HALF_SQRT_3)][k]
 }
