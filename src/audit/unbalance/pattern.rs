@@ -47,15 +47,16 @@ pub type Seat = [Option<u8>; 3];
 /// Admittance to the opposing sequence over that to the main one, at this current; `None` where nothing is known of it.
 fn reaction(context: &CircuitContext, mean_current_a: f64) -> Option<Complex64> {
     match context.load {
-        LoadBehaviour::InductionMotor | LoadBehaviour::SoftStarter | LoadBehaviour::MotorWithCapacitor => {
+        LoadBehaviour::InductionMotor | LoadBehaviour::SoftStarter => {
             let per_unit = mean_current_a / context.full_load_current_a?;
-            let lag_deg = load::expected(context, mean_current_a).map_or(20.0, |(lag, _)| lag);
+            let lag_deg = load::expected(context, mean_current_a)?.0;
             Some(polar_deg(USUAL_LOCKED_ROTOR_MULTIPLE / per_unit, lag_deg - LOCKED_ROTOR_LAG_DEG))
         }
         LoadBehaviour::Resistive => Some(Complex64::ONE),
         // A rectifier loads the higher phase more, but by how much depends on its chokes.
         LoadBehaviour::Drive => Some(Complex64::new(2.0, 0.0)),
-        LoadBehaviour::Unknown => None,
+        // With a capacitor the amps do not tell the motor's own, and they change when it is switched.
+        LoadBehaviour::MotorWithCapacitor | LoadBehaviour::Unknown => None,
     }
 }
 
