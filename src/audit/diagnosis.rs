@@ -408,7 +408,8 @@ impl Diagnoser {
     fn concluded(&mut self, context: &CircuitContext) -> Option<Diagnosis> {
         let sizes = self.sizes.as_ref()?;
         let known = classes(context.service);
-        let prior: Vec<f64> = known.all.iter().map(|class| told_prior(class, &self.told)).collect();
+        let told = self.told.weights();
+        let prior: Vec<f64> = known.all.iter().map(|class| told_prior(class, &told)).collect();
         let ln_posterior: Vec<f64> = self.sum.ln_class.iter().zip(&prior).map(|(ln, prior)| ln + prior.ln()).collect();
         // None of these keeps its share of what the others say, so that it competes on equal terms.
         let told_mass: f64 = prior.iter().sum::<f64>().max(f64::MIN_POSITIVE);
@@ -462,7 +463,7 @@ impl Diagnoser {
         let mut groups = Vec::new();
         while let Some(leader) = order.first().copied() {
             let (together, rest): (Vec<usize>, Vec<usize>) = order.iter().partition(|c| {
-                let evidence = |c: usize| self.sum.ln_class[c] + self.told_evidence(&known[c]);
+                let evidence = |c: usize| self.sum.ln_class[c] + told_evidence(&known[c], prior[c]);
                 (evidence(**c) - evidence(leader)).abs() < INDISTINGUISHABLE.ln()
             });
             order = rest;
@@ -499,12 +500,6 @@ impl Diagnoser {
         }
         groups.sort_by(|a, b| b.probability.total_cmp(&a.probability));
         groups
-    }
-
-    /// How strongly what is known from elsewhere speaks for a class, beyond its own prior: part of the evidence that tells
-    /// classes apart.
-    fn told_evidence(&self, class: &Class) -> f64 {
-        (told_prior(class, &self.told) / class.prior).max(f64::MIN_POSITIVE).ln()
     }
 
     /// A member's share of its class, given what is known from elsewhere.
@@ -601,11 +596,17 @@ fn meaning_index(registers: Registers) -> usize {
     Registers::ALL.iter().position(|r| *r == registers).unwrap_or(0)
 }
 
-/// Prior of a class, given what is known from elsewhere.
-fn told_prior(class: &Class, told: &Opinion) -> f64 {
+/// Prior of a class, given what is known from elsewhere as weights of the shared states.
+fn told_prior(class: &Class, told: &[[f64; MEANINGS]; VOLTAGE_STATES]) -> f64 {
     let meaning = meaning_index(class.pattern.registers);
-    let by_voltage = class.prior_by_voltage.iter().enumerate().filter(|(_, p)| **p > 0.0);
-    by_voltage.map(|(voltage, p)| p * told.ln(voltage, meaning).exp()).sum::<f64>().max(f64::MIN_POSITIVE)
+    let by_voltage = class.prior_by_voltage.iter().zip(told).filter(|(prior, _)| **prior > 0.0);
+    by_voltage.map(|(prior, of_state)| prior * of_state[meaning]).sum::<f64>().max(f64::MIN_POSITIVE)
+}
+
+/// How strongly what is known from elsewhere speaks for a class, whose prior becomes `told` by it: part of the evidence that
+/// tells classes apart.
+fn told_evidence(class: &Class, told: f64) -> f64 {
+    (told / class.prior).max(f64::MIN_POSITIVE).ln()
 }
 
 /// Stories about the sizes that the shares of the current cannot tell apart, with each story's share of all of them.

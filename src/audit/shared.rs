@@ -78,6 +78,11 @@ impl Opinion {
         self.ln[voltage * MEANINGS + meaning]
     }
 
+    /// The weights themselves, by state of the voltage leads and meaning of the registers.
+    pub fn weights(&self) -> [[f64; MEANINGS]; VOLTAGE_STATES] {
+        std::array::from_fn(|voltage| std::array::from_fn(|meaning| self.ln(voltage, meaning).exp()))
+    }
+
     /// Both opinions together.
     #[must_use]
     pub fn and(&self, other: &Opinion) -> Opinion {
