@@ -278,4 +278,7 @@ pub struct Assessment {
     pub joint: Option<Arc<JointRanking>>,
     /// The latest change of the wiring seen, and what it came to.
     pub proof: Option<Proof>,
+    /// Another circuit of the monitor has seen leads being moved, and this one has not run steadily since: what is said of it
+    /// is of leads that may be elsewhere now.
+    pub outdated: bool,
 }

@@ -24,7 +24,7 @@ use super::wiring::Registers;
 use super::words;
 use crate::electrical::circuit::{self, Circuit, Meaning};
 use crate::electrical::voltage::{self, Voltages};
-use crate::reading::{CircuitReading, Instant2, Measured, MonitorReading};
+use crate::reading::{CircuitReading, Instant2, Measured, MonitorReading, MonoMs};
 
 /// A group must carry this much probability before power is corrected by it.
 pub(super) const ENOUGH_TO_CORRECT: f64 = 0.80;
@@ -46,6 +46,9 @@ pub struct CircuitAuditor {
     judged_hard: bool,
     /// When the present wiring was first seen.
     since: Option<Instant2>,
+    /// When a steady reading last agreed with it.
+    #[serde(default)]
+    agreed: Option<Instant2>,
     epoch: u32,
     account: Option<Account>,
     proof: Option<Proof>,
@@ -108,6 +111,7 @@ impl CircuitAuditor {
             ever_given: 0,
             judged_hard: false,
             since: None,
+            agreed: None,
             epoch: 0,
             account: None,
             proof: None,
@@ -122,6 +126,7 @@ impl CircuitAuditor {
         // Without it the two clocks are not compared across the gap.
         self.previous_at = self.previous_at.and_then(|at| Some(Instant2 { mono: absence.mono(at.mono)?, ..at }));
         self.since = self.since.map(|since| absence.instant(since));
+        self.agreed = self.agreed.map(|agreed| absence.instant(agreed));
         if let Some(proof) = &mut self.proof {
             proof.resume(absence);
         }
@@ -153,6 +158,21 @@ impl CircuitAuditor {
     /// What this circuit's readings say of what it shares with others.
     pub(super) fn opinion(&mut self) -> Opinion {
         self.diagnoser.opinion(&self.context).unwrap_or(Opinion::NONE)
+    }
+
+    /// What it was last told by the others.
+    pub(super) fn told(&self) -> Opinion {
+        self.diagnoser.told()
+    }
+
+    /// When its leads were last seen to have been moved.
+    pub(super) fn changed_at(&self) -> Option<MonoMs> {
+        self.since.filter(|_| self.epoch > 0).map(|since| since.mono)
+    }
+
+    /// True when it has learnt something and no steady reading has agreed with that since `changed_at`.
+    pub(super) fn is_older_than(&self, changed_at: MonoMs) -> bool {
+        self.since.is_some() && self.agreed.is_none_or(|agreed| agreed.mono < changed_at)
     }
 
     /// What this circuit may be under a state of what is shared.
@@ -227,7 +247,14 @@ impl CircuitAuditor {
         };
         if let Some(features) = features.filter(fit) {
             self.since.get_or_insert(monitor.at);
-            self.diagnoser.observe(&features, rotation, context);
+            if self.diagnoser.observe(&features, rotation, context) {
+                self.agreed = Some(monitor.at);
+            }
+            if self.diagnoser.epoch() != self.epoch {
+                self.epoch = self.diagnoser.epoch();
+                self.since = Some(monitor.at);
+                self.proof = self.account.take().map(|before| Proof { changed_at: monitor.at, before, after: None });
+            }
         }
         self.previous_at = Some(monitor.at);
         let features = features.filter(|f| !f.starting);
@@ -242,11 +269,6 @@ impl CircuitAuditor {
         voltage_leads: Option<Arc<VoltageDiagnosis>>,
     ) -> Assessment {
         self.diagnoser.conclude(told, &self.context);
-        if self.diagnoser.epoch() != self.epoch {
-            self.epoch = self.diagnoser.epoch();
-            self.since = Some(step.at);
-            self.proof = self.account.take().map(|before| Proof { changed_at: step.at, before, after: None });
-        }
         let mut diagnosis = self.diagnosis(&step.findings, step.run_state);
         let fault = voltage_leads.as_ref().and_then(|leads| leads.fault());
         if fault.is_some_and(|group| group.states.iter().all(|state| state.registers_wrong())) {
@@ -271,6 +293,7 @@ impl CircuitAuditor {
             voltage_leads,
             joint: None,
             proof: self.proof,
+            outdated: false,
         }
     }
 

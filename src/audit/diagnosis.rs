@@ -168,10 +168,11 @@ impl Diagnoser {
         }
     }
 
-    /// Takes the features of one steady reading, and the rotation measured beside them.
-    pub fn observe(&mut self, features: &Features, rotation: Option<Rotation>, context: &CircuitContext) {
+    /// Takes the features of one steady reading, and the rotation measured beside them. False when the reading cannot be of the
+    /// wiring that the evidence is of: it is left out until enough of them make a new epoch.
+    pub fn observe(&mut self, features: &Features, rotation: Option<Rotation>, context: &CircuitContext) -> bool {
         match self.evidence.add(features, rotation) {
-            Change::Contradiction => {}
+            Change::Contradiction => return false,
             Change::NewEpoch => {
                 self.weighed.clear();
                 self.sizes = None;
@@ -184,6 +185,12 @@ impl Diagnoser {
                 self.weigh_window(index, context);
             }
         }
+        true
+    }
+
+    /// What it was last told from elsewhere.
+    pub fn told(&self) -> Opinion {
+        self.told
     }
 
     /// Takes note of which channels see other circuits; what was weighed without knowing is weighed anew.

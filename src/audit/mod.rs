@@ -48,6 +48,8 @@ mod kept_tests;
 #[cfg(test)]
 mod monitor_tests;
 #[cfg(test)]
+mod moved_leads_tests;
+#[cfg(test)]
 pub(crate) mod testbench;
 #[cfg(test)]
 mod tests;

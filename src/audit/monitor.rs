@@ -73,7 +73,9 @@ impl MonitorAuditor {
 
     /// Takes one reading; returns an assessment a circuit, in the order of their contexts.
     pub fn observe(&mut self, reading: &MonitorReading) -> Vec<Assessment> {
+        let epochs = self.epochs();
         let steps: Vec<_> = self.circuits.iter_mut().map(|c| c.step(reading)).collect();
+        let outdated = self.outdated();
         let company: Vec<_> = steps.iter().map(|s| s.company).collect();
         self.crossings.observe(&company);
         let running: u32 = company
@@ -86,12 +88,10 @@ impl MonitorAuditor {
         }
         let rotation = steps.iter().find_map(|s| s.rotation);
         // Rotation is one measurement of what all share: counted once, whoever tells it.
-        let common = self.circuits.first().map_or(Opinion::NONE, |c| c.rotation_opinion(rotation));
+        let teller = self.circuits.iter().zip(&outdated).find(|(_, outdated)| !**outdated).map(|(circuit, _)| circuit);
+        let common = teller.map_or(Opinion::NONE, |c| c.rotation_opinion(rotation));
         let alone = self.circuits.len() == 1;
-        let sent: Vec<Opinion> =
-            if alone { Vec::new() } else { self.circuits.iter_mut().map(CircuitAuditor::opinion).collect() };
-        let exchanged = if alone { Vec::new() } else { shared::exchange(&sent, &common) };
-        let told = if alone { std::slice::from_ref(&common) } else { &exchanged };
+        let (sent, told) = if alone { (Vec::new(), vec![common]) } else { self.exchanged(&outdated, &common) };
         let leads = self.voltages.as_mut().and_then(|voltages| {
             voltages.add(&VoltageMeans {
                 ln_v: reading.voltage_ln_v.map(Measured::good),
@@ -101,8 +101,7 @@ impl MonitorAuditor {
             let enough = voltages.readings() >= READINGS_FOR_VOLTAGE;
             voltages.diagnosis().filter(|leads| enough && leads.voltages_used > 0).cloned()
         });
-        let epochs = self.epochs();
-        let each = self.circuits.iter_mut().zip(steps).zip(told);
+        let each = self.circuits.iter_mut().zip(steps).zip(&told);
         let mut assessments: Vec<Assessment> =
             each.map(|((circuit, step), told)| circuit.finish(step, told, leads.clone())).collect();
         if epochs != self.epochs() {
@@ -110,12 +109,34 @@ impl MonitorAuditor {
             self.crossings.forget();
         }
         if !alone {
-            self.rank_together(&sent, &common);
-            for assessment in &mut assessments {
+            if outdated.contains(&true) {
+                (self.joint, self.joint_at) = (None, 0);
+            } else {
+                self.rank_together(&sent, &common);
+            }
+            for (assessment, outdated) in assessments.iter_mut().zip(outdated) {
                 assessment.joint.clone_from(&self.joint);
+                assessment.outdated = outdated;
             }
         }
         assessments
+    }
+
+    /// Which circuits stand, or are not steady yet, since another one saw leads being moved. The shared leads may have been
+    /// among them, and a pump that stands shows nothing of that.
+    fn outdated(&self) -> Vec<bool> {
+        let changed_at = self.circuits.iter().filter_map(CircuitAuditor::changed_at).max();
+        self.circuits.iter().map(|circuit| changed_at.is_some_and(|at| circuit.is_older_than(at))).collect()
+    }
+
+    /// What each circuit finds of what is shared, and what it is told. An outdated one has no say, and is told nothing new: to
+    /// its old readings the others' new leads would look like a fault of its own.
+    fn exchanged(&mut self, outdated: &[bool], common: &Opinion) -> (Vec<Opinion>, Vec<Opinion>) {
+        let all = self.circuits.iter_mut().zip(outdated);
+        let sent: Vec<Opinion> = all.map(|(c, outdated)| if *outdated { Opinion::NONE } else { c.opinion() }).collect();
+        let told = shared::exchange(&sent, common).into_iter().zip(&self.circuits).zip(outdated);
+        let told = told.map(|((told, circuit), outdated)| if *outdated { circuit.told() } else { told }).collect();
+        (sent, told)
     }
 
     /// Ranks the wirings of all circuits together, when a conclusion has changed.

@@ -3,7 +3,7 @@
 //! The audit lets the circuits of a monitor tell each other what they find of the leads they share, so each circuit's
 //! diagnosis holds the probability of an order that follows from all of them: it is read off here, never worked out anew.
 
-use crate::audit::assessment::{Assessment, Diagnosis, RankedWiring, RunState, Verdict};
+use crate::audit::assessment::{Assessment, Diagnosis, RankedWiring, Verdict};
 use crate::audit::wiring::Wiring;
 use crate::audit::words;
 use crate::reading::Phase;
@@ -60,7 +60,7 @@ pub(super) enum OwnFault {
 pub(super) fn of(assessments: &[&Assessment], held: bool) -> LeadOrder {
     let judged: Vec<&Diagnosis> = assessments
         .iter()
-        .filter(|a| !is_outdated(a, assessments))
+        .filter(|a| !a.outdated)
         .map(|a| &a.diagnosis)
         .filter(|d| d.verdict != Verdict::NoEvidence && explained(d) > EXPLAINED)
         .collect();
@@ -100,14 +100,6 @@ pub(super) fn own_fault(diagnosis: &Diagnosis, order: [Phase; 3]) -> OwnFault {
         probability if probability < OWN_UNTIL => OwnFault::None,
         _ => OwnFault::Open,
     }
-}
-
-/// True of a circuit that has stood since another one of the monitor saw leads being moved: what it showed before may be of
-/// leads that are elsewhere now.
-pub(super) fn is_outdated(assessment: &Assessment, all: &[&Assessment]) -> bool {
-    let seen = assessment.diagnosis.since.map(|since| since.mono);
-    let moved = |other: &&&Assessment| other.diagnosis.epoch > 0 && other.diagnosis.since.map(|at| at.mono) > seen;
-    assessment.run_state != RunState::Running && seen.is_some() && all.iter().any(|other| moved(&other))
 }
 
 fn members(diagnosis: &Diagnosis) -> impl Iterator<Item = &RankedWiring> {

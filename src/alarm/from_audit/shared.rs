@@ -103,7 +103,7 @@ impl<'a> Shared<'a> {
     ) -> Story {
         let mut behind = PumpsBehind::default();
         for (name, audit) in now.circuits {
-            let assessment = audit.assessment().filter(|a| !lead_order::is_outdated(a, &self.assessments));
+            let assessment = audit.assessment().filter(|a| !a.outdated);
             match assessment.map(|a| a.diagnosis.verdict) {
                 Some(Verdict::Fault) => behind.wrong.push(name),
                 Some(Verdict::Sound) => behind.right.push(name),
@@ -148,7 +148,7 @@ impl<'a> Shared<'a> {
             causes.set(AlarmKind::FitsNoWiring, Condition::Unknown);
         }
         let Some(assessment) = audit.assessment() else { return };
-        if lead_order::is_outdated(assessment, &self.assessments) {
+        if assessment.outdated {
             for kind in [AlarmKind::SupplyPhaseLost, AlarmKind::MeteringMiswired, AlarmKind::FitsNoWiring] {
                 causes.set(kind, Condition::Unknown);
             }
