@@ -1,3 +1,5 @@
+//! What an uneven supply draws, against the circuit engine and by property; an even supply says nothing.
+
 use proptest::prelude::*;
 
 use super::pattern::seats;
