@@ -79,7 +79,7 @@ impl<'a> Shared<'a> {
                 self.order = Some(order);
                 self.teller =
                     now.leads_told.then(|| AlarmId::monitor(station, now.monitor, AlarmKind::VoltageLeadsWrong));
-                Some(self.exchanged(now, order, probability, failed))
+                Some(exchanged(now, order, probability, failed))
             }
             LeadOrder::NotJudged | LeadOrder::Right | LeadOrder::Open => None,
         };
@@ -92,36 +92,6 @@ impl<'a> Shared<'a> {
             (_, _, LeadOrder::NotJudged) if now.leads_told => Known::new(kind, Condition::Unknown),
             (Some(None), None, _) => Known::new(kind, Condition::False),
         };
-    }
-
-    fn exchanged(
-        &self,
-        now: &MonitorNow<'a>,
-        order: [Phase; 3],
-        probability: f64,
-        failed: &[(&'a str, &'a Finding)],
-    ) -> Story {
-        let mut behind = PumpsBehind::default();
-        for (name, audit) in now.circuits {
-            let assessment = audit.assessment().filter(|a| !a.outdated);
-            match assessment.map(|a| a.diagnosis.verdict) {
-                Some(Verdict::Fault) => behind.wrong.push(name),
-                Some(Verdict::Sound) => behind.right.push(name),
-                Some(Verdict::Undecided | Verdict::NoEvidence) | None => behind.unjudged.push(name),
-            }
-            let Some(assessment) = assessment.filter(|a| words::wrong_wiring(&a.diagnosis).is_some()) else { continue };
-            behind.corrected |= assessment.corrected.is_some();
-            if matches!(lead_order::own_fault(&assessment.diagnosis, order), OwnFault::Found { .. }) {
-                behind.own_fault.push(name);
-            }
-        }
-        // What a pump with a fault of its own shows is attached to that; rotation is no matter of a pump.
-        let of_leads = |name: &str, finding: &Finding| {
-            let shared = finding.check == Check::VoltageRotation;
-            leads_explain(finding) && behind.wrong.contains(&name) && (shared || !behind.own_fault.contains(&name))
-        };
-        let explains: Vec<_> = failed.iter().copied().filter(|(name, f)| of_leads(name, f)).collect();
-        say::voltage_leads_exchanged(now.monitor, order, probability, &behind, &explains)
     }
 
     fn raised(&self, kind: AlarmKind) -> bool {
@@ -178,6 +148,31 @@ impl<'a> Shared<'a> {
     pub(super) fn told(self, station: &str, monitor: &str) -> impl Iterator<Item = Told> {
         self.known.into_iter().map(move |known| known.told(|kind| AlarmId::monitor(station, monitor, kind)))
     }
+}
+
+/// What is told of exchanged leads, and of which pumps.
+fn exchanged(now: &MonitorNow, order: [Phase; 3], probability: f64, failed: &[(&str, &Finding)]) -> Story {
+    let mut behind = PumpsBehind::default();
+    for (name, audit) in now.circuits {
+        let assessment = audit.assessment().filter(|a| !a.outdated);
+        match assessment.map(|a| a.diagnosis.verdict) {
+            Some(Verdict::Fault) => behind.wrong.push(name),
+            Some(Verdict::Sound) => behind.right.push(name),
+            Some(Verdict::Undecided | Verdict::NoEvidence) | None => behind.unjudged.push(name),
+        }
+        let Some(assessment) = assessment.filter(|a| words::wrong_wiring(&a.diagnosis).is_some()) else { continue };
+        behind.corrected |= assessment.corrected.is_some();
+        if matches!(lead_order::own_fault(&assessment.diagnosis, order), OwnFault::Found { .. }) {
+            behind.own_fault.push(name);
+        }
+    }
+    // What a pump with a fault of its own shows is attached to that; rotation is no matter of a pump.
+    let of_leads = |name: &str, finding: &Finding| {
+        let shared = finding.check == Check::VoltageRotation;
+        leads_explain(finding) && behind.wrong.contains(&name) && (shared || !behind.own_fault.contains(&name))
+    };
+    let explains: Vec<_> = failed.iter().copied().filter(|(name, f)| of_leads(name, f)).collect();
+    say::voltage_leads_exchanged(now.monitor, order, probability, &behind, &explains)
 }
 
 /// What has failed at the circuits, but for values that stand still: those say nothing of anything else.
