@@ -63,6 +63,12 @@ fn a_pump_that_stands_neither_disputes_a_repair_nor_is_blamed_by_it() {
         assert_eq!(repaired[0].diagnosis.verdict, Verdict::Sound, "{level} repaired: {}", told(&repaired));
         assert!(!repaired[0].outdated);
         assert!(repaired[1].outdated, "{level}");
+        assert!(
+            words::headline(&repaired[1])
+                .starts_with("no steady run since leads of its monitor were moved; before that: "),
+            "{}",
+            words::headline(&repaired[1])
+        );
         assert!(repaired[1].joint.is_none(), "what is said of all together would be of two wirings");
         assert_eq!(leading(&repaired[1]), leading(&before[1]), "{level}: {}", told(&repaired));
         for assessment in &both {

@@ -7,11 +7,19 @@ use crate::audit::voltage_lead::VoltageDiagnosis;
 
 /// One line for a log or a list: what is wrong and how sure, without station and pump (the caller adds them).
 pub fn headline(assessment: &Assessment) -> String {
-    let diagnosis = &assessment.diagnosis;
-    let wrong_numbers = hard_findings(&assessment.findings);
     if let Some(line) = assessment.voltage_leads.as_deref().and_then(voltage_line) {
         return line;
     }
+    let line = diagnosis_line(assessment);
+    if assessment.outdated {
+        return format!("no steady run since leads of its monitor were moved; before that: {line}");
+    }
+    line
+}
+
+fn diagnosis_line(assessment: &Assessment) -> String {
+    let diagnosis = &assessment.diagnosis;
+    let wrong_numbers = hard_findings(&assessment.findings);
     match diagnosis.verdict {
         Verdict::NoEvidence => {
             if wrong_numbers.is_empty() {
