@@ -231,8 +231,9 @@ impl Store for PostgresStore {
         Ok(self.runtime.block_on(all)?)
     }
 
-    fn rows(&mut self, query: &Query) -> Result<Rows, StoreError> {
-        let rows = self.query(&sql::select(query), &[&query.source.0, &query.from_ms, &query.to_ms])?;
+    fn first_rows(&mut self, query: &Query, most: usize) -> Result<Rows, StoreError> {
+        let most = most.min(i64::MAX as usize) as i64;
+        let rows = self.query(&sql::select(query), &[&query.source.0, &query.from_ms, &query.to_ms, &most])?;
         let columns = query.quantities.len();
         let value = |row: &Row, column| row.get::<_, Option<f64>>(column).unwrap_or(f64::NAN);
         Ok(Rows {

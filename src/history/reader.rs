@@ -159,10 +159,11 @@ fn series(store: &mut dyn Store, wanted: &Wanted) -> Result<Series, ReadError> {
             choose(&extents, points)
         }
     };
-    if store.extent(&query(tier), most + 1)?.rows > most {
+    // Counting them first would read all of them twice.
+    let rows = store.first_rows(&query(tier), most + 1)?;
+    if rows.at_ms.len() > most {
         return Err(ReadError::TooMuch { most });
     }
-    let rows = store.rows(&query(tier))?;
     Ok(match merged_ms {
         None => Series { tier, interval_ms: tier.interval_ms(), rows },
         Some(ms) => Series { tier, interval_ms: Some(ms), rows: thin::merge(&rows, ms, wanted.statistic) },

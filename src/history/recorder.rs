@@ -311,8 +311,8 @@ mod tests {
         fn roll_up(&mut self, tier: Tier, from_ms: i64, to_ms: i64) -> Result<(), StoreError> {
             self.0.roll_up(tier, from_ms, to_ms)
         }
-        fn rows(&mut self, query: &Query) -> Result<super::super::store::Rows, StoreError> {
-            self.0.rows(query)
+        fn first_rows(&mut self, query: &Query, most: usize) -> Result<super::super::store::Rows, StoreError> {
+            self.0.first_rows(query, most)
         }
         fn extent(&mut self, query: &Query, most: usize) -> Result<super::super::store::Extent, StoreError> {
             self.0.extent(query, most)

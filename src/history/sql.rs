@@ -125,7 +125,7 @@ fn rolled(key: &str, rollup: Rollup, statistic: Statistic, weighted: bool) -> St
     }
 }
 
-/// Rows of a query with the readings each stands for: `$1` source, `$2` from, `$3` to.
+/// Rows of a query with the readings each stands for: `$1` source, `$2` from, `$3` to, `$4` no more than.
 pub(super) fn select(query: &Query) -> String {
     let columns: String =
         query.quantities.iter().filter_map(|q| QUANTITIES.get(*q)).fold(String::new(), |mut all, q| {
@@ -135,7 +135,7 @@ pub(super) fn select(query: &Query) -> String {
     let table = table(query.tier, query.statistic);
     // Cast, since a bare number is 32 bits wide to PostgreSQL.
     let samples = if query.tier == Tier::Detail { "CAST(1 AS BIGINT)" } else { "samples" };
-    format!("SELECT at_ms, {samples}{columns} FROM {table} WHERE {SPAN} ORDER BY at_ms")
+    format!("SELECT at_ms, {samples}{columns} FROM {table} WHERE {SPAN} ORDER BY at_ms LIMIT $4")
 }
 
 /// Number of rows of a query, counted up to `$4`, and their first and last time; `$1` to `$3` as for the rows.

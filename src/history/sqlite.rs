@@ -209,11 +209,12 @@ impl Store for SqliteStore {
         Ok(transaction.commit()?)
     }
 
-    fn rows(&mut self, query: &Query) -> Result<Rows, StoreError> {
+    fn first_rows(&mut self, query: &Query, most: usize) -> Result<Rows, StoreError> {
+        let most = most.min(i64::MAX as usize) as i64;
         let mut select = self.connection.prepare_cached(&sql::select(query))?;
         let columns = query.quantities.len();
         let mut found = Rows { quantities: query.quantities.clone(), ..Rows::default() };
-        let mut rows = select.query([query.source.0, query.from_ms, query.to_ms])?;
+        let mut rows = select.query([query.source.0, query.from_ms, query.to_ms, most])?;
         while let Some(row) = rows.next()? {
             found.at_ms.push(row.get(0)?);
             found.samples.push(row.get(1)?);

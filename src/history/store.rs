@@ -210,7 +210,12 @@ pub trait Store: Send {
     fn roll_up(&mut self, tier: Tier, from_ms: i64, to_ms: i64) -> Result<(), StoreError>;
 
     /// Rows in order of time.
-    fn rows(&mut self, query: &Query) -> Result<Rows, StoreError>;
+    fn rows(&mut self, query: &Query) -> Result<Rows, StoreError> {
+        self.first_rows(query, usize::MAX)
+    }
+
+    /// The same, but no more than the first `most`.
+    fn first_rows(&mut self, query: &Query, most: usize) -> Result<Rows, StoreError>;
 
     /// What a tier holds of a source within a span. Rows are counted up to `most` only.
     fn extent(&mut self, query: &Query, most: usize) -> Result<Extent, StoreError>;
