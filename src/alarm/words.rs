@@ -90,18 +90,12 @@ pub fn metering_miswired(
     corrected: bool,
     explains: &[&Finding],
 ) -> Story {
-    let (lead, ct) = (likely(settled), ct_explained(wiring));
-    let meanwhile = if corrected { "; use the corrected figures meanwhile" } else { "" };
+    let (lead, ct, meanwhile) = (likely(settled), ct_explained(wiring), meanwhile(corrected));
     Story {
         what: format!("The power monitor's leads are not as they should be{lead}: {wiring}.{ct}"),
         means: format!("The pump itself is not affected, but its kW and kWh are wrong{meanwhile}."),
         sure: format!("{} sure that power is metered wrong", percent(probability)),
-        action: if settled {
-            "Have a qualified person move the leads as the advice on this pump shows."
-        } else {
-            "Have a qualified person make the checks that the advice on this pump lists, the first one first."
-        }
-        .to_owned(),
+        action: if settled { MOVE_LEADS } else { MAKE_CHECKS }.to_owned(),
         at_panel: true,
         attached: attached(explains),
     }
@@ -116,8 +110,7 @@ pub fn metering_miswired_besides(
     corrected: bool,
     explains: &[&Finding],
 ) -> Story {
-    let (lead, ct) = (likely(settled), ct_explained(wiring));
-    let meanwhile = if corrected { "; use the corrected figures meanwhile" } else { "" };
+    let (lead, ct, meanwhile) = (likely(settled), ct_explained(wiring), meanwhile(corrected));
     Story {
         what: format!(
             "Besides the monitor's voltage leads, which have an alarm of their own, there is a fault at this pump{lead}: \
@@ -128,15 +121,20 @@ pub fn metering_miswired_besides(
              right{meanwhile}."
         ),
         sure: format!("{} sure that this pump has a fault besides", percent(probability)),
-        action: if settled {
-            "Have a qualified person put this right together with the voltage leads, as the advice on this pump shows."
-        } else {
-            "Have a qualified person make the checks that the advice on this pump lists, the first one first."
-        }
-        .to_owned(),
+        action: if settled { MOVE_LEADS_TOGETHER } else { MAKE_CHECKS }.to_owned(),
         at_panel: true,
         attached: attached(explains),
     }
+}
+
+const MOVE_LEADS: &str = "Have a qualified person move the leads as the advice on this pump shows.";
+const MOVE_LEADS_TOGETHER: &str =
+    "Have a qualified person put this right together with the voltage leads, as the advice on this pump shows.";
+const MAKE_CHECKS: &str =
+    "Have a qualified person make the checks that the advice on this pump lists, the first one first.";
+
+fn meanwhile(corrected: bool) -> &'static str {
+    if corrected { "; use the corrected figures meanwhile" } else { "" }
 }
 
 fn likely(settled: bool) -> &'static str {

@@ -12,7 +12,7 @@ use super::evidence::{Change, Evidence, Features};
 use super::hypotheses::{Class, UNEXPLAINED_PRIOR, VOLTAGE_STATES, classes, shared_odds};
 use super::joint::{self, Alternatives};
 use super::likelihood::{WindowLikelihood, lag_under_deg, weigh};
-use super::load::{self, STANCE_WEIGHTS, STANCES};
+use super::load::{self, STANCES};
 use super::magnitude::{self, Magnitudes};
 use super::shared::{MEANINGS, Opinion};
 use super::unbalance::{self, Answer, STORIES};
@@ -280,7 +280,7 @@ impl Diagnoser {
                     Gain::AsRated => 0.0,
                     gain => self.ln_current(gain, context) - usual,
                 };
-                ln_over_stances(sums) + fits
+                load::ln_over_stances(sums) + fits
             })
             .collect();
         let mut sum = Sum {
@@ -302,15 +302,12 @@ impl Diagnoser {
         let posterior = |c: usize| sum.ln_class[c] + known[c].prior.ln();
         let peak = (0..known.len()).map(posterior).fold(f64::NEG_INFINITY, f64::max);
         let open: Vec<usize> = (0..known.len()).filter(|c| posterior(*c) > peak - IN_QUESTION).collect();
+        let classes_open: Vec<&Class> = open.iter().map(|c| &known[*c]).collect();
         let levels: Vec<unbalance::Seen> = (self.weighed.iter())
             .map(|w| unbalance::Seen { features: &w.at, answers: w.answers, ln_pattern: &w.likelihood.ln_pattern })
             .collect();
-        let plain = |class: &Class| ln_over_stances(&by_pattern[class.pattern_index]);
-        let open_classes: Vec<&Class> = open.iter().map(|c| &known[*c]).collect();
-        let weighed = unbalance::weigh(&levels, &open_classes, plain, share, ln_over_stances, context);
         sum.by_unbalance = vec![0.0; known.len()];
-        for (c, ln) in open.into_iter().zip(weighed) {
-            let told = ln.map_or(0.0, |ln| ln - plain(&known[c]));
+        for (c, told) in open.into_iter().zip(unbalance::weigh(&levels, &classes_open, by_pattern, share, context)) {
             sum.by_unbalance[c] = told;
             sum.ln_class[c] += told;
         }
@@ -561,7 +558,7 @@ impl Diagnoser {
         let ln = |weighed: &Weighed| {
             let of = |class: usize| {
                 let by_stance = weighed.likelihood.ln_pattern[known[class].pattern_index];
-                ln_over_stances(&by_stance.map(f64::from)).max(-1e4)
+                load::ln_over_stances(&by_stance.map(f64::from)).max(-1e4)
             };
             of(leading) - of(rival)
         };
@@ -588,15 +585,6 @@ impl Diagnoser {
         reasons.sort_by(|a, b| b.decibans.abs().total_cmp(&a.decibans.abs()));
         reasons
     }
-}
-
-/// The stances of the load weighed together.
-fn ln_over_stances(ln: &[f64; STANCES]) -> f64 {
-    let peak = ln.iter().copied().fold(f64::NEG_INFINITY, f64::max);
-    if peak == f64::NEG_INFINITY {
-        return peak;
-    }
-    peak + ln.iter().zip(STANCE_WEIGHTS).map(|(ln, weight)| weight * (ln - peak).exp()).sum::<f64>().ln()
 }
 
 fn meaning_index(registers: Registers) -> usize {

@@ -54,6 +54,15 @@ pub const STANCE_WEIGHTS: [f64; STANCES] = {
     const FOLLOWS: f64 = 1.0 - OFF_NAMEPLATE;
     [0.0545 * FOLLOWS, 0.2442 * FOLLOWS, 0.4026 * FOLLOWS, 0.2442 * FOLLOWS, 0.0545 * FOLLOWS, OFF_NAMEPLATE]
 };
+/// Log-likelihood over all stances, of what it is under each.
+pub fn ln_over_stances(ln: &[f64; STANCES]) -> f64 {
+    let peak = ln.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+    if peak == f64::NEG_INFINITY {
+        return peak;
+    }
+    peak + ln.iter().zip(STANCE_WEIGHTS).map(|(ln, weight)| weight * (ln - peak).exp()).sum::<f64>().ln()
+}
+
 /// Share of the spread of machines about their nameplate that one machine keeps at every load.
 const KEPT: f64 = 0.9;
 /// What is left from load to load, at least, degrees: the grid resolves no less.

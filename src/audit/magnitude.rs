@@ -6,6 +6,7 @@
 use serde::{Deserialize, Serialize};
 
 use super::evidence::Window;
+use super::ln_sum::ln_sum;
 use super::wiring::Gain;
 
 /// Steady readings in a window before the unrest of its channels counts.
@@ -158,8 +159,7 @@ fn ln_shares(seen: &[f64], expected: &[f64], wider: f64) -> f64 {
     };
     let usual = bell(USUAL_SPREAD * wider) + (1.0 - WORST_SHARE).ln();
     let worst = bell(WORST_SPREAD * wider) + WORST_SHARE.ln();
-    let peak = usual.max(worst);
-    peak + ((usual - peak).exp() + (worst - peak).exp()).ln()
+    ln_sum(&[usual, worst])
 }
 
 fn ln_exponential(value: f64, mean: f64) -> f64 {
@@ -169,9 +169,7 @@ fn ln_exponential(value: f64, mean: f64) -> f64 {
 
 fn ln_unrest_sound(value: f64) -> f64 {
     let (calm, coarse) = (ln_exponential(value, UNREST_SOUND), ln_exponential(value, UNREST_COARSE));
-    let (calm, coarse) = (calm + 0.95f64.ln(), coarse + 0.05f64.ln());
-    let peak = calm.max(coarse);
-    peak + ((calm - peak).exp() + (coarse - peak).exp()).ln()
+    ln_sum(&[calm + 0.95f64.ln(), coarse + 0.05f64.ln()])
 }
 
 #[cfg(test)]

@@ -23,6 +23,7 @@ pub mod field_check;
 pub mod hypotheses;
 pub mod joint;
 pub mod likelihood;
+mod ln_sum;
 pub mod load;
 pub mod magnitude;
 pub mod measured_check;

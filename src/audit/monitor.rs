@@ -75,7 +75,9 @@ impl MonitorAuditor {
     pub fn observe(&mut self, reading: &MonitorReading) -> Vec<Assessment> {
         let epochs = self.epochs();
         let steps: Vec<_> = self.circuits.iter_mut().map(|c| c.step(reading)).collect();
-        let outdated = self.outdated();
+        // Another circuit may have seen the shared leads being moved since, and a pump that stands shows nothing of that.
+        let changed_at = self.circuits.iter().filter_map(CircuitAuditor::changed_at).max();
+        let is_outdated = |circuit: &CircuitAuditor| changed_at.is_some_and(|at| circuit.is_older_than(at));
         let company: Vec<_> = steps.iter().map(|s| s.company).collect();
         self.crossings.observe(&company);
         let running: u32 = company
@@ -88,10 +90,11 @@ impl MonitorAuditor {
         }
         let rotation = steps.iter().find_map(|s| s.rotation);
         // Rotation is one measurement of what all share: counted once, whoever tells it.
-        let teller = self.circuits.iter().zip(&outdated).find(|(_, outdated)| !**outdated).map(|(circuit, _)| circuit);
+        let teller = self.circuits.iter().find(|circuit| !is_outdated(circuit));
         let common = teller.map_or(Opinion::NONE, |c| c.rotation_opinion(rotation));
         let alone = self.circuits.len() == 1;
-        let (sent, told) = if alone { (Vec::new(), vec![common]) } else { self.exchanged(&outdated, &common) };
+        let (sent, exchanged) = if alone { (Vec::new(), Vec::new()) } else { self.exchanged(is_outdated, &common) };
+        let told = if alone { std::slice::from_ref(&common) } else { &exchanged };
         let leads = self.voltages.as_mut().and_then(|voltages| {
             voltages.add(&VoltageMeans {
                 ln_v: reading.voltage_ln_v.map(Measured::good),
@@ -101,7 +104,7 @@ impl MonitorAuditor {
             let enough = voltages.readings() >= READINGS_FOR_VOLTAGE;
             voltages.diagnosis().filter(|leads| enough && leads.voltages_used > 0).cloned()
         });
-        let each = self.circuits.iter_mut().zip(steps).zip(&told);
+        let each = self.circuits.iter_mut().zip(steps).zip(told);
         let mut assessments: Vec<Assessment> =
             each.map(|((circuit, step), told)| circuit.finish(step, told, leads.clone())).collect();
         if epochs != self.epochs() {
@@ -109,33 +112,30 @@ impl MonitorAuditor {
             self.crossings.forget();
         }
         if !alone {
-            if outdated.contains(&true) {
+            if self.circuits.iter().any(is_outdated) {
                 (self.joint, self.joint_at) = (None, 0);
             } else {
                 self.rank_together(&sent, &common);
             }
-            for (assessment, outdated) in assessments.iter_mut().zip(outdated) {
+            for (assessment, circuit) in assessments.iter_mut().zip(&self.circuits) {
                 assessment.joint.clone_from(&self.joint);
-                assessment.outdated = outdated;
+                assessment.outdated = is_outdated(circuit);
             }
         }
         assessments
     }
 
-    /// Which circuits stand, or are not steady yet, since another one saw leads being moved. The shared leads may have been
-    /// among them, and a pump that stands shows nothing of that.
-    fn outdated(&self) -> Vec<bool> {
-        let changed_at = self.circuits.iter().filter_map(CircuitAuditor::changed_at).max();
-        self.circuits.iter().map(|circuit| changed_at.is_some_and(|at| circuit.is_older_than(at))).collect()
-    }
-
     /// What each circuit finds of what is shared, and what it is told. An outdated one has no say, and is told nothing new: to
     /// its old readings the others' new leads would look like a fault of its own.
-    fn exchanged(&mut self, outdated: &[bool], common: &Opinion) -> (Vec<Opinion>, Vec<Opinion>) {
-        let all = self.circuits.iter_mut().zip(outdated);
-        let sent: Vec<Opinion> = all.map(|(c, outdated)| if *outdated { Opinion::NONE } else { c.opinion() }).collect();
-        let told = shared::exchange(&sent, common).into_iter().zip(&self.circuits).zip(outdated);
-        let told = told.map(|((told, circuit), outdated)| if *outdated { circuit.told() } else { told }).collect();
+    fn exchanged(
+        &mut self,
+        is_outdated: impl Fn(&CircuitAuditor) -> bool,
+        common: &Opinion,
+    ) -> (Vec<Opinion>, Vec<Opinion>) {
+        let say = |c: &mut CircuitAuditor| if is_outdated(c) { Opinion::NONE } else { c.opinion() };
+        let sent: Vec<Opinion> = self.circuits.iter_mut().map(say).collect();
+        let told = shared::exchange(&sent, common).into_iter().zip(&self.circuits);
+        let told = told.map(|(told, circuit)| if is_outdated(circuit) { circuit.told() } else { told }).collect();
         (sent, told)
     }
 

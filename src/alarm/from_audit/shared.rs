@@ -12,9 +12,8 @@ use crate::audit::words;
 use crate::reading::Phase;
 
 /// Conditions of a monitor itself.
-pub(super) struct Shared<'a> {
+pub(super) struct Shared {
     known: [Known; AlarmKind::OF_MONITOR.len()],
-    assessments: Vec<&'a Assessment>,
     /// The voltages tell of a lead, a fuse or a transformer.
     lead_fault: bool,
     /// The leads are on these phases, and that spoils what is metered.
@@ -23,8 +22,8 @@ pub(super) struct Shared<'a> {
     teller: Option<AlarmId>,
 }
 
-impl<'a> Shared<'a> {
-    pub(super) fn of(station: &str, now: &MonitorNow<'a>, phase_lost: bool) -> Shared<'a> {
+impl Shared {
+    pub(super) fn of(station: &str, now: &MonitorNow, phase_lost: bool) -> Shared {
         let names: Vec<&str> = now.circuits.iter().map(|(name, _)| *name).collect();
         let failed = failed_findings(now);
         let silent = match now.polling {
@@ -42,10 +41,8 @@ impl<'a> Shared<'a> {
                 Known::raised(AlarmKind::RegisterMapWrong, story)
             }
         };
-        let assessments: Vec<&Assessment> = now.circuits.iter().filter_map(|(_, audit)| audit.assessment()).collect();
         let mut shared = Shared {
             known: [silent, map, Known::new(AlarmKind::VoltageLeadsWrong, Condition::Unknown)],
-            assessments,
             lead_fault: false,
             order: None,
             teller: None,
@@ -57,22 +54,17 @@ impl<'a> Shared<'a> {
     }
 
     /// Numbers that are misread say nothing of leads, so this comes only where the map fits.
-    fn judge_leads(
-        &mut self,
-        station: &str,
-        now: &MonitorNow<'a>,
-        phase_lost: bool,
-        failed: &[(&'a str, &'a Finding)],
-    ) {
+    fn judge_leads(&mut self, station: &str, now: &MonitorNow, phase_lost: bool, failed: &[(&str, &Finding)]) {
+        let assessments: Vec<&Assessment> = now.circuits.iter().filter_map(|(_, audit)| audit.assessment()).collect();
         let names: Vec<&str> = now.circuits.iter().map(|(name, _)| *name).collect();
         // A lost phase of the supply shows in the voltages too, and is by far the more urgent.
-        let voltages = self.assessments.iter().find_map(|a| a.voltage_leads.as_deref()).filter(|_| !phase_lost);
+        let voltages = assessments.iter().find_map(|a| a.voltage_leads.as_deref()).filter(|_| !phase_lost);
         let fault = voltages.map(|leads| {
             let (fault, sure) = words::voltage_fault(leads)?;
             let explains: Vec<_> = failed.iter().copied().filter(|(_, f)| voltages_explain(f)).collect();
             Some(say::voltage_leads_wrong(now.monitor, &fault, sure, &names, &explains))
         });
-        let order = lead_order::of(&self.assessments, now.leads_told);
+        let order = lead_order::of(&assessments, now.leads_told);
         self.lead_fault = matches!(fault, Some(Some(_)));
         let exchanged = match order {
             LeadOrder::Wrong { order, probability } => {

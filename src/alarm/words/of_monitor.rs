@@ -1,7 +1,7 @@
 //! The stories of what all pumps of one monitor share: its answers, its register map, its voltage leads. Must never decide.
 
 use super::text::capital;
-use super::{SEEN, Story, attached_of_pumps, within};
+use super::{SEEN, Story, attached_of_pumps, meanwhile, within};
 use crate::audit::assessment::Finding;
 use crate::audit::register_fault::RegisterFault;
 use crate::audit::remedy;
@@ -86,7 +86,7 @@ pub fn voltage_leads_exchanged(
     explains: &OfPumps,
 ) -> Story {
     let leads = Wiring { voltage: order, ..Wiring::INTENDED };
-    let meanwhile = if behind.corrected { "; use the corrected figures meanwhile" } else { "" };
+    let meanwhile = meanwhile(behind.corrected);
     let mut means = format!(
         "The pumps themselves are not affected, but the kW and kWh of {} are wrong{meanwhile}.",
         pumps(&behind.wrong)
@@ -100,7 +100,7 @@ pub fn voltage_leads_exchanged(
     } else {
         let right = pumps(&behind.right);
         besides.push(format!(
-            "the figures of {right} are right, because its current sensors (CTs) are moved in the same way"
+            "the figures of {right} are right, because the current sensors (CTs) there are moved in the same way"
         ));
         action.push(format!("Move the CT pairs of {right} back together with them, or those figures become wrong."));
     }

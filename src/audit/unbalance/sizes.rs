@@ -6,6 +6,7 @@
 use num_complex::Complex64;
 
 use super::pattern::{Answer, STORIES, Seat};
+use crate::audit::ln_sum::ln_sum;
 
 /// Spread of a conductor's share of the current beyond what the supply draws, usual and at worst, as `magnitude` has it but
 /// without the supply's part (natural logarithm).
@@ -39,15 +40,15 @@ pub fn fit(levels: &[Level], seat: Seat, back: bool) -> [Fit; STORIES] {
     [0, 1, 2].map(|story| {
         let drawn = Deviations::of(levels, seat, back, Some(story));
         let even = Deviations::of(levels, seat, back, None);
-        let (usual, worst) = (drawn.posterior(OWN_SPREAD), drawn.posterior(WORST_SPREAD));
-        let mixed = |usual: f64, worst: f64| {
-            let (usual, worst) = (usual + (1.0 - WORST_SHARE).ln(), worst + WORST_SHARE.ln());
-            let peak = usual.max(worst);
-            peak + ((usual - peak).exp() + (worst - peak).exp()).ln()
+        // With the prior of either spread.
+        let both = |of: &Deviations| {
+            let (usual, worst) = (of.posterior(OWN_SPREAD), of.posterior(WORST_SPREAD));
+            (Fit { ln: usual.ln + (1.0 - WORST_SHARE).ln(), ..usual }, Fit { ln: worst.ln + WORST_SHARE.ln(), ..worst })
         };
-        let reference = mixed(even.posterior(OWN_SPREAD).ln, even.posterior(WORST_SPREAD).ln);
-        let likelier = if usual.ln + (1.0 - WORST_SHARE).ln() > worst.ln + WORST_SHARE.ln() { usual } else { worst };
-        Fit { ln: mixed(usual.ln, worst.ln) - reference, ..likelier }
+        let mixed = |(usual, worst): (Fit, Fit)| ln_sum(&[usual.ln, worst.ln]);
+        let (usual, worst) = both(&drawn);
+        let likelier = if usual.ln > worst.ln { usual } else { worst };
+        Fit { ln: mixed((usual, worst)) - mixed(both(&even)), ..likelier }
     })
 }
 

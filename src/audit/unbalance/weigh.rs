@@ -13,7 +13,8 @@ use crate::audit::context::{CircuitContext, LoadBehaviour};
 use crate::audit::evidence::Features;
 use crate::audit::hypotheses::{Class, Pattern};
 use crate::audit::likelihood::{STRAY, fast_gauss, lag_priors, ln_carrying, not_positive};
-use crate::audit::load::{GRID, STANCES, lag_at_deg};
+use crate::audit::ln_sum::ln_sum;
+use crate::audit::load::{GRID, STANCES, lag_at_deg, ln_over_stances};
 use crate::audit::wiring::{Gain, Registers};
 use crate::electrical::angle::polar_deg;
 use crate::reading::Rotation;
@@ -35,17 +36,16 @@ pub struct Seen<'a> {
 /// Log-likelihood of one story and stance: of levels that show power, and the weakest of those that are blank.
 type Told = [[(f64, f64); STANCES]; STORIES];
 
-/// Log-likelihood of all levels under each class, by `ln_over_stances` over the stances of the load; `None` where the class is
-/// not one of single conductors. `plain` is what is known without the supply, and `share` the share of the levels' evidence
-/// that is independent.
+/// What the supply adds to the log-likelihood of all levels under each class; nothing where the class is not one of single
+/// conductors. `by_pattern` is that log-likelihood without it, by pattern and stance of the load, and `share` the share of the
+/// levels' evidence that is independent.
 pub fn weigh(
     levels: &[Seen],
     open: &[&Class],
-    plain: impl Fn(&Class) -> f64,
+    by_pattern: &[[f64; STANCES]],
     share: f64,
-    ln_over_stances: impl Fn(&[f64; STANCES]) -> f64,
     context: &CircuitContext,
-) -> Vec<Option<f64>> {
+) -> Vec<f64> {
     let carrying = |f: &Features| f.current_alive.iter().filter(|a| **a).count();
     let most = levels.iter().map(|w| carrying(w.features)).max().unwrap_or(0);
     let sizes: Vec<Level> = (levels.iter())
@@ -71,15 +71,15 @@ pub fn weigh(
     // The unbalance that blurs all levels alike is accounted for here; the displacement of the CTs still is not.
     let independent = 0.5 * (1.0 + share);
     let mixed = |(candidate, told): (Candidate, Told)| {
-        let mut ln = [plain(candidate.class) + (1.0 - STORY_WEIGHTS.iter().sum::<f64>()).ln(); STORIES + 1];
+        let plain = ln_over_stances(&by_pattern[candidate.class.pattern_index]);
+        let mut ln = [plain + (1.0 - STORY_WEIGHTS.iter().sum::<f64>()).ln(); STORIES + 1];
         for story in 0..STORIES {
             let stances = told[story].map(|(shown, blank)| independent * shown + blank);
             ln[story + 1] = ln_over_stances(&stances) + candidate.fits[story].ln + STORY_WEIGHTS[story].ln();
         }
-        let peak = ln.iter().copied().fold(f64::NEG_INFINITY, f64::max);
-        peak + ln.iter().map(|ln| (ln - peak).exp()).sum::<f64>().ln()
+        ln_sum(&ln) - plain
     };
-    candidates.into_iter().map(|candidate| candidate.map(mixed)).collect()
+    candidates.into_iter().map(|candidate| candidate.map_or(0.0, mixed)).collect()
 }
 
 /// Priors over the load's lag at one level.

@@ -6,8 +6,6 @@ use crate::history::quantity::place;
 use crate::history::store::{Query, SourceId, Statistic, Store, StoreError, Tier, Values};
 use crate::reading::{CircuitReading, Instant2, MonoMs};
 
-use super::values::good;
-
 /// Energy summed from power, by the trapezoidal rule, only where both the registered and the corrected power were known:
 /// the two sums are then of the same time and may be compared.
 #[derive(Debug, Clone, Copy, Default, PartialEq)]
@@ -74,7 +72,7 @@ impl Energy {
 }
 
 pub(super) fn registered_w(reported: &CircuitReading) -> Option<f64> {
-    good(reported.total_active_power_w)
+    reported.total_active_power_w.good()
 }
 
 /// The corrected power: zero when stopped.

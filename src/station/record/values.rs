@@ -5,16 +5,9 @@ use crate::history::quantity::{COUNT, place};
 use crate::history::store::Values;
 use crate::reading::{CircuitReading, Measured, MonitorReading};
 
-pub(super) fn good(value: Measured) -> Option<f64> {
-    match value {
-        Measured::Good(value) => Some(value),
-        _ => None,
-    }
-}
-
 fn put(values: &mut Values, first: usize, measured: &[Measured]) {
     for (at, value) in measured.iter().enumerate() {
-        values[first + at] = good(*value).unwrap_or(f64::NAN);
+        values[first + at] = value.good().unwrap_or(f64::NAN);
     }
 }
 
