@@ -51,14 +51,15 @@ fn meanings(features: &Features) -> &'static [Registers] {
         (false, ..) => &[AsDeclared],
         (true, true, _) => &[AsDeclared, FactorLagPositive, FactorLagNegative],
         (true, false, true) => &[AsDeclared, ReactiveSign, ActiveSign, BothSigns, Exchanged],
-        (true, false, false) => &[AsDeclared, BothSigns, Exchanged],
+        // Where no Q is read, the sign of P alone and both signs are the same thing.
+        (true, false, false) => &[AsDeclared, BothSigns, ActiveSign, Exchanged],
     }
 }
 
 /// Where the load's lag may be under a pattern, by stance: probabilities over the grid.
 pub(super) fn lag_priors(pattern: Pattern, features: &Features, context: &CircuitContext) -> [[f64; GRID]; STANCES] {
     if pattern.lost_phase {
-        [load::lost_phase_prior(); STANCES]
+        [load::lost_phase_prior(context.load); STANCES]
     } else if features.starting {
         [load::start_prior(context); STANCES]
     } else {
@@ -87,7 +88,7 @@ const UNTOLD: [f32; STANCES] = [f32::NEG_INFINITY; STANCES];
 pub fn weigh(features: &Features, context: &CircuitContext, foreign: [bool; 3]) -> WindowLikelihood {
     let known = classes(context.service);
     let usual = lag_priors(known.all[known.intended].pattern, features, context);
-    let lost = [load::lost_phase_prior(); STANCES];
+    let lost = [load::lost_phase_prior(context.load); STANCES];
     let mirrored = context.rotation == Rotation::Acb;
     let per_channel = matches!(features.level(), EvidenceLevel::PerChannelPq | EvidenceLevel::PerChannelP);
     let meanings = meanings(features);

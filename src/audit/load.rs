@@ -64,28 +64,45 @@ pub fn ln_over_stances(ln: &[f64; STANCES]) -> f64 {
 }
 
 /// Share of the spread of machines about their nameplate that one machine keeps at every load.
-const KEPT: f64 = 0.9;
-/// What is left from load to load, at least, degrees: the grid resolves no less.
-const OWN_SPREAD_DEG: f64 = 3.0;
+const KEPT: f64 = 0.95;
+/// What is left from load to load, at least, degrees.
+const OWN_SPREAD_DEG: f64 = 2.0;
+/// The grid resolves no less, degrees.
+const GRID_SPREAD_DEG: f64 = 3.0;
+
+/// Stances in which a machine follows its nameplate; the last one of [`STANCES`] does not.
+pub const FOLLOWING: usize = STANCES - 1;
+
+/// Where a load that follows its nameplate lags at one current, by stance.
+#[derive(Debug, Clone, Copy)]
+pub struct Stances {
+    /// Lag, degrees.
+    pub lag_deg: [f64; FOLLOWING],
+    /// Standard deviation about each, from load to load, degrees.
+    pub own_deg: f64,
+}
+
+/// Where the load lags when it draws `mean_current_a`; `None` where no nameplate tells.
+pub fn stances(context: &CircuitContext, mean_current_a: f64) -> Option<Stances> {
+    let (centre, sigma) = expected(context, mean_current_a)?;
+    let wide = wide_window(context.load);
+    // No load lags less than its kind does, nor more than a quarter turn.
+    let lag_deg = std::array::from_fn(|stance| (centre + KEPT * sigma * (stance as f64 - 2.0)).clamp(wide.0, 86.0));
+    Some(Stances { lag_deg, own_deg: OWN_SPREAD_DEG.max(sigma * (1.0 - KEPT * KEPT).sqrt()) })
+}
 
 /// As [`lag_prior`], for each of the [`STANCES`]: two loads of one motor err alike, and only together do they show that its
 /// power factor rises with its load.
 pub fn lag_priors(context: &CircuitContext, mean_current_a: f64) -> [[f64; GRID]; STANCES] {
-    let Some((centre, sigma)) = expected(context, mean_current_a) else {
+    let Some(follows) = stances(context, mean_current_a) else {
         return [lag_prior(context, mean_current_a); STANCES];
     };
     let wide = wide_window(context.load);
-    let own = OWN_SPREAD_DEG.max(sigma * (1.0 - KEPT * KEPT).sqrt());
     let mut priors = [[0.0; GRID]; STANCES];
-    for (stance, prior) in priors.iter_mut().enumerate() {
-        *prior = if stance + 1 == STANCES {
-            normalised(|lag| trapezoid(lag, wide))
-        } else {
-            let kept = centre + KEPT * sigma * (stance as f64 - 2.0);
-            // No load lags less than its kind does, nor more than a quarter turn.
-            normalised(|lag| bell(lag, kept.clamp(wide.0, 86.0), own))
-        };
+    for (prior, kept) in priors.iter_mut().zip(follows.lag_deg) {
+        *prior = normalised(|lag| bell(lag, kept, follows.own_deg.max(GRID_SPREAD_DEG)));
     }
+    priors[FOLLOWING] = normalised(|lag| trapezoid(lag, wide));
     priors
 }
 
@@ -128,9 +145,13 @@ pub fn start_prior(context: &CircuitContext) -> [f64; GRID] {
     }
 }
 
-/// Prior for a motor that has lost a phase: its nameplate no longer applies.
-pub fn lost_phase_prior() -> [f64; GRID] {
-    normalised(|lag| trapezoid(lag, (5.0, 20.0, 75.0, 88.0)))
+/// Prior for a load that has lost a phase: a motor's nameplate no longer applies.
+pub fn lost_phase_prior(load: LoadBehaviour) -> [f64; GRID] {
+    match load {
+        // What makes no torque lags on two conductors as it does on three.
+        LoadBehaviour::Drive | LoadBehaviour::Resistive => normalised(|lag| trapezoid(lag, wide_window(load))),
+        _ => normalised(|lag| trapezoid(lag, (5.0, 20.0, 75.0, 88.0))),
+    }
 }
 
 /// How usual it is for a load with this nameplate to draw this current while it runs: 1 within usual service, falling to a

@@ -176,25 +176,14 @@ fn ln_unrest_sound(value: f64) -> f64 {
 mod tests {
     use super::*;
     use crate::audit::evidence::Features;
+    use crate::audit::testbench::even_features;
 
     fn window(current_a: [f64; 3], unrest: [f64; 3]) -> Window {
         let mean = Features {
             mean_current_a: current_a.iter().sum::<f64>() / 3.0,
             current_a,
-            starting: false,
-            from_factor: false,
-            others_running: 0,
-            weight: [1.0 / 3.0; 3],
-            voltage_alive: [true; 3],
             current_alive: current_a.map(|a| a > 0.0),
-            supply: None,
-            p: [None; 3],
-            q: [None; 3],
-            unsigned_pf: [None; 3],
-            total_p: None,
-            total_q: None,
-            total_unsigned_pf: None,
-            blanked: false,
+            ..even_features(0.0)
         };
         Window { level: 0, readings: 40, mean, share_variance: unrest.map(|u| u * u) }
     }

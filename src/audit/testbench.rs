@@ -6,6 +6,7 @@ use num_complex::Complex64;
 use super::assessment::Assessment;
 use super::auditor::CircuitAuditor;
 use super::context::CircuitContext;
+use super::evidence::Features;
 use super::wiring::{CurrentSeen, Wiring};
 use crate::electrical::angle::{arg_deg, polar_deg, wrap_deg};
 use crate::electrical::motor;
@@ -141,6 +142,28 @@ pub(crate) fn relative_wirings() -> Vec<Wiring> {
         }
     }
     all
+}
+
+/// Features of an even load that shows no power yet.
+pub(crate) fn even_features(current_a: f64) -> Features {
+    Features {
+        mean_current_a: current_a,
+        current_a: [current_a; 3],
+        starting: false,
+        from_factor: false,
+        others_running: 0,
+        weight: [1.0 / 3.0; 3],
+        voltage_alive: [true; 3],
+        current_alive: [true; 3],
+        supply: None,
+        p: [None; 3],
+        q: [None; 3],
+        unsigned_pf: [None; 3],
+        total_p: None,
+        total_q: None,
+        total_unsigned_pf: None,
+        blanked: false,
+    }
 }
 
 /// A value as a monitor would give it, for tests that spoil one.

@@ -4,7 +4,7 @@ use super::assessment::{Assessment, Check, EvidenceLevel, Outcome, RunState, Ver
 use super::auditor::CircuitAuditor;
 use super::context::{CircuitContext, LoadBehaviour};
 use super::testbench::{LoadState, Offer, audit, context_for, relative_wirings, spoil};
-use super::wiring::{CurrentSeen, Wiring};
+use super::wiring::{CurrentSeen, Registers, Wiring};
 use super::words;
 use crate::electrical::angle::polar_deg;
 use crate::reading::Measured::{self, Good, NotAvailable, OutOfRange};
@@ -474,5 +474,32 @@ fn a_uniform_shift_is_not_called_sound_for_want_of_a_nameplate() {
         let state = LoadState::with(&context, 70.0, lag_deg);
         let assessment = audit(&context, &wiring, Offer::Full, &[state]);
         assert_ne!(assessment.diagnosis.verdict, Verdict::Sound, "{lag_deg}: {}", words::headline(&assessment));
+    }
+}
+
+/// A PF that falls as the load rises is that of kvar over kVA.
+#[test]
+fn kw_and_kvar_exchanged_are_named_where_only_a_total_of_watts_is_read() {
+    let context = context_for(Offer::Blanking);
+    let wiring = Wiring { registers: Registers::Exchanged, ..Wiring::INTENDED };
+    let states = [0.45, 0.95].map(|per_unit| LoadState::motor(&context, per_unit));
+    let diagnosis = audit(&context, &wiring, Offer::Blanking, &states).diagnosis;
+    assert_eq!(diagnosis.groups[0].members[0].wiring, wiring, "{diagnosis:?}");
+}
+
+/// Where no kvar is read, nothing tells a sign of kW from both signs: both stay.
+#[test]
+fn a_turned_sign_of_kw_is_a_sign_of_kw_or_both() {
+    for offer in [Offer::Watts, Offer::Totals] {
+        let context = context_for(offer);
+        let wiring = Wiring { registers: Registers::ActiveSign, ..Wiring::INTENDED };
+        let states = [0.45, 0.95].map(|per_unit| LoadState::motor(&context, per_unit));
+        let diagnosis = audit(&context, &wiring, offer, &states).diagnosis;
+        let among = |registers| {
+            let mut members = diagnosis.groups[0].members.iter();
+            members.any(|m| m.wiring == Wiring { registers, ..Wiring::INTENDED })
+        };
+        assert!(among(Registers::ActiveSign), "{offer:?}: {diagnosis:?}");
+        assert_eq!(among(Registers::BothSigns), offer == Offer::Watts, "{offer:?}");
     }
 }

@@ -5,6 +5,7 @@
 //! conductor's current both the size and the angle are known in advance, and a CT on another conductor shows another's. On
 //! an even supply this says nothing, whatever the wiring. Must never look at a power, nor at a prior over wirings.
 
+mod levels;
 mod pattern;
 mod sizes;
 mod supply;

@@ -14,7 +14,7 @@ const OWN_SPREAD: f64 = 0.045;
 const WORST_SPREAD: f64 = 0.16;
 const WORST_SHARE: f64 = 0.1;
 /// How far such a share strays from load to load.
-const STRAY_SPREAD: f64 = 0.02;
+const STRAY_SPREAD: f64 = 0.015;
 
 /// One load level: the shares seen by channel ([`crate::audit::evidence::Features::ln_share`]), and what the supply draws.
 pub type Level = ([Option<f64>; 3], [Answer; STORIES]);

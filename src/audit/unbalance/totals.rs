@@ -17,17 +17,25 @@ use crate::electrical::angle::polar_deg;
 /// Spread of a channel's angle beyond what the supply draws, degrees: the phase displacement of a class 1 CT is within 60
 /// minutes at rated current and 90 at a fifth of it (IEC 61869-2), and the monitor's own adds to it.
 const ANGLE_SPREAD_DEG: f64 = 1.0;
-/// Error of a total over the sum of V x I: meter class and rounding of registers.
-const TOTAL_ERROR: f64 = 0.006;
+/// Error of a total over the sum of V x I at one load level: rounding of registers, linearity, a load that moves meanwhile.
+pub const TOTAL_ERROR: f64 = 0.004;
 
 /// Fundamental over RMS current of a drive's rectifier, and its spread: 30 to 45 % of harmonics behind the usual chokes leave
 /// 0.96 to 0.91, 60 to 80 % without them 0.86 to 0.78, an active front end all of it (common practice, from memory).
 const DISTORTION: f64 = 0.93;
 const DISTORTION_SPREAD: f64 = 0.06;
 
+/// Sources of error that are the same at every load level: the angle of each CT, two parts of the supply's opposing sequence,
+/// size and angle of a distorted current.
+pub const COMMON: usize = 7;
+
 /// A total over the sum of V x I as one class under one story makes it, but for the load's own lag.
 #[derive(Debug, Clone, Copy)]
 pub struct Totals {
+    /// The total of a load without lag.
+    pub sum: Complex64,
+    /// How much each source of error moves it at one standard deviation.
+    pub common: [Complex64; COMMON],
     /// Unit phasor that turns it to angle zero.
     unit: Complex64,
     size: f64,
@@ -62,20 +70,11 @@ pub fn totals(answer: &Answer, fit: &Fit, places: Places, features: &Features, d
         part[k] = polar_deg(features.weight[k], 30.0 * f64::from(shift[k]) + off.to_degrees());
         sum += part[k];
     }
-    let size = sum.norm();
-    let unit = if size > 0.0 { sum.conj() / size } else { Complex64::ONE };
-    let own = ANGLE_SPREAD_DEG.to_radians().powi(2);
-    let quantised = TOTAL_ERROR * TOTAL_ERROR;
-    let (mut along, mut across, mut both) = (quantised, quantised, 0.0);
-    let mut add = |moved: Complex64, variance: f64| {
-        let z = moved * unit;
-        along += variance * z.re * z.re;
-        across += variance * z.im * z.im;
-        both += variance * z.re * z.im;
-    };
+    let own = ANGLE_SPREAD_DEG.to_radians();
+    let mut common = [Complex64::ZERO; COMMON];
     for k in seen() {
         // A small turn moves a phasor at right angles to itself.
-        add(part[k] * Complex64::I, own);
+        common[k] = part[k] * Complex64::I * own;
     }
     if closed.is_none() {
         let [mut of_re, mut of_im] = [Complex64::ZERO; 2];
@@ -87,15 +86,13 @@ pub fn totals(answer: &Answer, fit: &Fit, places: Places, features: &Features, d
             of_im -= part[k] * Complex64::I * follows.re;
         }
         let [first, second, third] = fit.uncertain;
-        add(of_re * first + of_im * second, 1.0);
-        add(of_im * third, 1.0);
+        (common[3], common[4]) = (of_re * first + of_im * second, of_im * third);
     }
-    let size = if distorted { DISTORTION * size } else { size };
     if distorted {
-        along += (DISTORTION_SPREAD * size).powi(2);
-        across += (DISTORTION_SPREAD * size).powi(2);
+        (common[5], common[6]) = (sum * DISTORTION_SPREAD, sum * Complex64::I * DISTORTION_SPREAD);
+        sum *= DISTORTION;
     }
-    Totals { unit, size, along, across, both }
+    Totals::of_parts(sum, common)
 }
 
 /// Angle by which the current that each channel sees leads its place in an even set, radians, by what the supply draws.
@@ -115,6 +112,21 @@ fn closed_lead_rad(seat: Seat, back: bool, ln_share: [Option<f64>; 3]) -> Option
 }
 
 impl Totals {
+    /// Of the total of a load without lag and what moves it.
+    pub(super) fn of_parts(sum: Complex64, common: [Complex64; COMMON]) -> Totals {
+        let size = sum.norm();
+        let unit = if size > 0.0 { sum.conj() / size } else { Complex64::ONE };
+        let quantised = TOTAL_ERROR * TOTAL_ERROR;
+        let (mut along, mut across, mut both) = (quantised, quantised, 0.0);
+        for moved in common {
+            let z = moved * unit;
+            along += z.re * z.re;
+            across += z.im * z.im;
+            both += z.re * z.im;
+        }
+        Totals { sum, common, unit, size, along, across, both }
+    }
+
     /// Density of totals seen (P + jQ), for a load that lags by the angle of the unit phasor `lag`.
     pub fn density(&self, seen: Complex64, lag: Complex64) -> f64 {
         let off = seen * self.unit * lag.conj();
@@ -127,7 +139,16 @@ impl Totals {
 
     /// Active power over the sum of V x I for a load that lags by the angle of `lag`, and its variance.
     pub fn active(&self, lag: Complex64) -> (f64, f64) {
-        let turned = self.unit.conj() * lag;
+        self.on(self.unit.conj() * lag)
+    }
+
+    /// Reactive power, likewise.
+    pub fn reactive(&self, lag: Complex64) -> (f64, f64) {
+        self.on(self.unit.conj() * lag * -Complex64::I)
+    }
+
+    /// The part along the real axis of what stands at the angle of `turned`, and its variance.
+    fn on(&self, turned: Complex64) -> (f64, f64) {
         let (sin, cos) = (turned.im, turned.re);
         let variance = self.along * cos * cos + self.across_step() * sin * sin - 2.0 * self.both * sin * cos;
         (self.size * cos, variance)

@@ -6,6 +6,7 @@ use std::sync::LazyLock;
 
 use num_complex::Complex64;
 
+use super::levels::{self, Shown, ln_joint};
 use super::pattern::{Answer, STORIES, STORY_WEIGHTS, seats};
 use super::sizes::{Fit, Level, fit};
 use super::totals::{Places, Totals, totals};
@@ -14,7 +15,7 @@ use crate::audit::evidence::Features;
 use crate::audit::hypotheses::{Class, Pattern};
 use crate::audit::likelihood::{STRAY, fast_gauss, lag_priors, ln_carrying, not_positive};
 use crate::audit::ln_sum::ln_sum;
-use crate::audit::load::{GRID, STANCES, lag_at_deg, ln_over_stances};
+use crate::audit::load::{FOLLOWING, GRID, STANCES, lag_at_deg, ln_over_stances, stances};
 use crate::audit::wiring::{Gain, Registers};
 use crate::electrical::angle::polar_deg;
 use crate::reading::Rotation;
@@ -68,13 +69,17 @@ pub fn weigh(
             }
         }
     }
-    // The unbalance that blurs all levels alike is accounted for here; the displacement of the CTs still is not.
+    // Where levels are weighed one by one, some of what errs alike at all of them, as the angles of the CTs do, counts anew.
     let independent = 0.5 * (1.0 + share);
-    let mixed = |(candidate, told): (Candidate, Told)| {
+    let mixed = |(candidate, mut told): (Candidate, Told)| {
         let plain = ln_over_stances(&by_pattern[candidate.class.pattern_index]);
         let mut ln = [plain + (1.0 - STORY_WEIGHTS.iter().sum::<f64>()).ln(); STORIES + 1];
-        for story in 0..STORIES {
-            let stances = told[story].map(|(shown, blank)| independent * shown + blank);
+        for (story, told) in told.iter_mut().enumerate() {
+            told.iter_mut().for_each(|(shown, _)| *shown *= independent);
+            if let Some(together) = candidate.together(levels, story, context) {
+                told.iter_mut().zip(together).for_each(|((shown, _), together)| *shown = together);
+            }
+            let stances = told.map(|(shown, blank)| shown + blank);
             ln[story + 1] = ln_over_stances(&stances) + candidate.fits[story].ln + STORY_WEIGHTS[story].ln();
         }
         ln_sum(&ln) - plain
@@ -161,6 +166,38 @@ impl Candidate<'_> {
             })
         })
     }
+
+    /// Log-likelihood of all levels that show power together under one story, by stance of a load that follows its nameplate;
+    /// `None` where there is none to follow, or what is shown has no sign.
+    fn together(&self, levels: &[Seen], story: usize, context: &CircuitContext) -> Option<[f64; FOLLOWING]> {
+        let pattern = self.class.pattern;
+        if pattern.lost_phase {
+            return None;
+        }
+        let shift = [0, 1, 2].map(|k| pattern.shift_for(k, context.rotation == Rotation::Acb));
+        let places = Places { shift, seat: self.seat, back: self.back };
+        let distorted = context.load == LoadBehaviour::Drive;
+        let gain = pattern.common_gain.factor().unwrap_or(1.0);
+        let mut apart = [0.0; FOLLOWING];
+        let mut told = Vec::with_capacity(levels.len());
+        for level in levels.iter().filter(|l| !l.features.blanked) {
+            let Some(answers) = &level.answers else {
+                let of_level = level.ln_pattern[self.class.pattern_index];
+                apart.iter_mut().zip(of_level).for_each(|(sum, ln)| *sum += f64::from(ln));
+                continue;
+            };
+            let carrying = ln_carrying(shift, level.features, context, [false; 3]);
+            apart.iter_mut().for_each(|sum| *sum += carrying);
+            told.push(levels::Told {
+                shown: Shown::of(level.features, pattern.registers)?,
+                made: totals(&answers[story], &self.fits[story], places, level.features, distorted),
+                stances: stances(context, level.features.mean_current_a / gain)?,
+            });
+        }
+        let stray = (STRAY * 0.25).ln() * told.len() as f64;
+        apart.iter_mut().zip(ln_joint(&told)).for_each(|(sum, ln)| *sum += ln.max(stray));
+        Some(apart)
+    }
 }
 
 /// Unit phasors of the lag's grid.
@@ -172,9 +209,12 @@ fn density_at(made: &Totals, registers: Registers, features: &Features, lag: Com
         let (p, q) = registers.registered(p, q);
         return made.density(Complex64::new(p, q), lag) + STRAY * 0.25;
     }
-    // Without Q only a sign can have been changed.
+    let (p, variance) = match registers {
+        Registers::Exchanged => made.reactive(lag),
+        _ => made.active(lag),
+    };
+    // Without Q only a sign can have been changed besides.
     let turned = if registers.registered(1.0, 0.0).0 < 0.0 { -1.0 } else { 1.0 };
-    let (p, variance) = made.active(lag);
     let (p, sigma) = (turned * p, variance.sqrt());
     if features.blanked {
         return (1.0 - STRAY) * not_positive(p, sigma) + STRAY;
