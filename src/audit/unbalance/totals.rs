@@ -48,8 +48,9 @@ pub struct Places {
     pub back: bool,
 }
 
-/// The total under a class, with the `fit` of the sizes; `distorted` where the load is a rectifier's.
-pub fn totals(answer: &Answer, fit: &Fit, places: Places, features: &Features, distorted: bool) -> Totals {
+/// The total under a class, with the `fit` of the sizes and by how much the supply `strays` at this load level; `distorted`
+/// where the load is a rectifier's.
+pub fn totals(answer: &Answer, fit: &Fit, strays: f64, places: Places, features: &Features, distorted: bool) -> Totals {
     let Places { shift, seat, back } = places;
     let answer = &answer.with(fit.more, back);
     let closed = if answer.closed { closed_lead_rad(seat, back, features.ln_share()) } else { None };
@@ -89,6 +90,9 @@ pub fn totals(answer: &Answer, fit: &Fit, places: Places, features: &Features, d
         let [first, second, third] = fit.uncertain;
         add(of_re * first + of_im * second, 1.0);
         add(of_im * third, 1.0);
+        let of_either = 0.5 * strays * strays;
+        add(of_re, of_either);
+        add(of_im, of_either);
     }
     let size = if distorted { DISTORTION * size } else { size };
     if distorted {

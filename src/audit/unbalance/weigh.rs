@@ -6,7 +6,7 @@ use std::sync::LazyLock;
 
 use num_complex::Complex64;
 
-use super::pattern::{Answer, STORIES, STORY_WEIGHTS, seats};
+use super::pattern::{Answer, STORIES, STORY_WEIGHTS, seats, usual};
 use super::sizes::{Fit, Level, fit};
 use super::totals::{Places, Totals, totals};
 use crate::audit::context::{CircuitContext, LoadBehaviour};
@@ -55,11 +55,12 @@ pub fn weigh(
     let mut candidates: Vec<Option<(Candidate, Told)>> = (open.iter())
         .map(|class| Some((Candidate::of(class, &sizes, context)?, [[(0.0, 0.0); STANCES]; STORIES])))
         .collect();
+    let usual = [0, 1, 2].map(|story| usual(levels.iter().filter_map(|w| w.answers.as_ref()), story));
     for level in levels {
         let priors = Priors::of(level.features, context);
         for (candidate, told) in candidates.iter_mut().flatten() {
             let of_level = match &level.answers {
-                Some(answers) => candidate.weigh(level.features, answers, &priors, context),
+                Some(answers) => candidate.weigh(level.features, answers, &usual, &priors, context),
                 None => [level.ln_pattern[candidate.class.pattern_index]; STORIES],
             };
             for (sum, ln) in told.iter_mut().flatten().zip(of_level.into_iter().flatten()) {
@@ -133,6 +134,7 @@ impl Candidate<'_> {
         &self,
         features: &Features,
         answers: &[Answer; STORIES],
+        usual: &[Complex64; STORIES],
         priors: &Priors,
         context: &CircuitContext,
     ) -> [[f32; STANCES]; STORIES] {
@@ -150,7 +152,7 @@ impl Candidate<'_> {
         let distorted = context.load == LoadBehaviour::Drive;
         [0, 1, 2].map(|story| {
             let (answer, fit) = (&answers[story], &self.fits[story]);
-            let made = totals(answer, fit, places, features, distorted);
+            let made = totals(answer, fit, answer.strays(usual[story]), places, features, distorted);
             let mut density = [0.0; GRID];
             for g in (0..GRID).filter(|g| priors.allowed[*g]) {
                 density[g] = density_at(&made, pattern.registers, features, LAGS[g]);
