@@ -78,7 +78,9 @@ pub(super) struct Step {
 struct Latest {
     voltage_ln_v: [Measured; 3],
     voltage_ll_v: [Measured; 3],
+    #[serde(default)]
     voltage_angle_deg: [Measured; 3],
+    #[serde(default)]
     frequency_hz: Measured,
     circuit: CircuitReading,
     same: u32,
