@@ -1,10 +1,11 @@
 //! How often the diagnosis is right, how honest its probabilities are, and how near it comes to the best any method could do.
 //!
-//! `cargo bench --bench accuracy -- [STATIONS] [--from N] [--optimum N] [--days N] [--extra CLASS]`
+//! `cargo bench --bench accuracy -- [STATIONS] [--from N] [--optimum N] [--days N] [--days-from N] [--extra CLASS]`
 //!
 //! STATIONS random stations (default 2000) of known truth are metered from sampled waveforms; the first N (default 1000) are
 //! also judged by the brute-force optimum. `--from` is the number of the first station (default 0), so that what was mended on
-//! some stations can be measured on others. `--days` healthy station-days (default 100; the aim is stated for 10000).
+//! some stations can be measured on others. `--days` healthy station-days (default 100; the aim is stated for the first 10000),
+//! from number `--days-from` on (default 0).
 //! `--extra` switches on a rarer fault class (`two-open`, `ratio`, `two-conductors`, `same-conductor`,
 //! `rotation`, `map`; may be repeated).
 
@@ -41,11 +42,12 @@ struct Wanted {
     stations: u64,
     judged: u64,
     days: u64,
+    first_day: u64,
     extras: Vec<Extra>,
 }
 
 fn wanted() -> Wanted {
-    let mut wanted = Wanted { first: 0, stations: 2000, judged: 1000, days: 100, extras: Vec::new() };
+    let mut wanted = Wanted { first: 0, stations: 2000, judged: 1000, days: 100, first_day: 0, extras: Vec::new() };
     let mut words = std::env::args().skip(1);
     while let Some(word) = words.next() {
         let mut number =
@@ -54,6 +56,7 @@ fn wanted() -> Wanted {
             "--from" => wanted.first = number(),
             "--optimum" => wanted.judged = number(),
             "--days" => wanted.days = number(),
+            "--days-from" => wanted.first_day = number(),
             "--extra" => {
                 let name = words.next().unwrap_or_default();
                 let found = EXTRAS.iter().find(|(n, _)| *n == name);
@@ -74,6 +77,6 @@ fn main() {
     report::cases(&results, wanted.stations);
     report::outside(&outside::run());
     report::visits(&panel::run(wanted.first, wanted.stations, &possible));
-    report::healthy(&healthy::run(wanted.days, &possible));
+    report::healthy(&healthy::run(wanted.first_day, wanted.days, &possible));
     println!("\n{:.0} s", began.elapsed().as_secs_f64());
 }

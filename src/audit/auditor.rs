@@ -67,6 +67,10 @@ pub(super) struct Step {
     pub(super) rotation: Option<crate::reading::Rotation>,
     /// Who runs, by this circuit's channels.
     pub(super) company: Option<Company>,
+    /// Every value is that of the reading before, to the last digit.
+    pub(super) same: bool,
+    /// The same while current flows, which never stands still: the device shows one moment again.
+    pub(super) repeats: bool,
 }
 
 /// The latest values, to notice when they stop moving.
@@ -74,6 +78,10 @@ pub(super) struct Step {
 struct Latest {
     voltage_ln_v: [Measured; 3],
     voltage_ll_v: [Measured; 3],
+    #[serde(default)]
+    voltage_angle_deg: [Measured; 3],
+    #[serde(default)]
+    frequency_hz: Measured,
     circuit: CircuitReading,
     same: u32,
 }
@@ -83,12 +91,16 @@ impl Latest {
     fn note(&mut self, monitor: &MonitorReading, circuit: &CircuitReading) -> u32 {
         let same = self.voltage_ln_v == monitor.voltage_ln_v
             && self.voltage_ll_v == monitor.voltage_ll_v
+            && self.voltage_angle_deg == monitor.voltage_angle_deg
+            && self.frequency_hz == monitor.frequency_hz
             && self.circuit.same_electrical(circuit);
         if same {
             self.same += 1;
         } else {
             self.voltage_ln_v = monitor.voltage_ln_v;
             self.voltage_ll_v = monitor.voltage_ll_v;
+            self.voltage_angle_deg = monitor.voltage_angle_deg;
+            self.frequency_hz = monitor.frequency_hz;
             self.circuit = circuit.clone();
             self.same = 1;
         }
@@ -218,6 +230,10 @@ impl CircuitAuditor {
         for (n, (value, _)) in checks::power::blankable(reading).iter().enumerate() {
             self.ever_given |= u8::from(value.good().is_some()) << n;
         }
+        let same_readings = self.latest.note(monitor, reading);
+        let same = same_readings > 1;
+        // One moment shown again is no second witness, neither of wiring nor against it.
+        let repeats = same && run.flowing;
         let input = Input {
             monitor,
             reading,
@@ -227,7 +243,8 @@ impl CircuitAuditor {
             run,
             previous_at: self.previous_at,
             ever_given: self.ever_given,
-            same_readings: self.latest.note(monitor, reading),
+            same_readings,
+            repeats,
         };
         let findings = checks::all(&input, &mut self.memories);
         let flows = matches!(run.state, RunState::Running | RunState::Starting);
@@ -243,7 +260,7 @@ impl CircuitAuditor {
         let fit = |f: &Features| {
             let usable = !f.starting || runs_up(f, context);
             let own = company.is_none_or(|c| c.runs) || self.others_running == 0;
-            run.steady && usable && own && leads_known && f.level() != EvidenceLevel::Insufficient
+            run.steady && !repeats && usable && own && leads_known && f.level() != EvidenceLevel::Insufficient
         };
         if let Some(features) = features.filter(fit) {
             self.since.get_or_insert(monitor.at);
@@ -258,7 +275,18 @@ impl CircuitAuditor {
         }
         self.previous_at = Some(monitor.at);
         let features = features.filter(|f| !f.starting);
-        Step { at: monitor.at, run_state: run.state, findings, features, circuit, voltages, rotation, company }
+        Step {
+            at: monitor.at,
+            run_state: run.state,
+            findings,
+            features,
+            circuit,
+            voltages,
+            rotation,
+            company,
+            same,
+            repeats,
+        }
     }
 
     /// Second half: the conclusion, given what is known from elsewhere.

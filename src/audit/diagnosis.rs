@@ -8,7 +8,7 @@ use serde::{Deserialize, Serialize};
 use super::assessment::{Diagnosis, EvidenceLevel, RankedWiring, Reason, ReasonKind, Verdict, WiringGroup};
 use super::context::CircuitContext;
 use super::crossing::Crossing;
-use super::evidence::{Change, Evidence, Features};
+use super::evidence::{Change, Evidence, Features, READINGS_FOR_WITNESS, Window, least_readings};
 use super::hypotheses::{Class, UNEXPLAINED_PRIOR, VOLTAGE_STATES, classes, shared_odds};
 use super::joint::{self, Alternatives};
 use super::likelihood::{WindowLikelihood, lag_under_deg, weigh};
@@ -211,12 +211,20 @@ impl Diagnoser {
         }
     }
 
+    /// The load levels that count, as weighed and as collected.
+    fn heard(&self) -> impl Iterator<Item = (&Weighed, &Window)> {
+        let windows = self.evidence.windows();
+        let least = least_readings(windows);
+        self.weighed.iter().zip(windows).filter(move |(_, window)| window.readings >= least)
+    }
+
     /// Weighs a window anew when its mean has moved by more than a fraction of what the likelihood can resolve.
     fn weigh_window(&mut self, index: usize, context: &CircuitContext) {
         let Some(window) = self.evidence.windows().get(index) else { return };
         let foreign = self.crossing.foreign();
         if let Some(weighed) = self.weighed.get(index)
             && negligible(&weighed.at, &window.mean)
+            && window.readings != READINGS_FOR_WITNESS
         {
             // Unrest shows in readings whose mean stands still: it is looked at ever more rarely.
             if window.readings.is_power_of_two() {
@@ -245,7 +253,7 @@ impl Diagnoser {
         let mut by_pattern = vec![[0.0f64; STANCES]; known.patterns.len()];
         let mut blank: Option<Vec<[f64; STANCES]>> = None;
         let (mut ln_unexplained, mut blank_unexplained) = (0.0, 0.0f64);
-        for weighed in &self.weighed {
+        for (weighed, _) in self.heard() {
             let likelihood = &weighed.likelihood;
             let blanked = weighed.at.blanked;
             if blanked {
@@ -294,7 +302,7 @@ impl Diagnoser {
 
     /// Weighs what an uneven supply tells of the classes that are still in question: `by_pattern` is what is known without.
     fn weigh_unbalance(&self, sum: &mut Sum, by_pattern: &[[f64; STANCES]], share: f64, context: &CircuitContext) {
-        let told = self.weighed.iter().any(|w| w.answers.is_some());
+        let told = self.heard().any(|(w, _)| w.answers.is_some());
         if !told || self.crossing.foreign() != [false; 3] {
             return;
         }
@@ -303,8 +311,8 @@ impl Diagnoser {
         let peak = (0..known.len()).map(posterior).fold(f64::NEG_INFINITY, f64::max);
         let open: Vec<usize> = (0..known.len()).filter(|c| posterior(*c) > peak - IN_QUESTION).collect();
         let classes_open: Vec<&Class> = open.iter().map(|c| &known[*c]).collect();
-        let levels: Vec<unbalance::Seen> = (self.weighed.iter())
-            .map(|w| unbalance::Seen { features: &w.at, answers: w.answers, ln_pattern: &w.likelihood.ln_pattern })
+        let levels: Vec<unbalance::Seen> = (self.heard())
+            .map(|(w, _)| unbalance::Seen { features: &w.at, answers: w.answers, ln_pattern: &w.likelihood.ln_pattern })
             .collect();
         sum.by_unbalance = vec![0.0; known.len()];
         for (c, told) in open.into_iter().zip(unbalance::weigh(&levels, &classes_open, by_pattern, share, context)) {
@@ -317,7 +325,7 @@ impl Diagnoser {
     /// nearly the same at levels near each other: such levels tell hardly more than one of them. Where only a total is known it
     /// blurs all levels alike.
     fn independent_share(&self) -> f64 {
-        let told = || self.weighed.iter().zip(self.evidence.windows()).filter(|(w, _)| !w.at.blanked);
+        let told = || self.heard().filter(|(w, _)| !w.at.blanked);
         let (Some(low), Some(high)) = (told().map(|(_, w)| w.level).min(), told().map(|(_, w)| w.level).max()) else {
             return 1.0;
         };
@@ -331,8 +339,8 @@ impl Diagnoser {
     /// because one wrong ratio makes them all wrong.
     fn ln_current(&self, gain: Gain, context: &CircuitContext) -> f64 {
         let factor = gain.factor().unwrap_or(1.0);
-        let running = self.weighed.iter().filter(|w| !w.at.starting);
-        running.map(|w| load::current_weight(context, w.at.mean_current_a / factor).ln()).fold(0.0, f64::min)
+        let running = self.heard().filter(|(w, _)| !w.at.starting);
+        running.map(|(w, _)| load::current_weight(context, w.at.mean_current_a / factor).ln()).fold(0.0, f64::min)
     }
 
     /// What this circuit's own readings say of what it shares with others; `None` while there is nothing to say.
@@ -562,11 +570,11 @@ impl Diagnoser {
             };
             of(leading) - of(rival)
         };
-        let blanks = self.weighed.iter().filter(|w| w.at.blanked).map(ln);
+        let blanks = self.heard().filter(|(w, _)| w.at.blanked).map(|(w, _)| ln(w));
         if let Some(weakest) = blanks.reduce(|a, b| if a.abs() < b.abs() { a } else { b }) {
             tell(ReasonKind::Blank, weakest);
         }
-        for (weighed, window) in self.weighed.iter().zip(self.evidence.windows()).filter(|(w, _)| !w.at.blanked) {
+        for (weighed, window) in self.heard().filter(|(w, _)| !w.at.blanked) {
             let (mean_current_a, readings) = (window.mean.mean_current_a, window.readings);
             let kind = if window.mean.starting {
                 ReasonKind::Start { mean_current_a, readings }

@@ -36,6 +36,15 @@ const MAY_TURN_BLANK: f64 = 0.4;
 /// Steady readings in a row that contradict the window before a new epoch begins.
 const CONTRADICTIONS: u32 = 3;
 
+/// Steady readings that make a load level a witness. A moment caught between two states (a sag, a switching, a start, two
+/// requests of one poll) now and then looks steady, and would be all there is of its level.
+pub const READINGS_FOR_WITNESS: u64 = 3;
+
+/// Readings that a load level must have to count: a witness's once there is one, for until then there is nothing better.
+pub fn least_readings(windows: &[Window]) -> u64 {
+    if windows.iter().any(|w| w.readings >= READINGS_FOR_WITNESS) { READINGS_FOR_WITNESS } else { 1 }
+}
+
 /// What one steady reading (or the mean of many) says.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct Features {

@@ -5,7 +5,7 @@
 
 use serde::{Deserialize, Serialize};
 
-use super::evidence::Window;
+use super::evidence::{Window, least_readings};
 use super::ln_sum::ln_sum;
 use super::wiring::Gain;
 
@@ -83,9 +83,10 @@ const LIGHT_LOAD: f64 = 0.5;
 /// uneven supply drives the same amps at every load, which are much of a light load's current and little of a full one's.
 fn shares(windows: &[Window], full_load_current_a: Option<f64>) -> Option<([Option<f64>; 3], f64)> {
     let carrying = |w: &Window| w.mean.current_alive.iter().filter(|a| **a).count();
-    let most = windows.iter().map(carrying).max().filter(|most| *most >= 2)?;
-    let heaviest = windows
-        .iter()
+    let least = least_readings(windows);
+    let heard = || windows.iter().filter(|w| w.readings >= least);
+    let most = heard().map(carrying).max().filter(|most| *most >= 2)?;
+    let heaviest = heard()
         .filter(|w| !w.mean.starting && carrying(w) == most)
         .max_by(|a, b| a.mean.mean_current_a.total_cmp(&b.mean.mean_current_a))?;
     let per_unit = full_load_current_a.map_or(1.0, |full| heaviest.mean.mean_current_a / full);

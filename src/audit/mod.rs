@@ -45,6 +45,8 @@ pub mod wiring;
 pub mod words;
 
 #[cfg(test)]
+mod healthy_tests;
+#[cfg(test)]
 mod kept_tests;
 #[cfg(test)]
 mod monitor_tests;

@@ -95,12 +95,16 @@ impl MonitorAuditor {
         let alone = self.circuits.len() == 1;
         let (sent, exchanged) = if alone { (Vec::new(), Vec::new()) } else { self.exchanged(is_outdated, &common) };
         let told = if alone { std::slice::from_ref(&common) } else { &exchanged };
+        // A device that stands still while a pump runs shows one moment: its voltages are one witness of it.
+        let repeats = steps.iter().all(|s| s.same) && steps.iter().any(|s| s.repeats);
         let leads = self.voltages.as_mut().and_then(|voltages| {
-            voltages.add(&VoltageMeans {
-                ln_v: reading.voltage_ln_v.map(Measured::good),
-                ll_v: reading.voltage_ll_v.map(Measured::good),
-                angle_deg: reading.voltage_angle_deg.map(Measured::good),
-            });
+            if !repeats {
+                voltages.add(&VoltageMeans {
+                    ln_v: reading.voltage_ln_v.map(Measured::good),
+                    ll_v: reading.voltage_ll_v.map(Measured::good),
+                    angle_deg: reading.voltage_angle_deg.map(Measured::good),
+                });
+            }
             let enough = voltages.readings() >= READINGS_FOR_VOLTAGE;
             voltages.diagnosis().filter(|leads| enough && leads.voltages_used > 0).cloned()
         });

@@ -80,6 +80,15 @@ impl Memory {
         if self.failed { Outcome::Failed } else { Outcome::Passed }
     }
 
+    /// What may be said of a reading that only repeats the one before it: it confirms nothing, and clears nothing.
+    pub fn stands(&self, right: bool) -> Outcome {
+        match (self.failed, right) {
+            (true, _) => Outcome::Failed,
+            (false, true) => Outcome::Passed,
+            (false, false) => Outcome::Pending,
+        }
+    }
+
     /// Takes note that `outcome` is said at `at`, and returns since when it has been.
     pub fn since(&mut self, outcome: &Outcome, at: Instant2) -> Instant2 {
         let said = Said::of(outcome);

@@ -89,7 +89,7 @@ fn the_circuit_engines_stations_keep_the_truth_in_the_leading_group() {
 
 #[test]
 fn healthy_days_raise_no_alarm() {
-    let healthy = healthy::run(4, &faults::possible(&[]));
+    let healthy = healthy::run(0, 4, &faults::possible(&[]));
     assert_eq!(healthy.days, 4);
     assert!(healthy.readings > 30_000, "{} readings", healthy.readings);
     assert_eq!(healthy.alarmed, 0, "{:?}", healthy.circumstances);

@@ -40,6 +40,8 @@ pub struct Input<'a> {
     pub ever_given: u8,
     /// Readings in a row, up to this one, that were the same to the last digit.
     pub same_readings: u32,
+    /// Current flows and this reading is the one before once more: one moment is one witness, however often it is shown.
+    pub repeats: bool,
 }
 
 const CHANNEL_NAMES: [&str; 3] = ["channel 1", "channel 2", "channel 3"];
@@ -54,13 +56,16 @@ const FACTOR_NAMES: [&str; 3] = ["PF on channel 1", "PF on channel 2", "PF on ch
 pub struct Found<'a> {
     memories: &'a mut Memories,
     at: Instant2,
+    repeats: bool,
     findings: Vec<Finding>,
 }
 
 impl Found<'_> {
     /// A check that was made.
     fn judged(&mut self, check: Check, channel: Option<usize>, right: bool, detail: Detail) {
-        let outcome = self.memory(check, channel).settle(right, persistence(check));
+        let held = self.repeats && needs_new_values(check);
+        let memory = self.memory(check, channel);
+        let outcome = if held { memory.stands(right) } else { memory.settle(right, persistence(check)) };
         self.say(check, channel, outcome, detail);
     }
 
@@ -110,7 +115,7 @@ const FAMILIES: [Family; 16] = [
 
 /// Makes every check on one reading, and says of each what may be said by what `memories` keep of those before.
 pub fn all(input: &Input, memories: &mut Memories) -> Vec<Finding> {
-    let mut found = Found { memories, at: input.monitor.at, findings: Vec::with_capacity(32) };
+    let mut found = Found { memories, at: input.monitor.at, repeats: input.repeats, findings: Vec::with_capacity(32) };
     for family in FAMILIES {
         family(input, &mut found);
     }
@@ -126,6 +131,11 @@ pub fn persistence(check: Check) -> Persistence {
         Check::ValuesMoving => Persistence { to_fail: 1, to_pass: 1 },
         _ => Persistence::USUAL,
     }
+}
+
+/// False of checks that judge the device and not the moment it shows.
+fn needs_new_values(check: Check) -> bool {
+    !matches!(check, Check::ClockSound | Check::ValuesMoving | Check::PlausibleValues)
 }
 
 /// Why a load-dependent check is idle now; `None` while the pump runs.

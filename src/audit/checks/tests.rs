@@ -29,6 +29,8 @@ fn audited(per_unit: f64, change: impl Fn(&mut MonitorReading)) -> Assessment {
         circuit.power_factor = [0, 1, 2].map(|k| factor(circuit.active_power_w[k], circuit.apparent_power_va[k]));
         circuit.total_power_factor = factor(circuit.total_active_power_w, circuit.total_apparent_power_va);
         circuit.total_reactive_power_var = Good(circuit.reactive_power_var.iter().filter_map(|q| q.good()).sum());
+        // Live, whatever the change sets fixed.
+        reading.frequency_hz = Good(60.0 + 1e-6 * at_ms as f64);
         change(&mut reading);
         last = Some(auditor.observe(&reading));
     }
@@ -163,7 +165,7 @@ fn frozen_values_are_told_and_one_that_moves_clears_them() {
     let mut auditor = CircuitAuditor::new(context);
     let mut audit = |at_ms: u64, nudge: f64| {
         let mut reading = state.seen(&Wiring::INTENDED, Offer::Full, at_ms);
-        reading.voltage_ln_v[0] = Good(277.0 + nudge);
+        reading.voltage_ln_v = [Good(277.0 + nudge), Good(277.0), Good(277.0)];
         outcomes(&auditor.observe(&reading), Check::ValuesMoving)
     };
     for second in 0..39 {
@@ -235,7 +237,7 @@ fn what_is_not_mapped_or_not_read_is_not_checkable() {
 #[test]
 fn a_stop_neither_clears_nor_confirms() {
     let mut memories = Memories::default();
-    let mut found = Found { memories: &mut memories, at: Instant2::default(), findings: Vec::new() };
+    let mut found = Found { memories: &mut memories, at: Instant2::default(), repeats: false, findings: Vec::new() };
     let check = Check::CurrentMissing;
     for _ in 0..3 {
         found.judged(check, Some(0), false, Detail::None);

@@ -83,13 +83,13 @@ fn ln_of_stance(levels: &[Told], stance: usize) -> f64 {
     for Told { shown, made, stances } in levels {
         let turn = polar_deg(1.0, stances.lag_deg[stance]);
         let mean = made.sum * turn;
-        let ([first, second], rows) = shown.parts(mean);
-        let mean_parts = [first, second];
-        let (own, _) = shown.parts(mean * Complex64::I * stances.own_deg.to_radians());
+        let (mean_parts, rows) = shown.parts(mean);
+        let lag = mean * Complex64::I * stances.own_deg.to_radians();
+        let own = [lag, made.own[0] * turn, made.own[1] * turn].map(|moved| shown.parts(moved).0);
         for row in 0..rows {
             off[n + row] = shown.value()[row] - mean_parts[row];
             for other in 0..rows {
-                covariance[n + row][n + other] = own[row] * own[other];
+                covariance[n + row][n + other] = own.iter().map(|moved| moved[row] * moved[other]).sum();
             }
             covariance[n + row][n + row] += TOTAL_ERROR * TOTAL_ERROR;
         }
@@ -134,7 +134,7 @@ mod tests {
     fn told(shown: Shown, sum: Complex64, common: [Complex64; COMMON], lag_deg: f64) -> Told {
         Told {
             shown,
-            made: Totals::of_parts(sum, common),
+            made: Totals::of_parts(sum, common, [Complex64::ZERO; 2]),
             stances: Stances { lag_deg: [lag_deg; FOLLOWING], own_deg: 2.0 },
         }
     }

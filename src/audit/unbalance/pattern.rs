@@ -39,6 +39,8 @@ pub struct Answer {
     zero: Complex64,
     /// Share of the voltages' sizes that is the opposing sequence's.
     share: f64,
+    /// The opposing sequence is measured, for the angles between the voltages are known.
+    measured: bool,
     /// Beyond this the three currents sum to zero, so that their sizes fix their angles.
     pub closed: bool,
 }
@@ -72,7 +74,8 @@ pub fn answers(supply: &SupplyUnbalance, context: &CircuitContext, mean_current_
     let answers = [0, 1, 2].map(|story| {
         let share = OPPOSING_SHARE[story];
         let voltage = supply.opposing(share);
-        Answer { reaction, voltage, zero: supply.zero(share), share, closed: story == 2 }
+        let measured = supply.opposing_is_measured();
+        Answer { reaction, voltage, zero: supply.zero(share), share, measured, closed: story == 2 }
     });
     answers.iter().all(|a| a.opposing(false).norm() < 0.6).then_some(answers)
 }
@@ -107,11 +110,30 @@ impl Answer {
         (VOLTAGE_ERROR * self.share).powi(2) * (2.0 / 3.0) + (ANSWER_ERROR * self.voltage.norm()).powi(2)
     }
 
+    /// How far the supply's opposing sequence may be off at this load level alone, when the voltages of all levels show
+    /// `usual` of it. Their sizes do not tell a change of the opposing sequence, which the load answers, from one of the zero
+    /// sequence (what single-phase loads draw comes and goes), which drives nothing: the change counts as error.
+    pub fn strays(&self, usual: Complex64) -> f64 {
+        if self.measured { 0.0 } else { (self.voltage - usual).norm() }
+    }
+
+    /// Variance of a conductor's share of the current where the opposing sequence of the voltage `strays` by so much.
+    pub fn share_variance(&self, strays: f64) -> f64 {
+        // Half the square goes into either part; of three channels' own errors their mean takes a third away.
+        0.75 * (self.reaction.norm() * strays).powi(2)
+    }
+
     /// Angle by which the voltage of channel `k` leads its place in an even set, radians.
     pub fn voltage_rad(&self, k: usize, back: bool) -> f64 {
         let at = turned(k, back);
         (seen_back(self.voltage, back) * at.conj() + seen_back(self.zero, back) * at).im
     }
+}
+
+/// The supply's opposing sequence as the voltages show it on the mean of all load levels, under one story.
+pub fn usual<'a>(answers: impl Iterator<Item = &'a [Answer; STORIES]>, story: usize) -> Complex64 {
+    let (sum, n) = answers.fold((Complex64::ZERO, 0.0), |(sum, n), of| (sum + of[story].voltage, n + 1.0));
+    if n > 0.0 { sum / n } else { sum }
 }
 
 /// A ratio of sequences of channels that rotate back: what was taken for their mirror image.

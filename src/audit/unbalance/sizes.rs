@@ -5,7 +5,7 @@
 
 use num_complex::Complex64;
 
-use super::pattern::{Answer, STORIES, Seat};
+use super::pattern::{Answer, STORIES, Seat, usual};
 use crate::audit::ln_sum::ln_sum;
 
 /// Spread of a conductor's share of the current beyond what the supply draws, usual and at worst, as `magnitude` has it but
@@ -13,7 +13,7 @@ use crate::audit::ln_sum::ln_sum;
 const OWN_SPREAD: f64 = 0.045;
 const WORST_SPREAD: f64 = 0.16;
 const WORST_SHARE: f64 = 0.1;
-/// How far such a share strays from load to load.
+/// How far such a share strays from load to load, where the supply does not.
 const STRAY_SPREAD: f64 = 0.015;
 
 /// One load level: the shares seen by channel ([`crate::audit::evidence::Features::ln_share`]), and what the supply draws.
@@ -38,8 +38,8 @@ impl Fit {
 /// Weighs the sizes at all load levels, by story.
 pub fn fit(levels: &[Level], seat: Seat, back: bool) -> [Fit; STORIES] {
     [0, 1, 2].map(|story| {
-        let drawn = Deviations::of(levels, seat, back, Some(story));
-        let even = Deviations::of(levels, seat, back, None);
+        let drawn = Deviations::of(levels, seat, back, story, true);
+        let even = Deviations::of(levels, seat, back, story, false);
         // With the prior of either spread.
         let both = |of: &Deviations| {
             let (usual, worst) = (of.posterior(OWN_SPREAD), of.posterior(WORST_SPREAD));
@@ -53,10 +53,11 @@ pub fn fit(levels: &[Level], seat: Seat, back: bool) -> [Fit; STORIES] {
 }
 
 /// Channels' shares less what is expected of them, and how they follow the two parts of the supply's opposing sequence: the
-/// mean over the levels (whatever a load has of its own stays in it) and what is left at each.
+/// mean over the levels (whatever a load has of its own stays in it) and what is left at each, against its error.
 #[derive(Default)]
 struct Deviations {
-    levels: f64,
+    /// Precision of the mean: the sum of the levels' own.
+    precision: f64,
     dimensions: f64,
     /// Variance of each part of what the voltages do not show.
     variance: f64,
@@ -86,9 +87,10 @@ impl Normal {
 }
 
 impl Deviations {
-    fn of(levels: &[Level], seat: Seat, back: bool, story: Option<usize>) -> Deviations {
-        let n = levels.len() as f64;
-        let mut all = Deviations { levels: n, variance: 1e-12, ..Deviations::default() };
+    /// Under one story, or `drawn` false: under the same uncertainty if the supply drew nothing.
+    fn of(levels: &[Level], seat: Seat, back: bool, story: usize, drawn: bool) -> Deviations {
+        let mut all = Deviations { variance: 1e-12, ..Deviations::default() };
+        let usual = usual(levels.iter().map(|(_, answers)| answers), story);
         let mut sum = [[0.0; 3]; 3];
         for (shares, answers) in levels {
             let mut rows = [[0.0; 3]; 3];
@@ -96,10 +98,12 @@ impl Deviations {
             let carrying = || (0..3).filter(|k| shares[*k].is_some());
             let count = carrying().count() as f64;
             all.dimensions = count - 1.0;
+            let answer = &answers[story];
+            let precision = 1.0 / (STRAY_SPREAD * STRAY_SPREAD + answer.share_variance(answer.strays(usual)));
+            all.precision += precision;
             for k in carrying() {
                 rows[k][0] = shares[k].unwrap_or(0.0);
-                if let (Some(story), Some(seat)) = (story, seat[k]) {
-                    let answer = &answers[story];
+                if let Some(seat) = seat[k].filter(|_| drawn) {
                     let follows = answer.follows(usize::from(seat), back);
                     rows[k][0] -= answer.current(usize::from(seat), back).norm().ln();
                     (rows[k][1], rows[k][2]) = (follows.re, -follows.im);
@@ -109,21 +113,21 @@ impl Deviations {
             }
             for k in carrying() {
                 let own = [0, 1, 2].map(|i| rows[k][i] - middle[i]);
-                all.of_rest.add(own, 1.0);
-                sum[k].iter_mut().zip(own).for_each(|(sum, x)| *sum += x / n);
+                all.of_rest.add(own, precision);
+                sum[k].iter_mut().zip(own).for_each(|(sum, x)| *sum += precision * x);
             }
         }
-        for mean in sum {
+        for mean in sum.map(|sum| sum.map(|x| x / all.precision)) {
             all.of_mean.add(mean, 1.0);
-            all.of_rest.add(mean, -n);
+            all.of_rest.add(mean, -all.precision);
         }
         all
     }
 
     fn posterior(&self, spread: f64) -> Fit {
-        let (rest, prior) = (STRAY_SPREAD * STRAY_SPREAD, 1.0 / self.variance);
-        let mean = spread * spread + rest / self.levels;
-        let both = |part: fn(&Normal) -> f64| part(&self.of_mean) / mean + part(&self.of_rest) / rest;
+        let prior = 1.0 / self.variance;
+        let mean = spread * spread + 1.0 / self.precision;
+        let both = |part: fn(&Normal) -> f64| part(&self.of_mean) / mean + part(&self.of_rest);
         let (a, b, c) = (prior + both(|n| n.re_re), both(|n| n.re_im), prior + both(|n| n.im_im));
         let (x, y) = (both(|n| n.y[0]), both(|n| n.y[1]));
         let det = a * c - b * b;

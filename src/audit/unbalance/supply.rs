@@ -44,6 +44,11 @@ impl SupplyUnbalance {
         self.opposing.map_or(complex(self.sizes) * share, complex)
     }
 
+    /// True where the opposing sequence is known by the angles, and no share of the sizes.
+    pub fn opposing_is_measured(&self) -> bool {
+        self.opposing.is_some()
+    }
+
     /// Zero over main sequence that goes with [`SupplyUnbalance::opposing`].
     pub fn zero(&self, share: f64) -> Complex64 {
         (Complex64::new(self.sizes[0], self.sizes[1]) - self.opposing(share)).conj()

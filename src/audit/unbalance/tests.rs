@@ -104,6 +104,33 @@ fn seats_are_those_of_the_wirings() {
 
 const ORDERS: [[u8; 3]; 6] = [[0, 1, 2], [0, 2, 1], [2, 1, 0], [1, 0, 2], [1, 2, 0], [2, 0, 1]];
 
+/// What single-phase loads draw comes and goes, and moves the voltages to neutral between one load level and another: with no
+/// opposing sequence in it the currents stay even. Where the angles are measured it is known to be none of that kind.
+#[test]
+fn a_change_of_the_volts_that_drives_nothing_accuses_no_place() {
+    let of = |seat: [u8; 3], basis: AngleBasis| {
+        let volts = [[280.0, 275.0, 276.0], [276.0, 279.0, 276.0], [275.5, 276.0, 279.5]];
+        let levels: Vec<_> = volts
+            .into_iter()
+            .zip([30.0, 45.0, 77.0])
+            .map(|(volts, amps)| {
+                let seen = supply(volts, nominal_angles_deg(Rotation::Abc), basis);
+                ([Some(0.0); 3], answers(&seen, &test_context(), amps).unwrap())
+            })
+            .collect();
+        fit(&levels, seat.map(Some), false)
+    };
+    let against = |basis: AngleBasis, story: usize| {
+        let [right, wrong] = [[0, 1, 2], [0, 1, 0]].map(|seat| of(seat, basis)[story].ln);
+        right - wrong
+    };
+    for story in 0..STORIES {
+        let told = against(AngleBasis::Nominal, story);
+        assert!(told > -1.5, "{story}: {told}");
+    }
+    assert!(against(AngleBasis::Measured, 0) < -4.0, "{}", against(AngleBasis::Measured, 0));
+}
+
 proptest! {
     /// On an even supply with even currents no place of a CT is likelier than another, nor likelier than without a pattern.
     #[test]

@@ -36,6 +36,8 @@ pub struct Totals {
     pub sum: Complex64,
     /// How much each source of error moves it at one standard deviation.
     pub common: [Complex64; COMMON],
+    /// The same of what errs at this level alone.
+    pub own: [Complex64; 2],
     /// Unit phasor that turns it to angle zero.
     unit: Complex64,
     size: f64,
@@ -56,8 +58,9 @@ pub struct Places {
     pub back: bool,
 }
 
-/// The total under a class, with the `fit` of the sizes; `distorted` where the load is a rectifier's.
-pub fn totals(answer: &Answer, fit: &Fit, places: Places, features: &Features, distorted: bool) -> Totals {
+/// The total under a class, with the `fit` of the sizes and by how much the supply `strays` at this load level; `distorted`
+/// where the load is a rectifier's.
+pub fn totals(answer: &Answer, fit: &Fit, strays: f64, places: Places, features: &Features, distorted: bool) -> Totals {
     let Places { shift, seat, back } = places;
     let answer = &answer.with(fit.more, back);
     let closed = if answer.closed { closed_lead_rad(seat, back, features.ln_share()) } else { None };
@@ -70,11 +73,11 @@ pub fn totals(answer: &Answer, fit: &Fit, places: Places, features: &Features, d
         part[k] = polar_deg(features.weight[k], 30.0 * f64::from(shift[k]) + off.to_degrees());
         sum += part[k];
     }
-    let own = ANGLE_SPREAD_DEG.to_radians();
-    let mut common = [Complex64::ZERO; COMMON];
+    let turned = ANGLE_SPREAD_DEG.to_radians();
+    let (mut common, mut own) = ([Complex64::ZERO; COMMON], [Complex64::ZERO; 2]);
     for k in seen() {
         // A small turn moves a phasor at right angles to itself.
-        common[k] = part[k] * Complex64::I * own;
+        common[k] = part[k] * Complex64::I * turned;
     }
     if closed.is_none() {
         let [mut of_re, mut of_im] = [Complex64::ZERO; 2];
@@ -87,12 +90,14 @@ pub fn totals(answer: &Answer, fit: &Fit, places: Places, features: &Features, d
         }
         let [first, second, third] = fit.uncertain;
         (common[3], common[4]) = (of_re * first + of_im * second, of_im * third);
+        let of_either = strays * 0.5f64.sqrt();
+        own = [of_re * of_either, of_im * of_either];
     }
     if distorted {
         (common[5], common[6]) = (sum * DISTORTION_SPREAD, sum * Complex64::I * DISTORTION_SPREAD);
         sum *= DISTORTION;
     }
-    Totals::of_parts(sum, common)
+    Totals::of_parts(sum, common, own)
 }
 
 /// Angle by which the current that each channel sees leads its place in an even set, radians, by what the supply draws.
@@ -113,18 +118,18 @@ fn closed_lead_rad(seat: Seat, back: bool, ln_share: [Option<f64>; 3]) -> Option
 
 impl Totals {
     /// Of the total of a load without lag and what moves it.
-    pub(super) fn of_parts(sum: Complex64, common: [Complex64; COMMON]) -> Totals {
+    pub(super) fn of_parts(sum: Complex64, common: [Complex64; COMMON], own: [Complex64; 2]) -> Totals {
         let size = sum.norm();
         let unit = if size > 0.0 { sum.conj() / size } else { Complex64::ONE };
         let quantised = TOTAL_ERROR * TOTAL_ERROR;
         let (mut along, mut across, mut both) = (quantised, quantised, 0.0);
-        for moved in common {
+        for moved in common.into_iter().chain(own) {
             let z = moved * unit;
             along += z.re * z.re;
             across += z.im * z.im;
             both += z.re * z.im;
         }
-        Totals { sum, common, unit, size, along, across, both }
+        Totals { sum, common, own, unit, size, along, across, both }
     }
 
     /// Density of totals seen (P + jQ), for a load that lags by the angle of the unit phasor `lag`.

@@ -6,8 +6,8 @@ use std::sync::LazyLock;
 
 use num_complex::Complex64;
 
-use super::levels::{self, Shown, ln_joint};
-use super::pattern::{Answer, STORIES, STORY_WEIGHTS, seats};
+use super::levels::{Shown, Told, ln_joint};
+use super::pattern::{Answer, STORIES, STORY_WEIGHTS, seats, usual};
 use super::sizes::{Fit, Level, fit};
 use super::totals::{Places, Totals, totals};
 use crate::audit::context::{CircuitContext, LoadBehaviour};
@@ -15,7 +15,7 @@ use crate::audit::evidence::Features;
 use crate::audit::hypotheses::{Class, Pattern};
 use crate::audit::likelihood::{STRAY, fast_gauss, lag_priors, ln_carrying, not_positive};
 use crate::audit::ln_sum::ln_sum;
-use crate::audit::load::{FOLLOWING, GRID, STANCES, lag_at_deg, ln_over_stances, stances};
+use crate::audit::load::{GRID, STANCES, lag_at_deg, ln_over_stances, stances};
 use crate::audit::wiring::{Gain, Registers};
 use crate::electrical::angle::polar_deg;
 use crate::reading::Rotation;
@@ -34,9 +34,6 @@ pub struct Seen<'a> {
     pub ln_pattern: &'a [[f32; STANCES]],
 }
 
-/// Log-likelihood of one story and stance: of levels that show power, and the weakest of those that are blank.
-type Told = [[(f64, f64); STANCES]; STORIES];
-
 /// What the supply adds to the log-likelihood of all levels under each class; nothing where the class is not one of single
 /// conductors. `by_pattern` is that log-likelihood without it, by pattern and stance of the load, and `share` the share of the
 /// levels' evidence that is independent.
@@ -53,38 +50,26 @@ pub fn weigh(
         .filter(|w| carrying(w.features) == most)
         .filter_map(|w| Some((w.features.ln_share(), w.answers?)))
         .collect();
-    let mut candidates: Vec<Option<(Candidate, Told)>> = (open.iter())
-        .map(|class| Some((Candidate::of(class, &sizes, context)?, [[(0.0, 0.0); STANCES]; STORIES])))
-        .collect();
-    for level in levels {
-        let priors = Priors::of(level.features, context);
-        for (candidate, told) in candidates.iter_mut().flatten() {
-            let of_level = match &level.answers {
-                Some(answers) => candidate.weigh(level.features, answers, &priors, context),
-                None => [level.ln_pattern[candidate.class.pattern_index]; STORIES],
-            };
-            for (sum, ln) in told.iter_mut().flatten().zip(of_level.into_iter().flatten()) {
-                let ln = f64::from(ln);
-                if level.features.blanked { sum.1 = sum.1.min(ln) } else { sum.0 += ln }
-            }
-        }
-    }
-    // Where levels are weighed one by one, some of what errs alike at all of them, as the angles of the CTs do, counts anew.
-    let independent = 0.5 * (1.0 + share);
-    let mixed = |(candidate, mut told): (Candidate, Told)| {
+    let usual = [0, 1, 2].map(|story| usual(levels.iter().filter_map(|w| w.answers.as_ref()), story));
+    let priors: Vec<Priors> = levels.iter().map(|level| Priors::of(level.features, context)).collect();
+    let mixed = |candidate: Candidate| {
+        let pattern = candidate.class.pattern;
+        let scaled: Vec<Priors>;
+        let priors = if pattern.common_gain == Gain::AsRated && !pattern.lost_phase {
+            &priors
+        } else {
+            scaled = levels.iter().map(|level| Priors::under(pattern, level.features, context)).collect();
+            &scaled
+        };
         let plain = ln_over_stances(&by_pattern[candidate.class.pattern_index]);
         let mut ln = [plain + (1.0 - STORY_WEIGHTS.iter().sum::<f64>()).ln(); STORIES + 1];
-        for (story, told) in told.iter_mut().enumerate() {
-            told.iter_mut().for_each(|(shown, _)| *shown *= independent);
-            if let Some(together) = candidate.together(levels, story, context) {
-                told.iter_mut().zip(together).for_each(|((shown, _), together)| *shown = together);
-            }
-            let stances = told.map(|(shown, blank)| shown + blank);
+        for story in 0..STORIES {
+            let stances = candidate.weigh(levels, priors, story, usual[story], share, context);
             ln[story + 1] = ln_over_stances(&stances) + candidate.fits[story].ln + STORY_WEIGHTS[story].ln();
         }
         ln_sum(&ln) - plain
     };
-    candidates.into_iter().map(|candidate| candidate.map_or(0.0, mixed)).collect()
+    open.iter().map(|class| Candidate::of(class, &sizes, context).map_or(0.0, mixed)).collect()
 }
 
 /// Priors over the load's lag at one level.
@@ -108,6 +93,16 @@ impl Priors {
             *allowed = usual.iter().any(|prior| prior[g] > NEVER);
         }
         Priors { usual, allowed }
+    }
+
+    /// Means of a density over the load's lag, by stance.
+    fn marginals(&self, density_at: impl Fn(Complex64) -> f64) -> [f64; STANCES] {
+        let mut density = [0.0; GRID];
+        for g in (0..GRID).filter(|g| self.allowed[*g]) {
+            density[g] = density_at(LAGS[g]);
+        }
+        let mean = |prior: &[f64; GRID]| prior.iter().zip(&density).map(|(p, d)| p * d).sum::<f64>();
+        self.usual.each_ref().map(|prior| mean(prior).max(f64::MIN_POSITIVE))
     }
 }
 
@@ -134,69 +129,58 @@ impl Candidate<'_> {
         Some(Candidate { class, seat, back, fits: fit(sizes, seat, back) })
     }
 
+    /// Log-likelihood of all levels under one story, by stance of the load.
     fn weigh(
         &self,
-        features: &Features,
-        answers: &[Answer; STORIES],
-        priors: &Priors,
+        levels: &[Seen],
+        priors: &[Priors],
+        story: usize,
+        usual: Complex64,
+        share: f64,
         context: &CircuitContext,
-    ) -> [[f32; STANCES]; STORIES] {
+    ) -> [f64; STANCES] {
         let pattern = self.class.pattern;
-        let shift = [0, 1, 2].map(|k| pattern.shift_for(k, context.rotation == Rotation::Acb));
-        let scaled;
-        let priors = if pattern.common_gain == Gain::AsRated && !pattern.lost_phase {
-            priors
-        } else {
-            scaled = Priors::under(pattern, features, context);
-            &scaled
-        };
-        let ln = ln_carrying(shift, features, context, [false; 3]);
-        let places = Places { shift, seat: self.seat, back: self.back };
-        let distorted = context.load == LoadBehaviour::Drive;
-        [0, 1, 2].map(|story| {
-            let (answer, fit) = (&answers[story], &self.fits[story]);
-            let made = totals(answer, fit, places, features, distorted);
-            let mut density = [0.0; GRID];
-            for g in (0..GRID).filter(|g| priors.allowed[*g]) {
-                density[g] = density_at(&made, pattern.registers, features, LAGS[g]);
-            }
-            priors.usual.each_ref().map(|prior| {
-                let marginal: f64 = prior.iter().zip(&density).map(|(p, d)| p * d).sum();
-                (ln + marginal.max(f64::MIN_POSITIVE).ln()) as f32
-            })
-        })
-    }
-
-    /// Log-likelihood of all levels that show power together under one story, by stance of a load that follows its nameplate;
-    /// `None` where there is none to follow, or what is shown has no sign.
-    fn together(&self, levels: &[Seen], story: usize, context: &CircuitContext) -> Option<[f64; FOLLOWING]> {
-        let pattern = self.class.pattern;
-        if pattern.lost_phase {
-            return None;
-        }
         let shift = [0, 1, 2].map(|k| pattern.shift_for(k, context.rotation == Rotation::Acb));
         let places = Places { shift, seat: self.seat, back: self.back };
         let distorted = context.load == LoadBehaviour::Drive;
         let gain = pattern.common_gain.factor().unwrap_or(1.0);
-        let mut apart = [0.0; FOLLOWING];
-        let mut told = Vec::with_capacity(levels.len());
-        for level in levels.iter().filter(|l| !l.features.blanked) {
+        // Of levels that show power one by one, of the weakest blank one, and of what is not a total of a running load.
+        let (mut shown, mut blank, mut besides) = ([0.0; STANCES], [0.0f64; STANCES], [0.0; STANCES]);
+        // `None` where there is no nameplate to follow, or what is shown has no sign.
+        let mut together = (!pattern.lost_phase).then(|| Vec::with_capacity(levels.len()));
+        for (level, priors) in levels.iter().zip(priors) {
+            let features = level.features;
             let Some(answers) = &level.answers else {
-                let of_level = level.ln_pattern[self.class.pattern_index];
-                apart.iter_mut().zip(of_level).for_each(|(sum, ln)| *sum += f64::from(ln));
+                let of_level = level.ln_pattern[self.class.pattern_index].map(f64::from);
+                let sum = if features.blanked { &mut blank } else { &mut besides };
+                for (sum, ln) in sum.iter_mut().zip(of_level) {
+                    *sum = if features.blanked { sum.min(ln) } else { *sum + ln };
+                }
                 continue;
             };
-            let carrying = ln_carrying(shift, level.features, context, [false; 3]);
-            apart.iter_mut().for_each(|sum| *sum += carrying);
-            told.push(levels::Told {
-                shown: Shown::of(level.features, pattern.registers)?,
-                made: totals(&answers[story], &self.fits[story], places, level.features, distorted),
-                stances: stances(context, level.features.mean_current_a / gain)?,
+            let answer = &answers[story];
+            let made = totals(answer, &self.fits[story], answer.strays(usual), places, features, distorted);
+            let carrying = ln_carrying(shift, features, context, [false; 3]);
+            let of_level = priors.marginals(|lag| density_at(&made, pattern.registers, features, lag)).map(|m| m.ln());
+            if features.blanked {
+                blank.iter_mut().zip(of_level).for_each(|(sum, ln)| *sum = sum.min(carrying + ln));
+                continue;
+            }
+            besides.iter_mut().for_each(|sum| *sum += carrying);
+            shown.iter_mut().zip(of_level).for_each(|(sum, ln)| *sum += ln);
+            together = together.and_then(|mut told| {
+                let stances = stances(context, features.mean_current_a / gain)?;
+                told.push(Told { shown: Shown::of(features, pattern.registers)?, made, stances });
+                Some(told)
             });
         }
-        let stray = (STRAY * 0.25).ln() * told.len() as f64;
-        apart.iter_mut().zip(ln_joint(&told)).for_each(|(sum, ln)| *sum += ln.max(stray));
-        Some(apart)
+        // One by one, what errs alike at all levels, as the angles of the CTs do, counts anew at each.
+        shown.iter_mut().for_each(|ln| *ln *= 0.5 * (1.0 + share));
+        if let Some(told) = together {
+            let stray = (STRAY * 0.25).ln() * told.len() as f64;
+            shown.iter_mut().zip(ln_joint(&told)).for_each(|(shown, ln)| *shown = ln.max(stray));
+        }
+        [0, 1, 2, 3, 4, 5].map(|stance| shown[stance] + blank[stance] + besides[stance])
     }
 }
 

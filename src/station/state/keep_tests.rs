@@ -41,7 +41,7 @@ fn ten_seconds_later() -> Instant2 {
 }
 
 fn at(instant: Instant2, wiring: &Wiring) -> PollEvent {
-    let mut reading = reading(wiring, 0);
+    let mut reading = reading(wiring, instant.mono.0);
     reading.at = instant;
     good_event(reading)
 }
