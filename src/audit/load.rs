@@ -91,6 +91,13 @@ pub fn stances(context: &CircuitContext, mean_current_a: f64) -> Option<Stances>
     Some(Stances { lag_deg, own_deg: OWN_SPREAD_DEG.max(sigma * (1.0 - KEPT * KEPT).sqrt()) })
 }
 
+/// As [`stances`], for a load that has lost a phase. A motor then lags by anything: its nameplate no longer applies.
+pub fn lost_phase_stances(context: &CircuitContext, mean_current_a: f64) -> Option<Stances> {
+    let usual = stances(context, mean_current_a)?;
+    let turns = !matches!(context.load, LoadBehaviour::Drive | LoadBehaviour::Resistive);
+    Some(if turns { Stances { lag_deg: [16.0, 32.0, 48.0, 64.0, 80.0], own_deg: 10.0 } } else { usual })
+}
+
 /// As [`lag_prior`], for each of the [`STANCES`]: two loads of one motor err alike, and only together do they show that its
 /// power factor rises with its load.
 pub fn lag_priors(context: &CircuitContext, mean_current_a: f64) -> [[f64; GRID]; STANCES] {

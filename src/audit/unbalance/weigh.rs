@@ -15,7 +15,7 @@ use crate::audit::evidence::Features;
 use crate::audit::hypotheses::{Class, Pattern};
 use crate::audit::likelihood::{STRAY, fast_gauss, lag_priors, ln_carrying, not_positive};
 use crate::audit::ln_sum::ln_sum;
-use crate::audit::load::{GRID, STANCES, lag_at_deg, ln_over_stances, stances};
+use crate::audit::load::{GRID, STANCES, lag_at_deg, ln_over_stances, lost_phase_stances, stances};
 use crate::audit::wiring::{Gain, Registers};
 use crate::electrical::angle::polar_deg;
 use crate::reading::Rotation;
@@ -146,8 +146,11 @@ impl Candidate<'_> {
         let gain = pattern.common_gain.factor().unwrap_or(1.0);
         // Of levels that show power one by one, of the weakest blank one, and of what is not a total of a running load.
         let (mut shown, mut blank, mut besides) = ([0.0; STANCES], [0.0f64; STANCES], [0.0; STANCES]);
-        // `None` where there is no nameplate to follow, or what is shown has no sign.
-        let mut together = (!pattern.lost_phase).then(|| Vec::with_capacity(levels.len()));
+        // `None` where there is no nameplate to follow, or what is shown has no sign, or one that other classes give another
+        // meaning: what is weighed level by level must not compete with what is weighed together.
+        let signed = levels.iter().all(|level| !level.features.from_factor);
+        let mut together = signed.then(|| Vec::with_capacity(levels.len()));
+        let stances = if pattern.lost_phase { lost_phase_stances } else { stances };
         for (level, priors) in levels.iter().zip(priors) {
             let features = level.features;
             let Some(answers) = &level.answers else {
