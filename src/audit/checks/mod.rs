@@ -58,22 +58,29 @@ pub struct Found<'a> {
 }
 
 impl Found<'_> {
-    /// A check that was made.
+    /// A check that was made. In line here and below, so that the numbers are written where they are to stand and not copied.
+    #[inline]
     fn judged(&mut self, check: Check, channel: Option<usize>, right: bool, detail: Detail) {
-        let outcome = self.memory(check, channel).settle(right, persistence(check));
-        self.say(check, channel, outcome, detail);
+        let at = self.at;
+        let memory = self.memory(check, channel);
+        let outcome = memory.settle(right, persistence(check));
+        let since = memory.since(&outcome, at);
+        self.findings.push(Finding { check, channel, outcome, detail, since });
     }
 
     /// A check that does not apply now.
+    #[inline]
     fn idle(&mut self, check: Check, channel: Option<usize>, why: &'static str) {
         self.say(check, channel, Outcome::Idle(why), Detail::None);
     }
 
     /// A check that cannot be made.
+    #[inline]
     fn not_checkable(&mut self, check: Check, channel: Option<usize>, missing: impl Into<Missing>) {
         self.say(check, channel, Outcome::NotCheckable(missing.into()), Detail::None);
     }
 
+    #[inline]
     fn say(&mut self, check: Check, channel: Option<usize>, outcome: Outcome, detail: Detail) {
         let at = self.at;
         let since = self.memory(check, channel).since(&outcome, at);

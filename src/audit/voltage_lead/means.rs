@@ -169,11 +169,11 @@ impl VoltageMeans {
     /// Largest difference of a voltage as share of nominal, and of an angle between live channels in degrees. `None` when
     /// one has a value the other lacks.
     fn movement(&self, other: &VoltageMeans, unit_v: f64) -> Option<(f64, f64)> {
-        let (mut share, mut deg) = (0.0f64, 0.0f64);
+        let (mut volts, mut deg) = (0.0f64, 0.0f64);
         for (mine, theirs) in [(&self.ln_v, &other.ln_v), (&self.ll_v, &other.ll_v)] {
             for (mine, theirs) in mine.iter().zip(theirs) {
                 match (mine, theirs) {
-                    (Some(a), Some(b)) => share = share.max((a - b).abs() / unit_v),
+                    (Some(a), Some(b)) => volts = volts.max((a - b).abs()),
                     (None, None) => {}
                     _ => return None,
                 }
@@ -187,7 +187,7 @@ impl VoltageMeans {
                 _ => return None,
             }
         }
-        Some((share, deg))
+        Some((volts / unit_v, deg))
     }
 
     fn blend(&mut self, reading: &VoltageMeans, share: f64) {
