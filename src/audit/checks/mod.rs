@@ -58,7 +58,7 @@ pub struct Found<'a> {
 }
 
 impl Found<'_> {
-    /// A check that was made. In line here and below, so that the numbers are written where they are to stand and not copied.
+    /// A check that was made. In line, here and below, so that the numbers are copied once on their way and not twice.
     #[inline]
     fn judged(&mut self, check: Check, channel: Option<usize>, right: bool, detail: Detail) {
         let at = self.at;

@@ -126,14 +126,14 @@ impl VoltageEvidence {
 
     /// What the mean tells; `None` before the first reading. Weighed again only when the mean has moved.
     pub fn diagnosis(&mut self) -> Option<&Arc<VoltageDiagnosis>> {
-        let mean = self.mean?;
+        let mean = self.mean.as_ref()?;
         let unit_v = self.service.unit_v();
         let stands = self.weighed_at.as_ref().is_some_and(|at| {
-            at.movement(&mean, unit_v).is_some_and(|(share, deg)| share < NEGLIGIBLE_SHARE && deg < NEGLIGIBLE_DEG)
+            at.movement(mean, unit_v).is_some_and(|(share, deg)| share < NEGLIGIBLE_SHARE && deg < NEGLIGIBLE_DEG)
         });
         if !stands {
-            self.weighed_at = Some(mean);
-            self.diagnosis = Some(Arc::new(weigh_by(&self.model, self.service, &mean)));
+            self.weighed_at = Some(*mean);
+            self.diagnosis = Some(Arc::new(weigh_by(&self.model, self.service, mean)));
         }
         self.diagnosis.as_ref()
     }
