@@ -235,7 +235,7 @@ fn what_is_not_mapped_or_not_read_is_not_checkable() {
 #[test]
 fn a_stop_neither_clears_nor_confirms() {
     let mut memories = Memories::default();
-    let mut found = Found { memories: &mut memories, at: Instant2::default(), findings: Vec::new() };
+    let mut found = Found { memories: &mut memories, at: Instant2::default(), findings: Vec::with_capacity(MOST) };
     let check = Check::CurrentMissing;
     for _ in 0..3 {
         found.judged(check, Some(0), false, Detail::None);
