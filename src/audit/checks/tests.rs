@@ -1,6 +1,6 @@
 //! Every check four ways: right on a sound circuit, wrong when spoiled, idle while stopped, not checkable when unmapped.
 
-use super::Found;
+use super::{Found, MOST};
 use crate::audit::assessment::{Assessment, Check, Outcome};
 use crate::audit::auditor::CircuitAuditor;
 use crate::audit::detail::Detail;
