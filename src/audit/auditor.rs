@@ -157,9 +157,9 @@ impl CircuitAuditor {
     /// Takes one reading of the circuit's monitor and returns the assessment it leads to, judged by this circuit alone. Never
     /// fails: what is missing or impossible in the reading becomes a finding.
     pub fn observe(&mut self, monitor: &MonitorReading) -> Assessment {
-        let step = self.step(monitor);
+        let mut step = self.step(monitor);
         let told = self.rotation_opinion(step.rotation);
-        self.finish(step, &told, None)
+        self.finish(&mut step, &told, None)
     }
 
     /// What the rotation measured by a reading, or earlier, says of the voltage leads.
@@ -201,8 +201,8 @@ impl CircuitAuditor {
     pub(super) fn in_company(&mut self, crossing: Crossing, others_running: u32) {
         self.others_running = others_running;
         // A total holds the other circuit's part as well: without power per channel nothing can be told apart.
-        let tells = self.diagnoser.evidence().windows().iter().any(|w| w.mean.tells_channels());
-        let crossing = if tells { crossing } else { Crossing::NONE };
+        let tells = || self.diagnoser.evidence().windows().iter().any(|w| w.mean.tells_channels());
+        let crossing = if crossing != Crossing::NONE && tells() { crossing } else { Crossing::NONE };
         if crossing != self.crossing {
             self.crossing = crossing;
             self.diagnoser.cross(crossing, &self.context);
@@ -248,7 +248,7 @@ impl CircuitAuditor {
         };
         let findings = checks::all(&input, &mut self.memories);
         let flows = matches!(run.state, RunState::Running | RunState::Starting);
-        let mut features = flows.then(|| Features::of(reading, &circuit, &voltages, context, foreign)).flatten();
+        let mut features = if flows { Features::of(reading, &circuit, &voltages, context, foreign) } else { None };
         if let Some(features) = &mut features {
             features.others_running = self.others_running;
             features.starting = run.state == RunState::Starting;
@@ -262,9 +262,9 @@ impl CircuitAuditor {
             let own = company.is_none_or(|c| c.runs) || self.others_running == 0;
             run.steady && !repeats && usable && own && leads_known && f.level() != EvidenceLevel::Insufficient
         };
-        if let Some(features) = features.filter(fit) {
+        if let Some(features) = features.as_ref().filter(|f| fit(f)) {
             self.since.get_or_insert(monitor.at);
-            if self.diagnoser.observe(&features, rotation, context) {
+            if self.diagnoser.observe(features, rotation, context) {
                 self.agreed = Some(monitor.at);
             }
             if self.diagnoser.epoch() != self.epoch {
@@ -274,7 +274,9 @@ impl CircuitAuditor {
             }
         }
         self.previous_at = Some(monitor.at);
-        let features = features.filter(|f| !f.starting);
+        if run.state == RunState::Starting {
+            features = None;
+        }
         Step {
             at: monitor.at,
             run_state: run.state,
@@ -289,10 +291,10 @@ impl CircuitAuditor {
         }
     }
 
-    /// Second half: the conclusion, given what is known from elsewhere.
+    /// Second half: the conclusion, given what is known from elsewhere. Takes the findings out of `step`.
     pub(super) fn finish(
         &mut self,
-        step: Step,
+        step: &mut Step,
         told: &Opinion,
         voltage_leads: Option<Arc<VoltageDiagnosis>>,
     ) -> Assessment {
@@ -302,8 +304,9 @@ impl CircuitAuditor {
         if fault.is_some_and(|group| group.states.iter().all(|state| state.registers_wrong())) {
             diagnosis.verdict = Verdict::Fault;
         }
-        let corrected = step.features.and_then(|f| self.corrected(&diagnosis, &f, &step.circuit, &step.voltages));
-        if let Some(features) = step.features.as_ref().filter(|_| self.diagnoser.settled()) {
+        let features = step.features.as_ref();
+        let corrected = features.and_then(|f| self.corrected(&diagnosis, f, &step.circuit, &step.voltages));
+        if let Some(features) = features.filter(|_| self.diagnoser.settled()) {
             let account = Account::of(&diagnosis, features, corrected.as_ref());
             if let Some(proof) = &mut self.proof {
                 proof.after = Some(account);
@@ -315,7 +318,7 @@ impl CircuitAuditor {
         Assessment {
             at: step.at,
             run_state: step.run_state,
-            findings: step.findings,
+            findings: std::mem::take(&mut step.findings),
             diagnosis,
             corrected,
             voltage_leads,

@@ -10,7 +10,7 @@ use super::context::{CircuitContext, ServiceKind};
 use super::evidence::Features;
 use super::hypotheses::{Class, classes};
 use super::wiring::{Registers, Wiring};
-use crate::electrical::angle::{arg_deg, polar_deg, wrap_deg};
+use crate::electrical::angle::{arg_deg, magnitude, polar_deg, wrap_deg};
 use crate::electrical::circuit::Circuit;
 use crate::electrical::voltage::{DEAD_VOLTAGE_SHARE, Voltages, nominal_angles_deg};
 use crate::reading::{Phase, Rotation};
@@ -32,7 +32,7 @@ pub fn correct(
     context: &CircuitContext,
 ) -> Option<CorrectedPower> {
     let class = &classes(context.service).all[class_index];
-    let voltage_deg = voltages.phasor_v.map(|phasor| phasor.filter(|_| context.service.symmetrical()).map(arg_deg));
+    let voltage_deg = [0, 1, 2].map(|k| voltages.phasor_v[k].and(Some(voltages.angle_deg[k])));
     let seen = Seen { class, wiring, features, circuit, voltage_deg, context };
     let mut per_phase: [Option<Complex64>; 3] = [None; 3];
     let mut assumed_va = 0.0;
@@ -41,11 +41,12 @@ pub fn correct(
         let Some((phase, own_lag_deg, measured)) = seen.own_lag(k, lag_deg) else { continue };
         let (Some(current_a), Some(factor)) = (circuit.channel[k].current_a, wiring.gain[k].factor()) else { continue };
         let va = seen.voltage_of(phase) * current_a / factor;
+        let power_va = polar_deg(va, own_lag_deg);
         sum_va += va;
         if !measured {
-            assumed_va += va * own_lag_deg.to_radians().sin().abs();
+            assumed_va += power_va.im.abs();
         }
-        per_phase[phase.index()] = Some(polar_deg(va, own_lag_deg));
+        per_phase[phase.index()] = Some(power_va);
     }
     if seen.class.pattern.lost_phase {
         for s in &mut per_phase {
@@ -55,8 +56,9 @@ pub fn correct(
     seen.fill_missing(&mut per_phase, &mut assumed_va);
     let [Some(a), Some(b), Some(c)] = per_phase else { return None };
     let total = a + b + c;
-    let apparent: f64 = [a, b, c].iter().map(|s| s.norm()).sum();
-    let uncertainty_w = (MEASURED_SHARE * sum_va).hypot(assumed_va * ASSUMED_SPREAD_DEG.to_radians());
+    let apparent: f64 = [a, b, c].into_iter().map(magnitude).sum();
+    let assumed_w = assumed_va * ASSUMED_SPREAD_DEG.to_radians();
+    let uncertainty_w = magnitude(Complex64::new(MEASURED_SHARE * sum_va, assumed_w));
     Some(CorrectedPower {
         per_phase_va: [a, b, c],
         total_w: total.re,
@@ -72,7 +74,7 @@ struct Seen<'a> {
     wiring: &'a Wiring,
     features: &'a Features,
     circuit: &'a Circuit,
-    /// Angle of each channel's voltage, degrees; known only in a symmetrical service.
+    /// Angle of each channel's voltage, degrees.
     voltage_deg: [Option<f64>; 3],
     context: &'a CircuitContext,
 }
@@ -196,7 +198,7 @@ impl Seen<'_> {
         // Two-element metering measures the third phase's current by its sum: that is its principle, not an assumption.
         if !self.context.service.between_lines() || missing.len() > 1 {
             // Unbalance of supply and load goes into these phases: a tenth of each stays open.
-            *assumed_va += missing.iter().filter_map(|k| per_phase[*k]).map(Complex64::norm).sum::<f64>();
+            *assumed_va += missing.iter().filter_map(|k| per_phase[*k]).map(magnitude).sum::<f64>();
         }
     }
 }

@@ -52,6 +52,9 @@ pub struct Diagnoser {
     /// What the windows say of what the circuit shares, once somebody asked for it.
     #[serde(skip)]
     opinion: Option<Opinion>,
+    /// What follows for every class, as long as neither the windows nor what the circuit was told have changed.
+    #[serde(skip)]
+    shares: Option<Shares>,
     #[serde(skip)]
     latest: Option<Diagnosis>,
     #[serde(skip)]
@@ -96,6 +99,17 @@ struct Sum {
     ln_unexplained: f64,
 }
 
+/// What angles and blanks leave to every class, before the sizes of the currents are looked at.
+#[derive(Debug, Clone)]
+struct Shares {
+    /// Prior by class, given what is known from elsewhere.
+    prior: Vec<f64>,
+    /// Weight by class of what is seen and what is known beforehand.
+    mass: Vec<f64>,
+    /// Their sum, with that of "none of these".
+    total: f64,
+}
+
 impl Default for Diagnoser {
     fn default() -> Diagnoser {
         Diagnoser {
@@ -104,6 +118,7 @@ impl Default for Diagnoser {
             sizes: None,
             sum: Sum::default(),
             opinion: None,
+            shares: None,
             latest: None,
             leading_class: None,
             told: Opinion::NONE,
@@ -125,6 +140,7 @@ impl Diagnoser {
         }
         if !self.weighed.is_empty() {
             self.sum = self.summed(context);
+            self.shares = None;
             self.latest = self.concluded(context);
         }
     }
@@ -241,7 +257,7 @@ impl Diagnoser {
         }
         self.sizes = Some(magnitude::weigh(self.evidence.windows(), foreign, context.full_load_current_a));
         self.sum = self.summed(context);
-        self.opinion = None;
+        (self.opinion, self.shares) = (None, None);
         self.moved = true;
     }
 
@@ -405,7 +421,10 @@ impl Diagnoser {
         let readings = self.evidence.readings();
         if self.moved || !self.told.is_near(told) {
             self.moved = false;
-            self.told = *told;
+            if self.told != *told {
+                self.told = *told;
+                self.shares = None;
+            }
             self.conclusions += 1;
             self.latest = self.concluded(context);
         }
@@ -417,22 +436,27 @@ impl Diagnoser {
         }
     }
 
-    fn concluded(&mut self, context: &CircuitContext) -> Option<Diagnosis> {
-        let sizes = self.sizes.as_ref()?;
-        let known = classes(context.service);
+    fn shares_anew(&self, known: &[Class]) -> Shares {
         let told = self.told.weights();
-        let prior: Vec<f64> = known.all.iter().map(|class| told_prior(class, &told)).collect();
+        let prior: Vec<f64> = known.iter().map(|class| told_prior(class, &told)).collect();
         let ln_posterior: Vec<f64> = self.sum.ln_class.iter().zip(&prior).map(|(ln, prior)| ln + prior.ln()).collect();
         // None of these keeps its share of what the others say, so that it competes on equal terms.
         let told_mass: f64 = prior.iter().sum::<f64>().max(f64::MIN_POSITIVE);
         let ln_unexplained = self.sum.ln_unexplained + (UNEXPLAINED_PRIOR * told_mass).ln();
         let peak = ln_posterior.iter().copied().fold(ln_unexplained, f64::max);
-        let unexplained = (ln_unexplained - peak).exp();
         let mass: Vec<f64> = ln_posterior.iter().map(|ln| (ln - peak).exp()).collect();
-        let total = mass.iter().sum::<f64>() + unexplained;
+        let total = mass.iter().sum::<f64>() + (ln_unexplained - peak).exp();
+        Shares { prior, mass, total }
+    }
+
+    fn concluded(&mut self, context: &CircuitContext) -> Option<Diagnosis> {
+        let sizes = self.sizes.as_ref()?;
+        let known = classes(context.service);
+        let shares = self.shares.take().unwrap_or_else(|| self.shares_anew(&known.all));
+        let prior = &shares.prior;
         // What the sizes leave unexplained, and what does not speak for a crossing once one is taken for true.
         let fits = (1.0 - sizes.odd) * self.crossing.probability();
-        let posterior: Vec<f64> = mass.iter().map(|m| fits * m / total).collect();
+        let posterior: Vec<f64> = shares.mass.iter().map(|m| fits * m / shares.total).collect();
         let leading = (0..posterior.len()).max_by(|a, b| posterior[*a].total_cmp(&posterior[*b]))?;
         self.leading_class = Some(leading);
         let crossed = self.crossing.foreign() != [false; 3];
@@ -442,7 +466,9 @@ impl Diagnoser {
         let unexplained_probability = 1.0 - posterior.iter().sum::<f64>().min(1.0);
         let readings_used = self.evidence.readings();
         let level = self.evidence.windows().iter().map(|w| w.mean.level()).min().unwrap_or(EvidenceLevel::Insufficient);
-        let groups = self.groups(&posterior, &prior, sizes, context);
+        let groups = self.groups(&posterior, prior, sizes, context);
+        let why = self.reasons(leading, &posterior, prior, sizes, context);
+        self.shares = Some(shares);
         Some(Diagnosis {
             level,
             verdict: verdict(level, sound_probability, unexplained_probability, readings_used),
@@ -453,7 +479,7 @@ impl Diagnoser {
             load_levels: self.evidence.windows().len(),
             epoch: self.epoch,
             since: None,
-            why: self.reasons(leading, &posterior, &prior, sizes, context).into(),
+            why: why.into(),
         })
     }
 

@@ -155,10 +155,7 @@ impl Features {
     /// Natural logarithm of each channel's current against the geometric mean of all that carry any; `None` for a channel
     /// that carries none.
     pub fn ln_share(&self) -> [Option<f64>; 3] {
-        let ln = [0, 1, 2].map(|k| self.current_alive[k].then(|| self.current_a[k].ln()));
-        let alive = ln.iter().flatten().count();
-        let mean = ln.iter().flatten().sum::<f64>() / alive.max(1) as f64;
-        ln.map(|ln| ln.map(|ln| ln - mean))
+        about_mean([0, 1, 2].map(|k| self.current_alive[k].then(|| self.current_a[k].ln())))
     }
 
     /// True when power is told channel by channel.
@@ -188,19 +185,14 @@ impl Features {
 
     /// True when `other` has the same values alive and available, so that the two can be averaged.
     fn same_shape(&self, other: &Features) -> bool {
-        let shape = |f: &Features| {
-            (
-                f.starting,
-                f.voltage_alive,
-                f.current_alive,
-                f.p.map(|v| v.is_some()),
-                f.q.map(|v| v.is_some()),
-                f.total_p.is_some(),
-                f.total_q.is_some(),
-                f.blanked,
-            )
-        };
-        shape(self) == shape(other)
+        let both = |a: &Option<f64>, b: &Option<f64>| a.is_some() == b.is_some();
+        self.starting == other.starting
+            && self.voltage_alive == other.voltage_alive
+            && self.current_alive == other.current_alive
+            && (0..3).all(|k| both(&self.p[k], &other.p[k]) && both(&self.q[k], &other.q[k]))
+            && both(&self.total_p, &other.total_p)
+            && both(&self.total_q, &other.total_q)
+            && self.blanked == other.blanked
     }
 
     /// True when `other` differs only by being blank, or by showing so little that another load may blank it: a total near zero
@@ -248,6 +240,13 @@ impl Features {
     }
 }
 
+/// Each value less the mean of those there are.
+fn about_mean(values: [Option<f64>; 3]) -> [Option<f64>; 3] {
+    let there = values.iter().flatten().count();
+    let mean = values.iter().flatten().sum::<f64>() / there.max(1) as f64;
+    values.map(|value| value.map(|value| value - mean))
+}
+
 /// The mean of the steady readings of one load level.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct Window {
@@ -266,10 +265,10 @@ impl Window {
         Window { level, readings: 1, mean: *features, share_variance: [0.0; 3] }
     }
 
-    /// How far each channel's share of the current is off its mean, natural logarithm.
+    /// How far each channel's share of the current is off its mean, natural logarithm, in features of the same shape.
     fn share_off(&self, features: &Features) -> [Option<f64>; 3] {
-        let (mean, new) = (self.mean.ln_share(), features.ln_share());
-        [0, 1, 2].map(|k| Some(new[k]? - mean[k]?))
+        let ratio = |k: usize| features.current_a[k] / self.mean.current_a[k];
+        about_mean([0, 1, 2].map(|k| features.current_alive[k].then(|| ratio(k).ln())))
     }
 
     /// True when a channel's share of the current is `off` its mean further than it is by itself.

@@ -181,7 +181,7 @@ pub fn expected(context: &CircuitContext, mean_current_a: f64) -> Option<(f64, f
             let (lag, swing) = (0.25 * (low + 2.0 * here + high), low - high);
             // Machines differ most in their magnetising current, which rules at light load.
             let own = MACHINE_SPREAD_DEG * (2.0 - per_unit.clamp(0.0, 1.0));
-            Some((lag, own.hypot(0.5 * swing)))
+            Some((lag, (own * own + 0.25 * swing * swing).sqrt()))
         }
         LoadBehaviour::Drive => Some((10.0, 9.0)),
         LoadBehaviour::Resistive => Some((0.0, 5.0)),

@@ -74,7 +74,7 @@ impl MonitorAuditor {
     /// Takes one reading; returns an assessment a circuit, in the order of their contexts.
     pub fn observe(&mut self, reading: &MonitorReading) -> Vec<Assessment> {
         let epochs = self.epochs();
-        let steps: Vec<_> = self.circuits.iter_mut().map(|c| c.step(reading)).collect();
+        let mut steps: Vec<_> = self.circuits.iter_mut().map(|c| c.step(reading)).collect();
         // Another circuit may have seen the shared leads being moved since, and a pump that stands shows nothing of that.
         let changed_at = self.circuits.iter().filter_map(CircuitAuditor::changed_at).max();
         let is_outdated = |circuit: &CircuitAuditor| changed_at.is_some_and(|at| circuit.is_older_than(at));
@@ -108,7 +108,7 @@ impl MonitorAuditor {
             let enough = voltages.readings() >= READINGS_FOR_VOLTAGE;
             voltages.diagnosis().filter(|leads| enough && leads.voltages_used > 0).cloned()
         });
-        let each = self.circuits.iter_mut().zip(steps).zip(told);
+        let each = self.circuits.iter_mut().zip(&mut steps).zip(told);
         let mut assessments: Vec<Assessment> =
             each.map(|((circuit, step), told)| circuit.finish(step, told, leads.clone())).collect();
         if epochs != self.epochs() {

@@ -23,6 +23,11 @@ pub fn polar_deg(magnitude: f64, angle_deg: f64) -> Complex64 {
     Complex64::from_polar(magnitude, angle_deg.to_radians())
 }
 
+/// Magnitude of a phasor. `norm` takes care of overflow, which no voltage or power comes near, at several times the cost.
+pub fn magnitude(phasor: Complex64) -> f64 {
+    phasor.norm_sqr().sqrt()
+}
+
 /// Angle of a phasor in (-180, 180] degrees.
 pub fn arg_deg(phasor: Complex64) -> f64 {
     wrap_deg(phasor.arg().to_degrees())

@@ -5,7 +5,7 @@
 
 use num_complex::Complex64;
 
-use super::angle::{arg_deg, wrap_deg};
+use super::angle::{arg_deg, magnitude, wrap_deg};
 use super::voltage::Voltages;
 use crate::reading::{CircuitReading, Measured, MonitorReading};
 
@@ -94,7 +94,7 @@ pub fn reconstruct(
             let line = [reading.voltage_ll_v[0], Measured::NotMapped, reading.voltage_ll_v[1]][k];
             line.good().or(reading.voltage_ln_v[k].good())
         } else {
-            reading.voltage_ln_v[k].good().or_else(|| voltages.phasor_v[k].map(Complex64::norm))
+            reading.voltage_ln_v[k].good().or_else(|| voltages.phasor_v[k].map(magnitude))
         };
         let current_a = circuit.current_a[k].good();
         let volt_amps = voltage_v.zip(current_a).map(|(v, i)| v * i).or_else(|| circuit.apparent_power_va[k].good());

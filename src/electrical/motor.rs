@@ -14,6 +14,10 @@ pub const USUAL_LOCKED_ROTOR_MULTIPLE: f64 = 5.8;
 /// small motors reach 0.4 (common practice, no source).
 pub const LOCKED_ROTOR_LAG_DEG: f64 = 77.0;
 
+/// Sine and cosine of it.
+const LOCKED_ROTOR_SINE: f64 = 0.974_370_064_785_235_2;
+const LOCKED_ROTOR_COSINE: f64 = 0.224_951_054_343_864_98;
+
 /// Active part of the no-load current: iron, friction and windage take about 5 % of full-load current (common practice,
 /// no source; it gives no-load power factors of 0.1 to 0.15, as the same textbook has them).
 const NO_LOAD_ACTIVE: f64 = 0.05;
@@ -37,18 +41,18 @@ impl Locus {
             return None;
         }
         let (full_p, full_q) = (full_load_power_factor, (1.0 - full_load_power_factor.powi(2)).sqrt());
-        let (locked_q, locked_p) = LOCKED_ROTOR_LAG_DEG.to_radians().sin_cos();
-        let (locked_q, locked_p) = (locked_q * locked_rotor_multiple, locked_p * locked_rotor_multiple);
+        let (locked_q, locked_p) =
+            (LOCKED_ROTOR_SINE * locked_rotor_multiple, LOCKED_ROTOR_COSINE * locked_rotor_multiple);
         // The centre lies level with the no-load point, equally far from both known points.
         let active = NO_LOAD_ACTIVE;
         let (full_rise, locked_rise) = (full_p - active, locked_p - active);
         let reactive =
             (locked_q.powi(2) - full_q.powi(2) + locked_rise.powi(2) - full_rise.powi(2)) / (2.0 * (locked_q - full_q));
-        Some(Locus::around(reactive, active, (reactive - full_q).hypot(full_rise)))
+        Some(Locus::around(reactive, active, length(reactive - full_q, full_rise)))
     }
 
     fn around(reactive: f64, active: f64, radius: f64) -> Locus {
-        let (distance, no_load) = (reactive.hypot(active), (reactive - radius).hypot(active));
+        let (distance, no_load) = (length(reactive, active), length(reactive - radius, active));
         Locus { reactive, active, radius, distance, no_load }
     }
 
@@ -83,8 +87,13 @@ impl Locus {
     pub fn current_for_active(&self, active: f64) -> Option<f64> {
         let rise = active - self.active;
         let half_chord = (self.radius * self.radius - rise * rise).max(-1.0);
-        (half_chord >= 0.0 && rise >= 0.0).then(|| (self.reactive - half_chord.sqrt()).hypot(active))
+        (half_chord >= 0.0 && rise >= 0.0).then(|| length(self.reactive - half_chord.sqrt(), active))
     }
+}
+
+/// Of a per-unit current; what keeps `hypot` from overflow costs more than the rest of the locus.
+fn length(reactive: f64, active: f64) -> f64 {
+    (reactive * reactive + active * active).sqrt()
 }
 
 /// Lag, degrees, of a motor drawing `per_unit_current` of its full-load current, given its full-load power factor and the
@@ -98,6 +107,13 @@ mod tests {
     use proptest::prelude::*;
 
     use super::*;
+
+    #[test]
+    fn the_locked_rotor_point_stands_at_its_lag() {
+        let lag_deg = LOCKED_ROTOR_SINE.atan2(LOCKED_ROTOR_COSINE).to_degrees();
+        assert!((lag_deg - LOCKED_ROTOR_LAG_DEG).abs() < 1e-12);
+        assert!((length(LOCKED_ROTOR_SINE, LOCKED_ROTOR_COSINE) - 1.0).abs() < 1e-15);
+    }
 
     /// NFPA 70 tables 430.250 and 430.251(B), 460 V column (read in copies of the 2008 edition): hp, A, A.
     const NEC_460_V: [(f64, f64, f64); 21] = [

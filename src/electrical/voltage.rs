@@ -7,7 +7,7 @@ use std::sync::LazyLock;
 
 use num_complex::Complex64;
 
-use super::angle::{polar_deg, wrap_deg};
+use super::angle::{arg_deg, polar_deg, wrap_deg};
 use crate::reading::{Measured, MonitorReading, Rotation};
 
 /// Where the angles came from.
@@ -26,6 +26,8 @@ pub enum AngleBasis {
 pub struct Voltages {
     /// Phasor per channel; `None` when the channel reads nothing usable.
     pub phasor_v: [Option<Complex64>; 3],
+    /// Angle of each phasor, -180 to 180 degrees, which is known before the phasor is.
+    pub angle_deg: [f64; 3],
     /// Source of the angles.
     pub basis: AngleBasis,
     /// Rotation of channels 1, 2, 3 when it was measured: 1-2-3 counts as ABC.
@@ -52,26 +54,34 @@ pub fn reconstruct(reading: &MonitorReading, nominal_ln_v: f64, expected: Rotati
 
     if let [Some(a1), Some(a2), Some(a3)] = angle {
         let deg = [a1, a2, a3];
-        let phasor_v = [0, 1, 2].map(|k| ln[k].map(|v| polar_deg(v, deg[k] - deg[0])));
+        let angle_deg = deg.map(|of_channel| wrap_deg(of_channel - a1));
+        let phasor_v = [0, 1, 2].map(|k| ln[k].map(|v| polar_deg(v, angle_deg[k])));
         let all_alive = phasor_v.iter().all(Option::is_some);
         return Voltages {
             phasor_v,
+            angle_deg,
             basis: AngleBasis::Measured,
             // A dead channel's angle is noise; two live channels still tell the direction.
             measured_rotation: if all_alive { rotation_of(deg) } else { None },
         };
     }
     if let ([Some(v1), Some(v2), Some(v3)], [Some(v12), Some(v23), Some(v31)]) = (ln, ll)
-        && let Some(phasor_v) = from_triangles([v1, v2, v3], [v12, v23, v31], expected)
+        && let Some(angle_deg) = angles_of_triangles_deg([v1, v2, v3], [v12, v23, v31], expected)
     {
-        return Voltages { phasor_v: phasor_v.map(Some), basis: AngleBasis::Triangles, measured_rotation: None };
+        let phasor_v = [0, 1, 2].map(|k| Some(polar_deg([v1, v2, v3][k], angle_deg[k])));
+        return Voltages { phasor_v, angle_deg, basis: AngleBasis::Triangles, measured_rotation: None };
     }
     if ln == [None; 3]
         && !reading.voltage_ln_v.iter().any(|v| v.good().is_some())
         && let [Some(v12), Some(v23), Some(v31)] = ll
         && let Some(phasor_v) = from_line_voltages([v12, v23, v31], expected)
     {
-        return Voltages { phasor_v: phasor_v.map(Some), basis: AngleBasis::Triangles, measured_rotation: None };
+        return Voltages {
+            phasor_v: phasor_v.map(Some),
+            angle_deg: phasor_v.map(arg_deg),
+            basis: AngleBasis::Triangles,
+            measured_rotation: None,
+        };
     }
     let [unit_1, unit_2, unit_3] = &*NOMINAL_UNITS;
     let unit = match expected {
@@ -80,6 +90,7 @@ pub fn reconstruct(reading: &MonitorReading, nominal_ln_v: f64, expected: Rotati
     };
     Voltages {
         phasor_v: [0, 1, 2].map(|k| ln[k].map(|v| unit[k].scale(v))),
+        angle_deg: nominal_angles_deg(expected),
         basis: AngleBasis::Nominal,
         measured_rotation: None,
     }
@@ -107,7 +118,7 @@ pub fn rotation_of(angles_deg: [f64; 3]) -> Option<Rotation> {
 }
 
 /// Three voltages to neutral and three between lines fix two triangles with the neutral as common corner.
-fn from_triangles(ln: [f64; 3], ll: [f64; 3], rotation: Rotation) -> Option<[Complex64; 3]> {
+fn angles_of_triangles_deg(ln: [f64; 3], ll: [f64; 3], rotation: Rotation) -> Option<[f64; 3]> {
     let between = |a: f64, b: f64, line: f64| {
         let cosine = (a * a + b * b - line * line) / (2.0 * a * b);
         (-1.02..=1.02).contains(&cosine).then(|| cosine.clamp(-1.0, 1.0).acos().to_degrees())
@@ -123,7 +134,7 @@ fn from_triangles(ln: [f64; 3], ll: [f64; 3], rotation: Rotation) -> Option<[Com
         Rotation::Abc => -1.0,
         Rotation::Acb => 1.0,
     };
-    Some([polar_deg(ln[0], 0.0), polar_deg(ln[1], sign * a12), polar_deg(ln[2], -sign * a31)])
+    Some([0.0, sign * a12, -sign * a31])
 }
 
 /// Three line voltages alone: phasors from the triangle's corners to its centroid, channel 1 at angle zero.
@@ -153,7 +164,6 @@ mod tests {
     use proptest::prelude::*;
 
     use super::*;
-    use crate::electrical::angle::arg_deg;
     use crate::reading::Measured::Good;
 
     fn reading_of(set: [Complex64; 3], with_ln: bool, with_ll: bool, with_angles: bool) -> MonitorReading {
@@ -189,8 +199,10 @@ mod tests {
             let original = set(rotation, scale, shift);
             for angles in [false, true] {
                 let voltages = reconstruct(&reading_of(original, true, true, angles), 277.0, rotation);
-                for (found, made) in voltages.phasor_v.iter().zip(original) {
-                    prop_assert!((found.unwrap() - made).norm() < 1e-3);
+                for (k, made) in original.into_iter().enumerate() {
+                    let found = voltages.phasor_v[k].unwrap();
+                    prop_assert!((found - made).norm() < 1e-3);
+                    prop_assert!(wrap_deg(voltages.angle_deg[k] - arg_deg(found)).abs() < 1e-9);
                 }
                 prop_assert_eq!(voltages.measured_rotation, angles.then_some(rotation));
             }
@@ -209,7 +221,10 @@ mod tests {
                 let line = (found[k] - found[(k + 1) % 3]).norm();
                 prop_assert!((line - reading.voltage_ll_v[k].good().unwrap()).abs() < 1e-6);
             }
-            prop_assert_eq!(rotation_of(found.map(arg_deg)), Some(rotation));
+            prop_assert_eq!(rotation_of(voltages.angle_deg), Some(rotation));
+            for k in 0..3 {
+                prop_assert!(wrap_deg(voltages.angle_deg[k] - arg_deg(found[k])).abs() < 1e-9);
+            }
         }
     }
 
@@ -229,6 +244,7 @@ mod tests {
         let voltages = reconstruct(&reading, 277.0, Rotation::Acb);
         assert_eq!(voltages.basis, AngleBasis::Nominal);
         assert!((arg_deg(voltages.phasor_v[1].unwrap()) - 120.0).abs() < 1e-9);
+        assert_eq!(voltages.angle_deg, [0.0, 120.0, -120.0]);
         assert_eq!(voltages.measured_rotation, None);
     }
 

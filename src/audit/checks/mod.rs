@@ -60,33 +60,54 @@ pub struct Found<'a> {
     findings: Vec<Finding>,
 }
 
+/// Findings of one reading at most; a circuit with three channels has 29.
+const MOST: usize = 32;
+
 impl Found<'_> {
-    /// A check that was made.
+    /// A check that was made. In line, here and below, so that its numbers are written where they stay.
+    #[inline]
     fn judged(&mut self, check: Check, channel: Option<usize>, right: bool, detail: Detail) {
-        let held = self.repeats && needs_new_values(check);
+        let (at, held) = (self.at, self.repeats && needs_new_values(check));
         let memory = self.memory(check, channel);
         let outcome = if held { memory.stands(right) } else { memory.settle(right, persistence(check)) };
-        self.say(check, channel, outcome, detail);
+        let since = memory.since(&outcome, at);
+        self.put(Finding { check, channel, outcome, detail, since });
     }
 
     /// A check that does not apply now.
+    #[inline]
     fn idle(&mut self, check: Check, channel: Option<usize>, why: &'static str) {
         self.say(check, channel, Outcome::Idle(why), Detail::None);
     }
 
     /// A check that cannot be made.
+    #[inline]
     fn not_checkable(&mut self, check: Check, channel: Option<usize>, missing: impl Into<Missing>) {
         self.say(check, channel, Outcome::NotCheckable(missing.into()), Detail::None);
     }
 
+    #[inline]
     fn say(&mut self, check: Check, channel: Option<usize>, outcome: Outcome, detail: Detail) {
         let at = self.at;
         let since = self.memory(check, channel).since(&outcome, at);
-        self.findings.push(Finding { check, channel, outcome, detail, since });
+        self.put(Finding { check, channel, outcome, detail, since });
+    }
+
+    /// A finding that might find no room would have to be made apart and moved, which costs more than most checks. So room
+    /// is made for all of them beforehand; a check too many would lose its finding, and fails every test.
+    #[inline]
+    fn put(&mut self, finding: Finding) {
+        let room = self.findings.len() < self.findings.capacity();
+        debug_assert!(room, "more findings than {MOST}");
+        if room {
+            self.findings.push(finding);
+        } else {
+            std::mem::forget(finding);
+        }
     }
 
     fn memory(&mut self, check: Check, channel: Option<usize>) -> &mut Memory {
-        &mut self.memories[check as usize][channel.unwrap_or(3)]
+        &mut self.memories[check as usize][channel.unwrap_or(3) % 4]
     }
 }
 
@@ -115,7 +136,8 @@ const FAMILIES: [Family; 16] = [
 
 /// Makes every check on one reading, and says of each what may be said by what `memories` keep of those before.
 pub fn all(input: &Input, memories: &mut Memories) -> Vec<Finding> {
-    let mut found = Found { memories, at: input.monitor.at, repeats: input.repeats, findings: Vec::with_capacity(32) };
+    let mut found =
+        Found { memories, at: input.monitor.at, repeats: input.repeats, findings: Vec::with_capacity(MOST) };
     for family in FAMILIES {
         family(input, &mut found);
     }

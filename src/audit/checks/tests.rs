@@ -1,6 +1,6 @@
 //! Every check four ways: right on a sound circuit, wrong when spoiled, idle while stopped, not checkable when unmapped.
 
-use super::Found;
+use super::{Found, MOST};
 use crate::audit::assessment::{Assessment, Check, Outcome};
 use crate::audit::auditor::CircuitAuditor;
 use crate::audit::detail::Detail;
@@ -237,7 +237,8 @@ fn what_is_not_mapped_or_not_read_is_not_checkable() {
 #[test]
 fn a_stop_neither_clears_nor_confirms() {
     let mut memories = Memories::default();
-    let mut found = Found { memories: &mut memories, at: Instant2::default(), repeats: false, findings: Vec::new() };
+    let mut found =
+        Found { memories: &mut memories, at: Instant2::default(), repeats: false, findings: Vec::with_capacity(MOST) };
     let check = Check::CurrentMissing;
     for _ in 0..3 {
         found.judged(check, Some(0), false, Detail::None);

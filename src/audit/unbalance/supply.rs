@@ -3,6 +3,7 @@
 use num_complex::Complex64;
 use serde::{Deserialize, Serialize};
 
+use crate::electrical::angle::magnitude;
 use crate::electrical::voltage::{AngleBasis, Voltages};
 use crate::reading::Rotation;
 
@@ -24,7 +25,7 @@ impl SupplyUnbalance {
             // The mirror image, which rotates 1-2-3.
             Rotation::Acb => [v1.conj(), v2.conj(), v3.conj()],
         };
-        let size = phasors.map(Complex64::norm);
+        let size = phasors.map(magnitude);
         let mean = size.iter().sum::<f64>() / 3.0;
         let sizes: Complex64 = (0..3).map(|k| turn(k) * (size[k] / mean - 1.0)).sum::<Complex64>() * (2.0 / 3.0);
         let opposing = (voltages.basis != AngleBasis::Nominal).then(|| {
@@ -34,7 +35,7 @@ impl SupplyUnbalance {
             opposing / main
         });
         let pair = |z: Complex64| [z.re, z.im];
-        (sizes.norm() < 0.2).then(|| SupplyUnbalance { sizes: pair(sizes), opposing: opposing.map(pair) })
+        (magnitude(sizes) < 0.2).then(|| SupplyUnbalance { sizes: pair(sizes), opposing: opposing.map(pair) })
     }
 
     /// Opposing over main sequence if `share` of what the sizes show is the opposing sequence's: all of it without a zero

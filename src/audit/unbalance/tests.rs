@@ -14,7 +14,7 @@ use crate::reading::Rotation;
 
 fn supply(volts: [f64; 3], deg: [f64; 3], basis: AngleBasis) -> SupplyUnbalance {
     let phasor_v = [0, 1, 2].map(|k| Some(polar_deg(volts[k], deg[k])));
-    SupplyUnbalance::of(&Voltages { phasor_v, basis, measured_rotation: None }, Rotation::Abc).unwrap()
+    SupplyUnbalance::of(&Voltages { phasor_v, angle_deg: deg, basis, measured_rotation: None }, Rotation::Abc).unwrap()
 }
 
 fn even_angles(volts: [f64; 3]) -> SupplyUnbalance {

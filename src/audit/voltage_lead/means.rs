@@ -126,14 +126,14 @@ impl VoltageEvidence {
 
     /// What the mean tells; `None` before the first reading. Weighed again only when the mean has moved.
     pub fn diagnosis(&mut self) -> Option<&Arc<VoltageDiagnosis>> {
-        let mean = self.mean?;
+        let mean = self.mean.as_ref()?;
         let unit_v = self.service.unit_v();
         let stands = self.weighed_at.as_ref().is_some_and(|at| {
-            at.movement(&mean, unit_v).is_some_and(|(share, deg)| share < NEGLIGIBLE_SHARE && deg < NEGLIGIBLE_DEG)
+            at.movement(mean, unit_v).is_some_and(|(share, deg)| share < NEGLIGIBLE_SHARE && deg < NEGLIGIBLE_DEG)
         });
         if !stands {
-            self.weighed_at = Some(mean);
-            self.diagnosis = Some(Arc::new(weigh_by(&self.model, self.service, &mean)));
+            self.weighed_at = Some(*mean);
+            self.diagnosis = Some(Arc::new(weigh_by(&self.model, self.service, mean)));
         }
         self.diagnosis.as_ref()
     }
@@ -169,11 +169,11 @@ impl VoltageMeans {
     /// Largest difference of a voltage as share of nominal, and of an angle between live channels in degrees. `None` when
     /// one has a value the other lacks.
     fn movement(&self, other: &VoltageMeans, unit_v: f64) -> Option<(f64, f64)> {
-        let (mut share, mut deg) = (0.0f64, 0.0f64);
+        let (mut volts, mut deg) = (0.0f64, 0.0f64);
         for (mine, theirs) in [(&self.ln_v, &other.ln_v), (&self.ll_v, &other.ll_v)] {
             for (mine, theirs) in mine.iter().zip(theirs) {
                 match (mine, theirs) {
-                    (Some(a), Some(b)) => share = share.max((a - b).abs() / unit_v),
+                    (Some(a), Some(b)) => volts = volts.max((a - b).abs()),
                     (None, None) => {}
                     _ => return None,
                 }
@@ -187,7 +187,7 @@ impl VoltageMeans {
                 _ => return None,
             }
         }
-        Some((share, deg))
+        Some((volts / unit_v, deg))
     }
 
     fn blend(&mut self, reading: &VoltageMeans, share: f64) {
