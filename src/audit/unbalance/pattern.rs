@@ -28,6 +28,7 @@ const ANSWER_ERROR: f64 = 0.15;
 
 /// Lag of a motor with a capacitor, degrees: power factor is usually corrected to 0.95 (common practice, no source).
 const CORRECTED_LAG_DEG: f64 = 18.0;
+
 /// What the load makes of an uneven supply, under one story.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Answer {

@@ -164,12 +164,12 @@ impl Candidate<'_> {
             let answer = &answers[story];
             let made = totals(answer, &self.fits[story], answer.strays(usual), places, features, distorted);
             let carrying = ln_carrying(shift, features, context, [false; 3]);
-            let of_level = priors.marginals(|lag| density_at(&made, pattern.registers, features, lag)).map(|m| m.ln());
+            let of_level = priors.marginals(|lag| density_at(&made, pattern.registers, features, lag)).map(f64::ln);
             if features.blanked {
                 blank.iter_mut().zip(of_level).for_each(|(sum, ln)| *sum = sum.min(carrying + ln));
                 continue;
             }
-            besides.iter_mut().for_each(|sum| *sum += carrying);
+            besides = besides.map(|sum| sum + carrying);
             shown.iter_mut().zip(of_level).for_each(|(sum, ln)| *sum += ln);
             together = together.and_then(|mut told| {
                 let stances = stances(context, features.mean_current_a / gain)?;
@@ -178,7 +178,7 @@ impl Candidate<'_> {
             });
         }
         // One by one, what errs alike at all levels, as the angles of the CTs do, counts anew at each.
-        shown.iter_mut().for_each(|ln| *ln *= 0.5 * (1.0 + share));
+        shown = shown.map(|ln| 0.5 * (1.0 + share) * ln);
         if let Some(told) = together {
             let stray = (STRAY * 0.25).ln() * told.len() as f64;
             shown.iter_mut().zip(ln_joint(&told)).for_each(|(shown, ln)| *shown = ln.max(stray));
