@@ -60,7 +60,8 @@ fn reaction(context: &CircuitContext, mean_current_a: f64) -> Option<Complex64> 
         LoadBehaviour::Resistive => Some(Complex64::ONE),
         // A rectifier loads the higher phase more, but by how much depends on its chokes.
         LoadBehaviour::Drive => Some(Complex64::new(2.0, 0.0)),
-        // Its own part of the opposing sequence is a twentieth of the motor's.
+        // The capacitor's own answer to the opposing sequence is a twentieth of the motor's, and the amps metered are those of
+        // both: only their angle is less known.
         LoadBehaviour::MotorWithCapacitor => {
             let per_unit = mean_current_a / context.full_load_current_a?;
             Some(polar_deg(USUAL_LOCKED_ROTOR_MULTIPLE / per_unit, CORRECTED_LAG_DEG - LOCKED_ROTOR_LAG_DEG))
