@@ -96,8 +96,8 @@ impl Opinion {
     /// True when nothing worth concluding anew lies between the two.
     pub fn is_near(&self, other: &Opinion) -> bool {
         // Nearly every reading brings the same opinion as the one before; without a branch for each state that is seen at once.
-        let same = self.ln.iter().zip(&other.ln).filter(|(a, b)| a != b).count() == 0;
-        same || self.ln.iter().zip(&other.ln).all(|(a, b)| (a - b).abs() < SAME || a.max(*b) < -40.0)
+        let changed = self.ln.iter().zip(&other.ln).filter(|(a, b)| a != b).count();
+        changed == 0 || self.ln.iter().zip(&other.ln).all(|(a, b)| (a - b).abs() < SAME || a.max(*b) < -40.0)
     }
 
     fn normalised(mut self) -> Opinion {
