@@ -64,11 +64,9 @@ pub fn ln_over_stances(ln: &[f64; STANCES]) -> f64 {
 }
 
 /// Share of the spread of machines about their nameplate that one machine keeps at every load.
-const KEPT: f64 = 0.95;
-/// What is left from load to load, at least, degrees.
-const OWN_SPREAD_DEG: f64 = 2.0;
-/// The grid resolves no less, degrees.
-const GRID_SPREAD_DEG: f64 = 3.0;
+const KEPT: f64 = 0.9;
+/// What is left from load to load, at least, degrees: the grid resolves no less.
+const OWN_SPREAD_DEG: f64 = 3.0;
 
 /// Stances in which a machine follows its nameplate; the last one of [`STANCES`] does not.
 pub const FOLLOWING: usize = STANCES - 1;
@@ -107,7 +105,7 @@ pub fn lag_priors(context: &CircuitContext, mean_current_a: f64) -> [[f64; GRID]
     let wide = wide_window(context.load);
     let mut priors = [[0.0; GRID]; STANCES];
     for (prior, kept) in priors.iter_mut().zip(follows.lag_deg) {
-        *prior = normalised(|lag| bell(lag, kept, follows.own_deg.max(GRID_SPREAD_DEG)));
+        *prior = normalised(|lag| bell(lag, kept, follows.own_deg));
     }
     priors[FOLLOWING] = normalised(|lag| trapezoid(lag, wide));
     priors

@@ -177,12 +177,13 @@ impl Candidate<'_> {
                 Some(told)
             });
         }
-        // One by one, what errs alike at all levels, as the angles of the CTs do, counts anew at each.
-        shown = shown.map(|ln| 0.5 * (1.0 + share) * ln);
         if let Some(told) = together {
             let stray = (STRAY * 0.25).ln() * told.len() as f64;
             shown.iter_mut().zip(ln_joint(&told)).for_each(|(shown, ln)| *shown = ln.max(stray));
         }
+        // A machine's own curve leaves the nameplate's alike at loads near each other, which no stance has; and where levels are
+        // weighed one by one, what errs alike at all of them counts anew at each.
+        shown = shown.map(|ln| 0.5 * (1.0 + share) * ln);
         [0, 1, 2, 3, 4, 5].map(|stance| shown[stance] + blank[stance] + besides[stance])
     }
 }
