@@ -26,9 +26,6 @@ const VOLTAGE_ERROR: f64 = 0.006;
 /// 6.4 times full load, their power factors 0.1 to 0.4.
 const ANSWER_ERROR: f64 = 0.15;
 
-/// Lag of a motor with a capacitor, degrees: power factor is usually corrected to 0.95 (common practice, no source).
-const CORRECTED_LAG_DEG: f64 = 18.0;
-
 /// What the load makes of an uneven supply, under one story.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Answer {
@@ -60,13 +57,8 @@ fn reaction(context: &CircuitContext, mean_current_a: f64) -> Option<Complex64> 
         LoadBehaviour::Resistive => Some(Complex64::ONE),
         // A rectifier loads the higher phase more, but by how much depends on its chokes.
         LoadBehaviour::Drive => Some(Complex64::new(2.0, 0.0)),
-        // The capacitor's own answer to the opposing sequence is a twentieth of the motor's, and the amps metered are those of
-        // both: only their angle is less known.
-        LoadBehaviour::MotorWithCapacitor => {
-            let per_unit = mean_current_a / context.full_load_current_a?;
-            Some(polar_deg(USUAL_LOCKED_ROTOR_MULTIPLE / per_unit, CORRECTED_LAG_DEG - LOCKED_ROTOR_LAG_DEG))
-        }
-        LoadBehaviour::Unknown => None,
+        // With a capacitor the amps do not tell the motor's own, and they change when it is switched.
+        LoadBehaviour::MotorWithCapacitor | LoadBehaviour::Unknown => None,
     }
 }
 
