@@ -10,7 +10,7 @@ use super::context::{CircuitContext, ServiceKind};
 use super::evidence::Features;
 use super::hypotheses::{Class, classes};
 use super::wiring::{Registers, Wiring};
-use crate::electrical::angle::{arg_deg, magnitude, polar_deg, wrap_deg};
+use crate::electrical::angle::{arg_deg, length, magnitude, polar_deg, wrap_deg};
 use crate::electrical::circuit::Circuit;
 use crate::electrical::voltage::{DEAD_VOLTAGE_SHARE, Voltages, nominal_angles_deg};
 use crate::reading::{Phase, Rotation};
@@ -58,7 +58,7 @@ pub fn correct(
     let total = a + b + c;
     let apparent: f64 = [a, b, c].into_iter().map(magnitude).sum();
     let assumed_w = assumed_va * ASSUMED_SPREAD_DEG.to_radians();
-    let uncertainty_w = magnitude(Complex64::new(MEASURED_SHARE * sum_va, assumed_w));
+    let uncertainty_w = length(MEASURED_SHARE * sum_va, assumed_w);
     Some(CorrectedPower {
         per_phase_va: [a, b, c],
         total_w: total.re,

@@ -23,9 +23,15 @@ pub fn polar_deg(magnitude: f64, angle_deg: f64) -> Complex64 {
     Complex64::from_polar(magnitude, angle_deg.to_radians())
 }
 
-/// Magnitude of a phasor. `norm` takes care of overflow, which no voltage or power comes near, at several times the cost.
+/// Length of two parts at right angles. `hypot` takes care of overflow, which no voltage, current or power comes near, at
+/// several times the cost.
+pub fn length(x: f64, y: f64) -> f64 {
+    (x * x + y * y).sqrt()
+}
+
+/// Magnitude of a phasor, likewise.
 pub fn magnitude(phasor: Complex64) -> f64 {
-    phasor.norm_sqr().sqrt()
+    length(phasor.re, phasor.im)
 }
 
 /// Angle of a phasor in (-180, 180] degrees.

@@ -6,6 +6,8 @@
 //! per unit of full-load current, angles are lags of the current behind the voltage to neutral, degrees.
 //! Must never be used for correction: the load measures its own angle better than any nameplate.
 
+use super::angle::length;
+
 /// Locked-rotor over full-load current where the nameplate does not tell: NFPA 70 tables 430.251(B) over 430.250, 460 V,
 /// give 5.4 to 6.1 from 5 to 500 hp.
 pub const USUAL_LOCKED_ROTOR_MULTIPLE: f64 = 5.8;
@@ -89,11 +91,6 @@ impl Locus {
         let half_chord = (self.radius * self.radius - rise * rise).max(-1.0);
         (half_chord >= 0.0 && rise >= 0.0).then(|| length(self.reactive - half_chord.sqrt(), active))
     }
-}
-
-/// Of a per-unit current; what keeps `hypot` from overflow costs more than the rest of the locus.
-fn length(reactive: f64, active: f64) -> f64 {
-    (reactive * reactive + active * active).sqrt()
 }
 
 /// Lag, degrees, of a motor drawing `per_unit_current` of its full-load current, given its full-load power factor and the

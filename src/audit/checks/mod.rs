@@ -107,7 +107,7 @@ impl Found<'_> {
     }
 
     fn memory(&mut self, check: Check, channel: Option<usize>) -> &mut Memory {
-        &mut self.memories[check as usize][channel.unwrap_or(3) % 4]
+        &mut self.memories[check as usize][channel.unwrap_or(3)]
     }
 }
 

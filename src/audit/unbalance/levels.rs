@@ -27,15 +27,19 @@ impl Shown {
     /// Of one level, if its registers mean this; `None` where power is blank or its sign not known.
     pub fn of(features: &Features, registers: Registers) -> Option<Shown> {
         let p = features.total_p.filter(|_| !features.blanked)?;
-        Some(match features.total_q {
-            // Every meaning of the registers undoes itself.
+        Some(Shown::undone(p, features.total_q, registers))
+    }
+
+    /// What registers of this meaning that read so stand for: every meaning undoes itself.
+    pub fn undone(p: f64, q: Option<f64>, registers: Registers) -> Shown {
+        match q {
             Some(q) => {
                 let (p, q) = registers.registered(p, q);
                 Shown::Both(Complex64::new(p, q))
             }
             None if registers == Registers::Exchanged => Shown::Reactive(p),
             None => Shown::Active(registers.registered(p, 0.0).0),
-        })
+        }
     }
 
     fn parts(self, z: Complex64) -> ([f64; 2], usize) {
@@ -55,6 +59,7 @@ impl Shown {
 }
 
 /// One load level under one class and story.
+#[derive(Clone, Copy)]
 pub struct Told {
     /// What is shown.
     pub shown: Shown,
@@ -68,11 +73,7 @@ const MOST: usize = 2 * MAX_WINDOWS;
 
 /// Log density of all levels, by stance.
 pub fn ln_joint(levels: &[Told]) -> [f64; FOLLOWING] {
-    let mut ln = [0.0; FOLLOWING];
-    for (stance, ln) in ln.iter_mut().enumerate() {
-        *ln = ln_of_stance(levels, stance);
-    }
-    ln
+    std::array::from_fn(|stance| ln_of_stance(levels, stance))
 }
 
 fn ln_of_stance(levels: &[Told], stance: usize) -> f64 {
@@ -148,8 +149,6 @@ mod tests {
         let full = told(Shown::Active(0.80), Complex64::new(1.0, 0.0), NONE, 36.0);
         let half = told(Shown::Both(Complex64::new(0.7, 0.71)), Complex64::new(0.98, 0.03), NONE, 43.0);
         let both = ln_joint(&[full, half]);
-        let full = told(Shown::Active(0.80), Complex64::new(1.0, 0.0), NONE, 36.0);
-        let half = told(Shown::Both(Complex64::new(0.7, 0.71)), Complex64::new(0.98, 0.03), NONE, 43.0);
         let apart = ln_joint(&[full])[0] + ln_joint(&[half])[0];
         assert!((both[0] - apart).abs() < 1e-9, "{} {apart}", both[0]);
     }

@@ -15,7 +15,7 @@ use crate::audit::evidence::Features;
 use crate::audit::hypotheses::{Class, Pattern};
 use crate::audit::likelihood::{STRAY, fast_gauss, lag_priors, ln_carrying, not_positive};
 use crate::audit::ln_sum::ln_sum;
-use crate::audit::load::{GRID, STANCES, lag_at_deg, ln_over_stances, lost_phase_stances, stances};
+use crate::audit::load::{GRID, STANCES, Stances, lag_at_deg, ln_over_stances, lost_phase_stances, stances};
 use crate::audit::wiring::{Gain, Registers};
 use crate::electrical::angle::polar_deg;
 use crate::reading::Rotation;
@@ -75,6 +75,8 @@ pub fn weigh(
 /// Priors over the load's lag at one level.
 struct Priors {
     usual: [[f64; GRID]; STANCES],
+    /// The same as points, where there is a nameplate to follow.
+    stances: Option<Stances>,
     /// Points of the grid that any stance allows.
     allowed: [bool; GRID],
 }
@@ -92,7 +94,9 @@ impl Priors {
         for (g, allowed) in allowed.iter_mut().enumerate() {
             *allowed = usual.iter().any(|prior| prior[g] > NEVER);
         }
-        Priors { usual, allowed }
+        let stances = if pattern.lost_phase { lost_phase_stances } else { stances };
+        let current_a = features.mean_current_a / pattern.common_gain.factor().unwrap_or(1.0);
+        Priors { usual, stances: stances(context, current_a), allowed }
     }
 
     /// Means of a density over the load's lag, by stance.
@@ -143,14 +147,12 @@ impl Candidate<'_> {
         let shift = [0, 1, 2].map(|k| pattern.shift_for(k, context.rotation == Rotation::Acb));
         let places = Places { shift, seat: self.seat, back: self.back };
         let distorted = context.load == LoadBehaviour::Drive;
-        let gain = pattern.common_gain.factor().unwrap_or(1.0);
         // Of levels that show power one by one, of the weakest blank one, and of what is not a total of a running load.
         let (mut shown, mut blank, mut besides) = ([0.0; STANCES], [0.0f64; STANCES], [0.0; STANCES]);
         // `None` where there is no nameplate to follow, or what is shown has no sign, or one that other classes give another
         // meaning: what is weighed level by level must not compete with what is weighed together.
         let signed = levels.iter().all(|level| !level.features.from_factor);
         let mut together = signed.then(|| Vec::with_capacity(levels.len()));
-        let stances = if pattern.lost_phase { lost_phase_stances } else { stances };
         for (level, priors) in levels.iter().zip(priors) {
             let features = level.features;
             let Some(answers) = &level.answers else {
@@ -172,8 +174,7 @@ impl Candidate<'_> {
             besides = besides.map(|sum| sum + carrying);
             shown.iter_mut().zip(of_level).for_each(|(sum, ln)| *sum += ln);
             together = together.and_then(|mut told| {
-                let stances = stances(context, features.mean_current_a / gain)?;
-                told.push(Told { shown: Shown::of(features, pattern.registers)?, made, stances });
+                told.push(Told { shown: Shown::of(features, pattern.registers)?, made, stances: priors.stances? });
                 Some(told)
             });
         }
@@ -184,33 +185,32 @@ impl Candidate<'_> {
         // A machine's own curve leaves the nameplate's alike at loads near each other, which no stance has; and where levels are
         // weighed one by one, what errs alike at all of them counts anew at each.
         shown = shown.map(|ln| 0.5 * (1.0 + share) * ln);
-        [0, 1, 2, 3, 4, 5].map(|stance| shown[stance] + blank[stance] + besides[stance])
+        std::array::from_fn(|stance| shown[stance] + blank[stance] + besides[stance])
     }
 }
 
 /// Unit phasors of the lag's grid.
 static LAGS: LazyLock<[Complex64; GRID]> = LazyLock::new(|| std::array::from_fn(|g| polar_deg(1.0, lag_at_deg(g))));
 
-/// Density of the totals for one lag. Every meaning of the registers undoes itself.
+/// Density of the totals for one lag.
 fn density_at(made: &Totals, registers: Registers, features: &Features, lag: Complex64) -> f64 {
-    if let (Some(p), Some(q)) = (features.total_p, features.total_q) {
-        let (p, q) = registers.registered(p, q);
-        return made.density(Complex64::new(p, q), lag) + STRAY * 0.25;
+    let shown = features.total_p.map(|p| Shown::undone(p, features.total_q, registers));
+    if let Some(Shown::Both(seen)) = shown {
+        return made.density(seen, lag) + STRAY * 0.25;
     }
-    let (p, variance) = match registers {
-        Registers::Exchanged => made.reactive(lag),
+    let (expected, variance) = match shown {
+        Some(Shown::Reactive(_)) => made.reactive(lag),
         _ => made.active(lag),
     };
-    // Without Q only a sign can have been changed besides.
-    let turned = if registers.registered(1.0, 0.0).0 < 0.0 { -1.0 } else { 1.0 };
-    let (p, sigma) = (turned * p, variance.sqrt());
+    let sigma = variance.sqrt();
+    // A blank or unsigned power leaves no other meaning of the registers in question than the declared one.
     if features.blanked {
-        return (1.0 - STRAY) * not_positive(p, sigma) + STRAY;
+        return (1.0 - STRAY) * not_positive(expected, sigma) + STRAY;
     }
-    let bell = |seen: f64| fast_gauss((seen - p) / sigma) / (sigma * std::f64::consts::TAU.sqrt());
-    match (features.total_p, features.total_unsigned_pf) {
-        (Some(seen), _) => bell(seen) + STRAY * 0.5,
-        (None, Some(seen)) => bell(seen) + bell(-seen) + STRAY,
-        (None, None) => 1.0,
+    let bell = |seen: f64| fast_gauss((seen - expected) / sigma) / (sigma * std::f64::consts::TAU.sqrt());
+    match (shown, features.total_unsigned_pf) {
+        (Some(Shown::Active(seen) | Shown::Reactive(seen)), _) => bell(seen) + STRAY * 0.5,
+        (_, Some(seen)) => bell(seen) + bell(-seen) + STRAY,
+        _ => 1.0,
     }
 }
