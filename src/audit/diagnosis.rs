@@ -85,7 +85,7 @@ struct Weighed {
 impl Weighed {
     fn of(at: &Features, context: &CircuitContext, foreign: [bool; 3]) -> Weighed {
         let told = !at.starting && !at.tells_channels();
-        let answers = at.supply.filter(|_| told).and_then(|s| unbalance::answers(&s, context, at.mean_current_a));
+        let answers = at.supply.filter(|_| told).and_then(|s| unbalance::answers(&s, context, at.mean_at_nominal_a()));
         Weighed { at: *at, likelihood: weigh(at, context, foreign), lag: None, answers }
     }
 }

@@ -50,6 +50,9 @@ pub fn least_readings(windows: &[Window]) -> u64 {
 pub struct Features {
     /// Mean current of the channels that carry any, A.
     pub mean_current_a: f64,
+    /// Voltage of the channels that carry any, over the nominal one.
+    #[serde(default = "nominal")]
+    pub voltage_per_unit: f64,
     /// Current per channel, A; zero where a service has no CT.
     pub current_a: [f64; 3],
     /// Taken while the motor runs up: its lag is that of a locked rotor.
@@ -83,6 +86,25 @@ pub struct Features {
     pub blanked: bool,
 }
 
+/// Voltage over the nominal one where it is not known.
+fn nominal() -> f64 {
+    1.0
+}
+
+/// Mean voltage of the usable channels over the nominal one.
+fn supplied(usable: [bool; 3], circuit: &Circuit, nominal_v: &[f64; 3]) -> f64 {
+    /// What is beyond is no supply's but a ratio's, and says nothing of it.
+    const POSSIBLE: std::ops::RangeInclusive<f64> = 0.8..=1.2;
+    let (mut sum_v, mut sum_nominal_v) = (0.0, 0.0);
+    for k in (0..3).filter(|k| usable[*k]) {
+        let Some(v) = circuit.channel[k].voltage_v else { continue };
+        sum_v += v;
+        sum_nominal_v += nominal_v[k];
+    }
+    let per_unit = sum_v / sum_nominal_v;
+    if POSSIBLE.contains(&per_unit) { per_unit } else { nominal() }
+}
+
 impl Features {
     /// Extracts what a reading of a running circuit says; `None` when a current is not known, or when there is no
     /// current or no voltage to speak of. A `foreign` channel shows another circuit's current.
@@ -104,9 +126,9 @@ impl Features {
             return None;
         }
         let used = [0, 1, 2].map(|k| context.service.channels().contains(&k));
+        let nominal_v = [0, 1, 2].map(|k| context.service.nominal_channel_v(k, context.nominal_voltage_v));
         let voltage_alive = [0, 1, 2].map(|k| {
-            let floor_v = DEAD_VOLTAGE_SHARE * context.service.nominal_channel_v(k, context.nominal_voltage_v);
-            let by_channel = circuit.channel[k].voltage_v.is_some_and(|v| v >= floor_v);
+            let by_channel = circuit.channel[k].voltage_v.is_some_and(|v| v >= DEAD_VOLTAGE_SHARE * nominal_v[k]);
             used[k] && if context.service.symmetrical() { voltages.phasor_v[k].is_some() } else { by_channel }
         });
         // What another circuit's current does says nothing of this one.
@@ -133,6 +155,7 @@ impl Features {
             && context.power_factor.signed_by_power;
         Some(Features {
             mean_current_a: carrying().map(|k| current[k]).sum::<f64>() / alive,
+            voltage_per_unit: supplied(usable, circuit, &nominal_v),
             current_a: current,
             starting: false,
             from_factor,
@@ -150,6 +173,12 @@ impl Features {
             total_unsigned_pf: circuit.total.unsigned_power_factor.filter(|_| all_own),
             blanked,
         })
+    }
+
+    /// Mean current at which the same load would lag as much on its nominal voltage, A: a motor and a capacitor at one slip draw
+    /// currents in proportion to the voltage, so their whole circle diagram is drawn to its scale.
+    pub fn mean_at_nominal_a(&self) -> f64 {
+        self.mean_current_a / self.voltage_per_unit
     }
 
     /// Natural logarithm of each channel's current against the geometric mean of all that carry any; `None` for a channel
@@ -222,6 +251,7 @@ impl Features {
             _ => {}
         };
         mix(&mut self.mean_current_a, newer.mean_current_a);
+        mix(&mut self.voltage_per_unit, newer.voltage_per_unit);
         self.others_running = newer.others_running;
         match (self.supply.as_mut(), &newer.supply) {
             (Some(supply), Some(newer)) => supply.blend(newer, share),

@@ -63,7 +63,7 @@ pub(super) fn lag_priors(pattern: Pattern, features: &Features, context: &Circui
     } else if features.starting {
         [load::start_prior(context); STANCES]
     } else {
-        load::lag_priors(context, features.mean_current_a / pattern.common_gain.factor().unwrap_or(1.0))
+        load::lag_priors(context, features.mean_at_nominal_a() / pattern.common_gain.factor().unwrap_or(1.0))
     }
 }
 
@@ -73,7 +73,7 @@ fn channel_spread_deg(features: &Features, context: &CircuitContext) -> f64 {
     match context.load {
         LoadBehaviour::Drive => DRIVE_SPREAD_DEG,
         LoadBehaviour::MotorWithCapacitor => {
-            let per_unit = context.full_load_current_a.map_or(0.5, |full| features.mean_current_a / full);
+            let per_unit = context.full_load_current_a.map_or(0.5, |full| features.mean_at_nominal_a() / full);
             CHANNEL_SPREAD_DEG * (0.5 / per_unit).clamp(1.0, 3.0)
         }
         _ => CHANNEL_SPREAD_DEG,
@@ -175,7 +175,7 @@ pub fn lag_under_deg(class: &Class, features: &Features, context: &CircuitContex
         sum += prior * density[g];
         mean += prior * density[g] * load::lag_at_deg(g);
     }
-    if sum > 0.0 { mean / sum } else { load::expected(context, features.mean_current_a).map_or(30.0, |e| e.0) }
+    if sum > 0.0 { mean / sum } else { load::expected(context, features.mean_at_nominal_a()).map_or(30.0, |e| e.0) }
 }
 
 /// Gaussian bell exp(-z^2 / 2), zero past 8 sigma where nothing can matter.

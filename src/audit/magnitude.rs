@@ -182,6 +182,7 @@ mod tests {
     fn window(current_a: [f64; 3], unrest: [f64; 3]) -> Window {
         let mean = Features {
             mean_current_a: current_a.iter().sum::<f64>() / 3.0,
+            voltage_per_unit: 1.0,
             current_a,
             current_alive: current_a.map(|a| a > 0.0),
             ..even_features(0.0)

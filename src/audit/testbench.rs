@@ -149,6 +149,7 @@ pub(crate) fn relative_wirings() -> Vec<Wiring> {
 pub(crate) fn even_features(current_a: f64) -> Features {
     Features {
         mean_current_a: current_a,
+        voltage_per_unit: 1.0,
         current_a: [current_a; 3],
         starting: false,
         from_factor: false,

@@ -5,6 +5,7 @@ use wattassay_simulators::{MotorModel, Nameplate};
 
 use super::*;
 use crate::audit::context::test_context;
+use crate::audit::testbench::even_features;
 
 /// A machine of the simulator (its own model, fitted to the same plate) at rated voltage times `voltage`.
 struct Machine {
@@ -125,6 +126,34 @@ fn the_spread_covers_supplies_and_plates_as_they_are() {
     // No more past two sigmas than a normal distribution has.
     let fits = spread.rms_sigmas < 1.0 && spread.worst_sigmas < 4.0 && spread.past_two_sigmas < 0.046;
     assert!(fits, "{}", spread.words);
+}
+
+/// A supply that is low or high draws the whole circle to its scale: told at its nominal voltage, a current says the lag as well
+/// on a sagging supply as on the rated one, and told as it is it does not.
+#[test]
+fn a_current_told_at_nominal_voltage_says_the_lag_on_any_supply() {
+    let (mut worst, mut worst_as_it_is) = (0.0f64, 0.0f64);
+    for (hp, amps) in MOTORS {
+        let machine = Machine::of(hp, amps, 0.86, None).unwrap();
+        for load in LOADS.into_iter().filter(|load| *load > 0.25) {
+            let at = |voltage: f64| {
+                let phase_v = voltage * machine.phase_v;
+                let slip = machine.model.slip(phase_v, 0.0, load).unwrap();
+                let current = phase_v / machine.model.forward_impedance(slip);
+                let off = |amps: f64| expected(&machine.context, amps).unwrap().0 + current.arg().to_degrees();
+                let mut features = even_features(current.norm());
+                features.voltage_per_unit = voltage;
+                (off(features.mean_at_nominal_a()), off(current.norm()))
+            };
+            let rated = at(1.0).0;
+            for voltage in [0.9, 1.05, 1.1] {
+                let (told, as_it_is) = at(voltage);
+                worst = worst.max((told - rated).abs());
+                worst_as_it_is = worst_as_it_is.max((as_it_is - rated).abs());
+            }
+        }
+    }
+    assert!(worst < 2.5 && worst_as_it_is > 6.0, "{worst} {worst_as_it_is}");
 }
 
 /// From standstill to speed the simulator's motors stay where the start prior has weight.

@@ -95,7 +95,7 @@ impl Priors {
             *allowed = usual.iter().any(|prior| prior[g] > NEVER);
         }
         let stances = if pattern.lost_phase { lost_phase_stances } else { stances };
-        let current_a = features.mean_current_a / pattern.common_gain.factor().unwrap_or(1.0);
+        let current_a = features.mean_at_nominal_a() / pattern.common_gain.factor().unwrap_or(1.0);
         Priors { usual, stances: stances(context, current_a), allowed }
     }
 
