@@ -77,15 +77,14 @@ struct Weighed {
     /// Lag of the load under a class, once somebody asked for it.
     #[serde(skip)]
     lag: Option<(usize, f64)>,
-    /// What the load makes of an uneven supply, where that can be told and power is not told channel by channel.
+    /// What the load makes of an uneven supply, where that can be told.
     #[serde(skip)]
     answers: Option<[Answer; STORIES]>,
 }
 
 impl Weighed {
     fn of(at: &Features, context: &CircuitContext, foreign: [bool; 3]) -> Weighed {
-        let told = !at.starting && !at.tells_channels();
-        let answers = at.supply.filter(|_| told).and_then(|s| unbalance::answers(&s, context, at.mean_at_nominal_a()));
+        let answers = unbalance::answers_at(at, context);
         Weighed { at: *at, likelihood: weigh(at, context, foreign), lag: None, answers }
     }
 }

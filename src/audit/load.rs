@@ -277,6 +277,18 @@ mod tests {
     }
 
     #[test]
+    fn what_makes_no_torque_lags_on_two_conductors_as_on_three() {
+        for load in ALL_LOADS {
+            let prior = lost_phase_prior(load);
+            assert!((prior.iter().sum::<f64>() - 1.0).abs() < 1e-9);
+            let near = |deg: f64| prior[((deg - GRID_FIRST_DEG) / GRID_STEP_DEG) as usize];
+            let turns = !matches!(load, LoadBehaviour::Drive | LoadBehaviour::Resistive);
+            assert_eq!(near(0.0) > 0.0, !turns, "{load:?}");
+            assert_eq!(near(60.0) > 0.0, turns, "{load:?}");
+        }
+    }
+
+    #[test]
     fn every_start_is_a_probability_and_keeps_what_a_start_shows() {
         for load in ALL_LOADS {
             let prior = start_prior(&CircuitContext { load, ..test_context() });

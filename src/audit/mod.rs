@@ -56,3 +56,5 @@ mod moved_leads_tests;
 pub(crate) mod testbench;
 #[cfg(test)]
 mod tests;
+#[cfg(test)]
+mod together_tests;

@@ -6,15 +6,16 @@
 //! an even supply this says nothing, whatever the wiring. Must never look at a power, nor at a prior over wirings.
 
 mod levels;
+mod made;
 mod pattern;
 mod sizes;
 mod supply;
 mod totals;
 mod weigh;
 
-pub use pattern::{Answer, STORIES, Seat, answers};
+pub use pattern::{Answer, STORIES, Seat};
 pub use supply::SupplyUnbalance;
-pub use weigh::{Seen, weigh};
+pub use weigh::{Seen, answers_at, weigh};
 
 #[cfg(test)]
 mod tests;

@@ -6,7 +6,8 @@
 
 use num_complex::Complex64;
 
-use super::totals::{COMMON, TOTAL_ERROR, Totals};
+use super::made::{COMMON, Made, OWN};
+use super::totals::TOTAL_ERROR;
 use crate::audit::evidence::{Features, MAX_WINDOWS};
 use crate::audit::load::{FOLLOWING, Stances};
 use crate::audit::wiring::Registers;
@@ -17,6 +18,8 @@ use crate::electrical::angle::polar_deg;
 pub enum Shown {
     /// P and Q.
     Both(Complex64),
+    /// Angle of P + jQ, of a channel: there its size tells nothing.
+    Angle(Complex64),
     /// P alone.
     Active(f64),
     /// Q alone, where it is taken for P.
@@ -24,10 +27,16 @@ pub enum Shown {
 }
 
 impl Shown {
-    /// Of one level, if its registers mean this; `None` where power is blank or its sign not known.
+    /// Of the totals of one level, if the registers mean this; `None` where power is blank or its sign not known.
     pub fn of(features: &Features, registers: Registers) -> Option<Shown> {
         let p = features.total_p.filter(|_| !features.blanked)?;
         Some(Shown::undone(p, features.total_q, registers))
+    }
+
+    /// Of a channel, likewise.
+    pub fn of_channel(features: &Features, k: usize, registers: Registers) -> Option<Shown> {
+        let shown = Shown::undone(features.p[k]?, features.q[k], registers);
+        Some(if let Shown::Both(z) = shown { Shown::Angle(z) } else { shown })
     }
 
     /// What registers of this meaning that read so stand for: every meaning undoes itself.
@@ -42,18 +51,23 @@ impl Shown {
         }
     }
 
-    fn parts(self, z: Complex64) -> ([f64; 2], usize) {
+    /// What is shown of a phasor that moves by `moved` from `mean`, and how many values that are.
+    fn parts(self, moved: Complex64, mean: Complex64) -> ([f64; 2], usize) {
         match self {
-            Shown::Both(_) => ([z.re, z.im], 2),
-            Shown::Active(_) => ([z.re, 0.0], 1),
-            Shown::Reactive(_) => ([z.im, 0.0], 1),
+            Shown::Both(_) => ([moved.re, moved.im], 2),
+            Shown::Angle(_) => ([(moved * mean.conj()).im / mean.norm_sqr(), 0.0], 1),
+            Shown::Active(_) => ([moved.re, 0.0], 1),
+            Shown::Reactive(_) => ([moved.im, 0.0], 1),
         }
     }
 
-    fn value(self) -> [f64; 2] {
+    /// How far what is shown is from `mean`.
+    fn off(self, mean: Complex64) -> [f64; 2] {
         match self {
-            Shown::Both(z) => [z.re, z.im],
-            Shown::Active(x) | Shown::Reactive(x) => [x, 0.0],
+            Shown::Both(z) => [z.re - mean.re, z.im - mean.im],
+            Shown::Angle(z) => [(z * mean.conj()).arg(), 0.0],
+            Shown::Active(x) => [x - mean.re, 0.0],
+            Shown::Reactive(x) => [x - mean.im, 0.0],
         }
     }
 }
@@ -61,69 +75,103 @@ impl Shown {
 /// One load level under one class and story.
 #[derive(Clone, Copy)]
 pub struct Told {
-    /// What is shown.
-    pub shown: Shown,
-    /// What should be.
-    pub made: Totals,
+    /// What is shown and what should be: of the total, or of each channel.
+    pub shown: [Option<(Shown, Made)>; 3],
     /// Where the load stands.
     pub stances: Stances,
 }
 
-const MOST: usize = 2 * MAX_WINDOWS;
+/// Values there may be: one of each of three channels, or P and Q of the total, at every level.
+const MOST: usize = 3 * MAX_WINDOWS;
 
-/// Log density of all levels, by stance.
-pub fn ln_joint(levels: &[Told]) -> [f64; FOLLOWING] {
-    std::array::from_fn(|stance| ln_of_stance(levels, stance))
+/// Room for the work, made once for all classes, stories and stances.
+pub struct Room {
+    rows: [Row; MOST],
+    /// Cholesky's factor of the covariance; what is above the diagonal is never read.
+    factor: [[f64; MOST]; MOST],
 }
 
-fn ln_of_stance(levels: &[Told], stance: usize) -> f64 {
-    let mut off = [0.0; MOST];
-    let mut covariance = [[0.0; MOST]; MOST];
-    let mut common = [[0.0; COMMON]; MOST];
-    let mut n = 0;
-    for Told { shown, made, stances } in levels {
-        let turn = polar_deg(1.0, stances.lag_deg[stance]);
-        let mean = made.sum * turn;
-        let (mean_parts, rows) = shown.parts(mean);
-        let lag = mean * Complex64::I * stances.own_deg.to_radians();
-        let own = [lag, made.own[0] * turn, made.own[1] * turn].map(|moved| shown.parts(moved).0);
-        for row in 0..rows {
-            off[n + row] = shown.value()[row] - mean_parts[row];
-            for other in 0..rows {
-                covariance[n + row][n + other] = own.iter().map(|moved| moved[row] * moved[other]).sum();
-            }
-            covariance[n + row][n + row] += TOTAL_ERROR * TOTAL_ERROR;
-        }
-        for (source, moved) in made.common.iter().enumerate() {
-            let (parts, _) = shown.parts(*moved * turn);
-            for row in 0..rows {
-                common[n + row][source] = parts[row];
-            }
-        }
-        n += rows;
-    }
-    for i in 0..n {
-        for j in 0..=i {
-            covariance[i][j] += common[i].iter().zip(&common[j]).map(|(a, b)| a * b).sum::<f64>();
-        }
-    }
-    ln_normal(&mut covariance, &mut off, n)
+/// One value shown, under one stance.
+#[derive(Clone, Copy)]
+struct Row {
+    level: usize,
+    /// How far it is from its mean.
+    off: f64,
+    /// How each source of error of its level moves it: the lag, the lag's arc, and what the supply strays by.
+    own: [f64; 2 + OWN],
+    /// How each source that all levels share does.
+    common: [f64; COMMON],
 }
 
-/// Log density of a normal distribution at `off` from its mean: by Cholesky's factor, in place.
-fn ln_normal(covariance: &mut [[f64; MOST]; MOST], off: &mut [f64; MOST], n: usize) -> f64 {
-    let mut ln = -0.5 * n as f64 * std::f64::consts::TAU.ln();
-    for i in 0..n {
-        for j in 0..=i {
-            let sum: f64 = (0..j).map(|k| covariance[i][k] * covariance[j][k]).sum();
-            let rest = covariance[i][j] - sum;
-            covariance[i][j] = if i == j { rest.max(f64::MIN_POSITIVE).sqrt() } else { rest / covariance[j][j] };
-        }
-        let sum: f64 = (0..i).map(|k| covariance[i][k] * off[k]).sum();
-        off[i] = (off[i] - sum) / covariance[i][i];
-        ln -= 0.5 * off[i] * off[i] + covariance[i][i].ln();
+impl Room {
+    /// Empty.
+    pub fn new() -> Room {
+        let row = Row { level: 0, off: 0.0, own: [0.0; 2 + OWN], common: [0.0; COMMON] };
+        Room { rows: [row; MOST], factor: [[0.0; MOST]; MOST] }
     }
-    ln
+
+    /// Log density of all levels, by stance.
+    pub fn ln_joint(&mut self, levels: &[Told]) -> [f64; FOLLOWING] {
+        std::array::from_fn(|stance| {
+            let n = self.fill(levels, stance);
+            self.ln_normal(n)
+        })
+    }
+
+    /// Puts what is shown into rows: how many they are.
+    fn fill(&mut self, levels: &[Told], stance: usize) -> usize {
+        let mut n = 0;
+        for (level, Told { shown, stances }) in levels.iter().enumerate() {
+            let turn = polar_deg(1.0, stances.lag_deg[stance]);
+            let own_rad = stances.own_deg.to_radians();
+            // A lag that strays takes the phasor along an arc, which bends away from the straight line.
+            let arc = 0.5 * own_rad * own_rad;
+            for (shown, made) in shown.iter().flatten() {
+                let straight = made.power * turn;
+                let parts = |moved: Complex64| shown.parts(moved, straight);
+                let off = shown.off(straight * (1.0 - arc));
+                let (lag, values) = parts(straight * Complex64::I * own_rad);
+                let bent = parts(straight * (arc * std::f64::consts::SQRT_2)).0;
+                let own = made.own.map(|moved| parts(moved * turn).0);
+                let common = made.common.map(|moved| parts(moved * turn).0);
+                for value in 0..values {
+                    self.rows[n] = Row {
+                        level,
+                        off: off[value],
+                        own: [lag[value], bent[value], own[0][value], own[1][value]],
+                        common: common.map(|moved| moved[value]),
+                    };
+                    n += 1;
+                }
+            }
+        }
+        n
+    }
+
+    /// Log density of the normal distribution of the first `n` rows, by Cholesky's factor.
+    fn ln_normal(&mut self, n: usize) -> f64 {
+        let Room { rows, factor } = self;
+        let product = |a: &[f64], b: &[f64]| a.iter().zip(b).map(|(a, b)| a * b).sum::<f64>();
+        let mut ln = -0.5 * n as f64 * std::f64::consts::TAU.ln();
+        let mut scaled = [0.0; MOST];
+        for i in 0..n {
+            for j in 0..=i {
+                let (a, b) = (&rows[i], &rows[j]);
+                let mut rest = product(&a.common, &b.common) - product(&factor[i][..j], &factor[j][..j]);
+                if a.level == b.level {
+                    rest += product(&a.own, &b.own);
+                }
+                factor[i][j] = if i == j {
+                    (rest + TOTAL_ERROR * TOTAL_ERROR).max(f64::MIN_POSITIVE).sqrt()
+                } else {
+                    rest / factor[j][j]
+                };
+            }
+            scaled[i] = (rows[i].off - product(&factor[i][..i], &scaled[..i])) / factor[i][i];
+            ln -= 0.5 * scaled[i] * scaled[i] + factor[i][i].ln();
+        }
+        ln
+    }
 }
 
 #[cfg(test)]
@@ -134,8 +182,7 @@ mod tests {
 
     fn told(shown: Shown, sum: Complex64, common: [Complex64; COMMON], lag_deg: f64) -> Told {
         Told {
-            shown,
-            made: Totals::of_parts(sum, common, [Complex64::ZERO; 2]),
+            shown: [Some((shown, Made { power: sum, common, own: [Complex64::ZERO; OWN] })), None, None],
             stances: Stances { lag_deg: [lag_deg; FOLLOWING], own_deg: 2.0 },
         }
     }
@@ -148,33 +195,28 @@ mod tests {
     fn what_errs_alone_makes_each_level_a_witness() {
         let full = told(Shown::Active(0.80), Complex64::new(1.0, 0.0), NONE, 36.0);
         let half = told(Shown::Both(Complex64::new(0.7, 0.71)), Complex64::new(0.98, 0.03), NONE, 43.0);
-        let both = ln_joint(&[full, half]);
-        let apart = ln_joint(&[full])[0] + ln_joint(&[half])[0];
+        let both = Room::new().ln_joint(&[full, half]);
+        let apart = Room::new().ln_joint(&[full])[0] + Room::new().ln_joint(&[half])[0];
         assert!((both[0] - apart).abs() < 1e-9, "{} {apart}", both[0]);
     }
 
-    /// Against the integral over the one error that two levels share, taken in small steps.
+    /// Against the integral over the one error that two levels share and over each level's own lag, in small steps.
     #[test]
     fn a_shared_error_is_summed_out_over_both_levels_at_once() {
         let mut common = NONE;
         common[3] = Complex64::new(0.03, 0.01);
         let lags = [35.0f64, 48.0];
         let sum = Complex64::new(0.31, 0.02);
-        for seen in [[0.25, 0.19], [0.28, 0.16], [0.22, 0.22]] {
+        let steps = |step: f64| (-70..=70).map(move |n| (f64::from(n) * step, step * bell(f64::from(n) * step, 1.0)));
+        for seen in [[0.25, 0.19], [0.26, 0.2], [0.235, 0.205]] {
             let levels = [0, 1].map(|l| told(Shown::Active(seen[l]), sum, common, lags[l]));
-            let own = 2.0f64.to_radians();
-            let mut density = 0.0;
-            for step in -8000..8000 {
-                let t = f64::from(step) / 1000.0;
-                let of_level = |l: usize| {
-                    let turn = polar_deg(1.0, lags[l]);
-                    let sigma = ((sum * turn * Complex64::I).re * own).hypot(TOTAL_ERROR);
-                    bell(seen[l] - (sum * turn).re - t * (common[3] * turn).re, sigma)
-                };
-                density += 0.001 * bell(t, 1.0) * of_level(0) * of_level(1);
-            }
-            let found = ln_joint(&levels)[2];
-            assert!((found - density.ln()).abs() < 1e-3, "{seen:?}: {found} {}", density.ln());
+            let of_level = |l: usize, t: f64| -> f64 {
+                let at = |own: f64| ((sum + t * common[3]) * polar_deg(1.0, lags[l] + 2.0 * own)).re;
+                steps(0.08).map(|(own, weight)| weight * bell(seen[l] - at(own), TOTAL_ERROR)).sum()
+            };
+            let density: f64 = steps(0.08).map(|(t, weight)| weight * of_level(0, t) * of_level(1, t)).sum();
+            let found = Room::new().ln_joint(&levels)[2];
+            assert!((found - density.ln()).abs() < 0.1, "{seen:?}: {found} {}", density.ln());
         }
     }
 
@@ -185,9 +227,35 @@ mod tests {
         common[0] = Complex64::new(0.02, 0.0);
         let of = |off: [f64; 2]| {
             let levels = off.map(|off| told(Shown::Active(0.3 + off), Complex64::new(0.3, 0.0), common, 0.0));
-            ln_joint(&levels)[0]
+            Room::new().ln_joint(&levels)[0]
         };
         assert!(of([0.02, 0.02]) > of([0.02, -0.02]) + 10.0);
+    }
+
+    /// What a level's own supply strays by loosens that level: as far off, it is likelier. Where nothing is off it costs.
+    #[test]
+    fn what_strays_at_one_level_loosens_that_level() {
+        let of = |off: f64, own: f64| {
+            let mut level = told(Shown::Active(0.3 + off), Complex64::new(0.3, 0.0), NONE, 0.0);
+            level.shown[0].as_mut().unwrap().1.own[1] = Complex64::new(own, 0.0);
+            Room::new().ln_joint(&[level])[0]
+        };
+        assert!(of(0.03, 0.02) > of(0.03, 0.0) + 5.0);
+        assert!(of(0.0, 0.02) < of(0.0, 0.0) - 0.5);
+    }
+
+    /// Channels of one level share its lag: two that stray alike are one lag's, two that stray apart are none's.
+    #[test]
+    fn channels_of_a_level_share_its_lag() {
+        let of = |off_deg: [f64; 2]| {
+            let shown = off_deg.map(|off| Shown::Angle(polar_deg(1.1, 30.0 + off)));
+            let mut level = told(shown[0], Complex64::ONE, NONE, 30.0);
+            level.shown[1] = level.shown[0].map(|(_, made)| (shown[1], made));
+            Room::new().ln_joint(&[level])[0]
+        };
+        assert!(of([2.0, 2.0]) > of([2.0, -2.0]) + 20.0, "{} {}", of([2.0, 2.0]), of([2.0, -2.0]));
+        // A lag of its own spread, 2 degrees, costs half a unit of likelihood.
+        assert!((of([0.0, 0.0]) - of([2.0, 2.0]) - 0.5).abs() < 0.05);
     }
 
     #[test]

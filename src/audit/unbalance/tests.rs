@@ -2,7 +2,7 @@
 
 use proptest::prelude::*;
 
-use super::pattern::seats;
+use super::pattern::{answers, seats};
 use super::sizes::fit;
 use super::*;
 use crate::audit::context::{CircuitContext, LoadBehaviour, ServiceKind, test_context};

@@ -6,10 +6,11 @@ use std::sync::LazyLock;
 
 use num_complex::Complex64;
 
-use super::levels::{Shown, Told, ln_joint};
-use super::pattern::{Answer, STORIES, STORY_WEIGHTS, seats, usual};
+use super::levels::{Room, Shown, Told};
+use super::made::{Made, Places, channels};
+use super::pattern::{Answer, STORIES, STORY_WEIGHTS, answers, seats, usual};
 use super::sizes::{Fit, Level, fit};
-use super::totals::{Places, Totals, totals};
+use super::totals::Totals;
 use crate::audit::context::{CircuitContext, LoadBehaviour};
 use crate::audit::evidence::Features;
 use crate::audit::hypotheses::{Class, Pattern};
@@ -34,6 +35,17 @@ pub struct Seen<'a> {
     pub ln_pattern: &'a [[f32; STANCES]],
 }
 
+/// What the load makes of the supply at a load level, where that is known and what the level shows can be weighed by it.
+pub fn answers_at(features: &Features, context: &CircuitContext) -> Option<[Answer; STORIES]> {
+    let signed = !features.from_factor && !features.blanked && features.p.iter().any(Option::is_some);
+    // A rectifier's harmonics come in any measure, and what a meter makes of them is no angle; in a total they are a share.
+    let by_channel = signed && context.load != LoadBehaviour::Drive;
+    if features.starting || (features.tells_channels() && !by_channel) {
+        return None;
+    }
+    answers(&features.supply?, context, features.mean_at_nominal_a())
+}
+
 /// What the supply adds to the log-likelihood of all levels under each class; nothing where the class is not one of single
 /// conductors. `by_pattern` is that log-likelihood without it, by pattern and stance of the load, and `share` the share of the
 /// levels' evidence that is independent.
@@ -52,7 +64,8 @@ pub fn weigh(
         .collect();
     let usual = [0, 1, 2].map(|story| usual(levels.iter().filter_map(|w| w.answers.as_ref()), story));
     let priors: Vec<Priors> = levels.iter().map(|level| Priors::of(level.features, context)).collect();
-    let mixed = |candidate: Candidate| {
+    let mut room = Room::new();
+    let mut mixed = |candidate: Candidate| {
         let pattern = candidate.class.pattern;
         let scaled: Vec<Priors>;
         let priors = if pattern.common_gain == Gain::AsRated && !pattern.lost_phase {
@@ -64,12 +77,12 @@ pub fn weigh(
         let plain = ln_over_stances(&by_pattern[candidate.class.pattern_index]);
         let mut ln = [plain + (1.0 - STORY_WEIGHTS.iter().sum::<f64>()).ln(); STORIES + 1];
         for story in 0..STORIES {
-            let stances = candidate.weigh(levels, priors, story, usual[story], share, context);
+            let stances = candidate.weigh(levels, priors, (story, usual[story]), share, context, &mut room);
             ln[story + 1] = ln_over_stances(&stances) + candidate.fits[story].ln + STORY_WEIGHTS[story].ln();
         }
         ln_sum(&ln) - plain
     };
-    open.iter().map(|class| Candidate::of(class, &sizes, context).map_or(0.0, mixed)).collect()
+    open.iter().map(|class| Candidate::of(class, &sizes, context).map_or(0.0, &mut mixed)).collect()
 }
 
 /// Priors over the load's lag at one level.
@@ -138,10 +151,10 @@ impl Candidate<'_> {
         &self,
         levels: &[Seen],
         priors: &[Priors],
-        story: usize,
-        usual: Complex64,
+        (story, usual): (usize, Complex64),
         share: f64,
         context: &CircuitContext,
+        room: &mut Room,
     ) -> [f64; STANCES] {
         let pattern = self.class.pattern;
         let shift = [0, 1, 2].map(|k| pattern.shift_for(k, context.rotation == Rotation::Acb));
@@ -164,9 +177,16 @@ impl Candidate<'_> {
                 continue;
             };
             let answer = &answers[story];
-            let made = totals(answer, &self.fits[story], answer.strays(usual), places, features, distorted);
+            let by_channel = features.tells_channels();
+            let made = channels(answer, &self.fits[story], answer.strays(usual), places, features, distorted);
             let carrying = ln_carrying(shift, features, context, [false; 3]);
-            let of_level = priors.marginals(|lag| density_at(&made, pattern.registers, features, lag)).map(f64::ln);
+            let total = Made::total(&made, features.weight);
+            let of_level = if by_channel {
+                level.ln_pattern[self.class.pattern_index].map(|ln| f64::from(ln) - carrying)
+            } else {
+                let totals = Totals::of(&total);
+                priors.marginals(|lag| density_at(&totals, pattern.registers, features, lag)).map(f64::ln)
+            };
             if features.blanked {
                 blank.iter_mut().zip(of_level).for_each(|(sum, ln)| *sum = sum.min(carrying + ln));
                 continue;
@@ -174,13 +194,20 @@ impl Candidate<'_> {
             besides = besides.map(|sum| sum + carrying);
             shown.iter_mut().zip(of_level).for_each(|(sum, ln)| *sum += ln);
             together = together.and_then(|mut told| {
-                told.push(Told { shown: Shown::of(features, pattern.registers)?, made, stances: priors.stances? });
+                let stances = priors.stances?;
+                let shown = if by_channel {
+                    [0, 1, 2].map(|k| Some((Shown::of_channel(features, k, pattern.registers)?, made[k]?)))
+                } else {
+                    [Some((Shown::of(features, pattern.registers)?, total)), None, None]
+                };
+                told.push(Told { shown, stances });
                 Some(told)
             });
         }
         if let Some(told) = together {
-            let stray = (STRAY * 0.25).ln() * told.len() as f64;
-            shown.iter_mut().zip(ln_joint(&told)).for_each(|(shown, ln)| *shown = ln.max(stray));
+            let values = told.iter().flat_map(|told| told.shown.iter().flatten()).count();
+            let stray = (STRAY * 0.25).ln() * values as f64;
+            shown.iter_mut().zip(room.ln_joint(&told)).for_each(|(shown, ln)| *shown = ln.max(stray));
         }
         // A machine's own curve leaves the nameplate's alike at loads near each other, which no stance has; and where levels are
         // weighed one by one, what errs alike at all of them counts anew at each.
