@@ -188,7 +188,7 @@ pub fn expected(context: &CircuitContext, mean_current_a: f64) -> Option<(f64, f
 }
 
 /// Lags of motor and capacitor together at this current, for each capacitor considered. The nameplate is the motor's own.
-fn capacitor_lags_deg(context: &CircuitContext, mean_current_a: f64) -> Option<[f64; CAPACITOR_SHARES.len()]> {
+pub fn capacitor_lags_deg(context: &CircuitContext, mean_current_a: f64) -> Option<[f64; CAPACITOR_SHARES.len()]> {
     let per_unit = mean_current_a / context.full_load_current_a?;
     let motor = motor::Locus::of(context.full_load_power_factor?, motor::USUAL_LOCKED_ROTOR_MULTIPLE)?;
     let mut lags = [0.0; CAPACITOR_SHARES.len()];

@@ -26,6 +26,9 @@ const VOLTAGE_ERROR: f64 = 0.006;
 /// 6.4 times full load, their power factors 0.1 to 0.4.
 const ANSWER_ERROR: f64 = 0.15;
 
+/// Share of its full-load current above which what a motor with capacitor draws is mostly the motor's own.
+const WELL_LOADED: f64 = 0.5;
+
 /// What the load makes of an uneven supply, under one story.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Answer {
@@ -57,8 +60,14 @@ fn reaction(context: &CircuitContext, mean_current_a: f64) -> Option<Complex64> 
         LoadBehaviour::Resistive => Some(Complex64::ONE),
         // A rectifier loads the higher phase more, but by how much depends on its chokes.
         LoadBehaviour::Drive => Some(Complex64::new(2.0, 0.0)),
-        // With a capacitor the amps do not tell the motor's own, and they change when it is switched.
-        LoadBehaviour::MotorWithCapacitor | LoadBehaviour::Unknown => None,
+        // The capacitor takes an unknown part of a light load's amps, and may be switched: only well loaded they are the motor's.
+        LoadBehaviour::MotorWithCapacitor => {
+            let per_unit = mean_current_a / context.full_load_current_a?;
+            let lags = load::capacitor_lags_deg(context, mean_current_a).filter(|_| per_unit > WELL_LOADED)?;
+            let lag_deg = lags.iter().sum::<f64>() / lags.len() as f64;
+            Some(polar_deg(USUAL_LOCKED_ROTOR_MULTIPLE / per_unit, lag_deg - LOCKED_ROTOR_LAG_DEG))
+        }
+        LoadBehaviour::Unknown => None,
     }
 }
 

@@ -102,6 +102,17 @@ fn seats_are_those_of_the_wirings() {
     assert!(looked_at > 1500, "{looked_at}");
 }
 
+/// A capacitor takes most of a light load's reactive current: what is left of the amps tells nothing of the motor's answer.
+#[test]
+fn a_motor_with_capacitor_answers_only_where_its_amps_are_the_motor_s() {
+    let uneven = even_angles([277.0, 272.0, 279.0]);
+    let context = CircuitContext { load: LoadBehaviour::MotorWithCapacitor, ..test_context() };
+    let motor = answers(&uneven, &test_context(), 70.0).unwrap()[0].opposing(false);
+    let corrected = answers(&uneven, &context, 70.0).unwrap()[0].opposing(false);
+    assert!((corrected.norm() / motor.norm() - 1.0).abs() < 0.01);
+    assert!(answers(&uneven, &context, 30.0).is_none());
+}
+
 const ORDERS: [[u8; 3]; 6] = [[0, 1, 2], [0, 2, 1], [2, 1, 0], [1, 0, 2], [1, 2, 0], [2, 0, 1]];
 
 /// What single-phase loads draw comes and goes, and moves the voltages to neutral between one load level and another: with no
