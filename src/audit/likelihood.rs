@@ -48,6 +48,8 @@ fn meanings(features: &Features) -> &'static [Registers] {
     let with_q = if per_channel { features.q.iter().flatten().count() > 0 } else { features.total_q.is_some() };
     let signed = per_channel || features.total_p.is_some();
     match (signed && !features.blanked, features.from_factor, with_q) {
+        // A monitor that counts the other way blanks what is positive.
+        (false, false, _) if features.blanked && !per_channel => &[AsDeclared, BothSigns],
         (false, ..) => &[AsDeclared],
         (true, true, _) => &[AsDeclared, FactorLagPositive, FactorLagNegative],
         (true, false, true) => &[AsDeclared, ReactiveSign, ActiveSign, BothSigns, Exchanged],

@@ -65,6 +65,20 @@ fn levels_c_and_d_never_call_a_wrong_wiring_sound_nor_a_sound_one_wrong() {
     }
 }
 
+/// A monitor set to count the other way blanks sound power: beside CTs that are all reversed it is worth a look, and no panel.
+#[test]
+fn blank_power_may_be_a_monitor_that_counts_the_other_way() {
+    let reversed = relative_wirings()[7];
+    let assessment = audit(&context_for(Offer::Blanking), &reversed, Offer::Blanking, &loads(Offer::Blanking));
+    let members = || assessment.diagnosis.groups.iter().flat_map(|g| &g.members);
+    let of = |wanted: &dyn Fn(&Wiring) -> bool| -> f64 {
+        members().filter(|m| wanted(&m.wiring)).map(|m| m.probability).sum()
+    };
+    let counts_back = of(&|w| *w == Wiring { registers: Registers::BothSigns, ..Wiring::INTENDED });
+    let all_reversed = of(&|w| *w == reversed);
+    assert!(counts_back > 0.1 * all_reversed && counts_back < all_reversed, "{counts_back} {all_reversed}");
+}
+
 /// The case the job is about: amps and kVA show, kW and PF are blank.
 #[test]
 fn blank_power_is_evidence_and_leaves_a_group_of_wirings() {

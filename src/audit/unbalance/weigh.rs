@@ -230,8 +230,8 @@ fn density_at(made: &Totals, registers: Registers, features: &Features, lag: Com
         _ => made.active(lag),
     };
     let sigma = variance.sqrt();
-    // A blank or unsigned power leaves no other meaning of the registers in question than the declared one.
     if features.blanked {
+        let expected = registers.registered(expected, 0.0).0;
         return (1.0 - STRAY) * not_positive(expected, sigma) + STRAY;
     }
     let bell = |seen: f64| fast_gauss((seen - expected) / sigma) / (sigma * std::f64::consts::TAU.sqrt());
