@@ -128,6 +128,39 @@ fn the_spread_covers_supplies_and_plates_as_they_are() {
     assert!(fits, "{}", spread.words);
 }
 
+/// A machine off its plate is off it alike at every load: from half load up it strays from its nearest stance by about the spread
+/// that is left to a level. Plates and supplies as above.
+#[test]
+fn one_machine_keeps_one_stance() {
+    let mut strays = Vec::new();
+    for (hp, amps) in MOTORS {
+        for (power_factor, said) in [(0.82, 0.80), (0.86, 0.86), (0.86, 0.88)] {
+            for (multiple, plate_current, voltage) in [4.5, 6.0, 8.0]
+                .into_iter()
+                .flat_map(|m| [1.0, 1.15].into_iter().flat_map(move |p| [0.9, 1.0, 1.1].map(|v| (m, p, v))))
+            {
+                let Some(mut machine) = Machine::of(hp, amps, power_factor, Some(multiple)) else { continue };
+                machine.context.full_load_power_factor = Some(said);
+                machine.context.full_load_current_a = Some(plate_current * amps);
+                let seen = [0.5, 0.75, 1.0].map(|load| {
+                    let phase_v = voltage * machine.phase_v;
+                    let slip = machine.model.slip(phase_v, 0.0, load).unwrap();
+                    let current = phase_v / machine.model.forward_impedance(slip);
+                    (-current.arg().to_degrees(), stances(&machine.context, current.norm() / voltage).unwrap())
+                });
+                let squares = |stance: usize| -> f64 {
+                    seen.iter().map(|(lag, at)| ((lag - at.lag_deg[stance]) / at.own_deg).powi(2)).sum()
+                };
+                strays.push((0..FOLLOWING).map(squares).fold(f64::INFINITY, f64::min) / 3.0);
+            }
+        }
+    }
+    assert!(strays.len() > 400, "{} cases", strays.len());
+    let rms = (strays.iter().sum::<f64>() / strays.len() as f64).sqrt();
+    let worst = strays.iter().copied().fold(0.0, f64::max).sqrt();
+    assert!(rms < 1.05 && worst < 2.0, "rms {rms:.2}, worst {worst:.2} of what is left to a level");
+}
+
 /// A supply that is low or high draws the whole circle to its scale: told at its nominal voltage, a current says the lag as well
 /// on a sagging supply as on the rated one, and told as it is it does not.
 #[test]
