@@ -30,7 +30,9 @@ const STATIONS: u64 = 240;
 const JUDGED: u64 = 36;
 
 /// Least share with the true wiring first and in the leading group, by level, over one to three load states.
-const LEAST: [(f64, f64); 4] = [(0.96, 0.985), (0.93, 0.97), (0.90, 0.97), (0.78, 0.94)];
+const LEAST: [(f64, f64); 4] = [(0.975, 0.985), (0.945, 0.965), (0.92, 0.97), (0.81, 0.94)];
+/// The same with every fault class drawn.
+const LEAST_OF_ALL: [(f64, f64); 4] = [(0.96, 0.975), (0.935, 0.965), (0.92, 0.97), (0.80, 0.92)];
 
 #[test]
 fn random_stations_are_diagnosed_as_well_as_the_bench_says() {
@@ -59,6 +61,21 @@ fn random_stations_are_diagnosed_as_well_as_the_bench_says() {
     }
 }
 
+#[test]
+fn random_stations_of_every_fault_class_are_diagnosed_as_well_as_the_bench_says() {
+    use faults::Extra::{Map, Rotation, SameConductor, TwoConductors, TwoOpen};
+    let extras = [TwoOpen, TwoConductors, SameConductor, Rotation, Map];
+    let results = cases::run(0, STATIONS, 0, &faults::possible(&extras));
+    for (level, (first, in_group)) in LEAST_OF_ALL.into_iter().enumerate() {
+        for (n, tally) in results.core[level].iter().enumerate() {
+            let of = format!("level {level}, {} states", cases::STATES[n]);
+            assert!(tally.first >= first * tally.cases, "{of}: first {} of {}", tally.first, tally.cases);
+            assert!(tally.in_group >= in_group * tally.cases, "{of}: in group {} of {}", tally.in_group, tally.cases);
+            assert_eq!(tally.accused, 0.0, "{of}: sound stations accused");
+        }
+    }
+}
+
 /// The yardstick itself: what the optimum says comes true as often as it says, and nothing beats it by more than chance.
 #[test]
 fn the_optimum_is_calibrated_and_not_beaten() {
@@ -78,7 +95,7 @@ fn the_optimum_is_calibrated_and_not_beaten() {
 #[test]
 fn the_circuit_engines_stations_keep_the_truth_in_the_leading_group() {
     let outside = outside::run();
-    for (level, least) in [0.99, 0.90, 0.96, 0.77].into_iter().enumerate() {
+    for (level, least) in [0.99, 0.94, 0.96, 0.77].into_iter().enumerate() {
         let tally = &outside.levels[level];
         assert!(tally.cases >= 200.0);
         assert!(tally.in_group >= least * tally.cases, "level {level}: {} of {}", tally.in_group, tally.cases);

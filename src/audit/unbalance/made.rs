@@ -12,8 +12,9 @@ use crate::audit::hypotheses::{NOTHING, Shift};
 use crate::electrical::angle::polar_deg;
 
 /// Spread of a channel's angle beyond what the supply draws, degrees: the phase displacement of a class 1 CT is within 60
-/// minutes at rated current and 90 at a fifth of it (IEC 61869-2), and the monitor's own adds to it.
-const ANGLE_SPREAD_DEG: f64 = 1.0;
+/// minutes at rated current, 90 at a fifth of it and 180 at a twentieth (IEC 61869-2, from memory), and pumps seldom load a CT
+/// to its rating.
+const ANGLE_SPREAD_DEG: f64 = 1.5;
 
 /// Fundamental over RMS current of a drive's rectifier, and its spread: 30 to 45 % of harmonics behind the usual chokes leave
 /// 0.96 to 0.91, 60 to 80 % without them 0.86 to 0.78, an active front end all of it (common practice, from memory).
