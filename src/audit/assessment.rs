@@ -242,6 +242,8 @@ pub enum ReasonKind {
     },
     /// The channels' currents against each other.
     CurrentSizes,
+    /// What channels and load levels tell together beyond each of them alone, with what the supply draws.
+    Together,
 }
 
 /// Power recomputed for the intended wiring. Arrays are by phase A, B, C.

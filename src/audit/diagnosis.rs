@@ -614,7 +614,8 @@ impl Diagnoser {
             _ => (sizes.ranked[0].probability / rated).ln(),
         };
         let unbalance = |class: usize| self.sum.by_unbalance.get(class).copied().unwrap_or(0.0);
-        tell(ReasonKind::CurrentSizes, ratio + unbalance(leading) - unbalance(rival));
+        tell(ReasonKind::CurrentSizes, ratio);
+        tell(ReasonKind::Together, unbalance(leading) - unbalance(rival));
         reasons.sort_by(|a, b| b.decibans.abs().total_cmp(&a.decibans.abs()));
         reasons
     }

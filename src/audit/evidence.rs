@@ -428,3 +428,36 @@ impl Evidence {
         other.is_some_and(|window| window.level == level || !window.mean.may_be_blank_beside(features))
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::audit::testbench::{LoadState, Offer, context_for};
+    use crate::audit::wiring::Wiring;
+    use crate::electrical::{circuit, voltage};
+
+    /// A sag is the supply's and draws the load's circle smaller; twice the volts are a transformer's ratio, and say nothing.
+    #[test]
+    fn only_what_a_supply_may_have_is_its_voltage() {
+        let context = context_for(Offer::Full);
+        let of = |scale: f64| {
+            let mut state = LoadState::motor(&context, 0.8);
+            state.voltage_v = state.voltage_v.map(|v| v * scale);
+            let reading = state.seen(&Wiring::INTENDED, Offer::Full, 0);
+            let voltages = voltage::reconstruct(&reading, context.nominal_ln_v(), context.rotation);
+            let meaning = circuit::Meaning {
+                power_factor_signed: true,
+                reactive_unsigned: false,
+                between_lines: false,
+                unused: [false; 3],
+            };
+            let circuit = circuit::reconstruct(&reading, &reading.circuits[0], &voltages, meaning);
+            Features::of(&reading.circuits[0], &circuit, &voltages, &context, [false; 3]).unwrap()
+        };
+        let amps = of(1.0).mean_current_a;
+        for (scale, as_if) in [(0.9, amps / 0.9), (1.1, amps / 1.1), (2.0, amps), (0.5, amps)] {
+            let found = of(scale).mean_at_nominal_a();
+            assert!((found / as_if - 1.0).abs() < 1e-6, "{scale}: {found} A for {as_if}");
+        }
+    }
+}

@@ -101,6 +101,7 @@ pub fn reason_words(kind: ReasonKind) -> String {
             format!("power while starting, at {mean_current_a:.0} A ({readings} readings)")
         }
         ReasonKind::CurrentSizes => "the channels' currents against each other".to_owned(),
+        ReasonKind::Together => "channels and load levels together, on this supply".to_owned(),
     }
 }
 

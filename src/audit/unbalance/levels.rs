@@ -258,6 +258,21 @@ mod tests {
         assert!((of([0.0, 0.0]) - of([2.0, 2.0]) - 0.5).abs() < 0.05);
     }
 
+    /// A lag that strays by one of its own standard deviations costs half a unit of likelihood, though the total leaves the
+    /// straight line by several of its own.
+    #[test]
+    fn a_lag_that_strays_takes_its_total_along_an_arc() {
+        let of = |off_deg: f64| {
+            let mut level = told(Shown::Both(polar_deg(1.0, 30.0 + off_deg)), Complex64::ONE, NONE, 30.0);
+            level.stances.own_deg = 9.0;
+            Room::new().ln_joint(&[level])[0]
+        };
+        let (little, much) = (of(-9.0), of(9.0));
+        assert!((little - much).abs() < 1e-6);
+        assert!((of(3.0) - much - 0.5 * (1.0 - 1.0 / 9.0)).abs() < 1.0, "{} {much}", of(3.0));
+        assert!(of(0.0) - much < 2.0, "{} {much}", of(0.0));
+    }
+
     #[test]
     fn a_meaning_of_the_registers_is_undone() {
         let mut features = crate::audit::testbench::even_features(50.0);

@@ -2,11 +2,14 @@
 
 use proptest::prelude::*;
 
+use super::made::{Places, channels};
 use super::pattern::{answers, seats};
-use super::sizes::fit;
+use super::sizes::{Fit, fit};
 use super::*;
 use crate::audit::context::{CircuitContext, LoadBehaviour, ServiceKind, test_context};
+use crate::audit::evidence::Features;
 use crate::audit::hypotheses::{NOTHING, classes};
+use crate::audit::testbench::even_features;
 use crate::audit::wiring::CurrentSeen;
 use crate::electrical::angle::{polar_deg, wrap_deg};
 use crate::electrical::voltage::{AngleBasis, Voltages, nominal_angles_deg};
@@ -36,6 +39,26 @@ fn a_motor_draws_what_the_circuit_engine_says() {
             let off_deg = wrap_deg(main_deg[k] - lag_deg) - expected.arg().to_degrees();
             assert!(off_deg.abs() < 2.0, "{amps:?}, {k}: {off_deg} degrees off");
         }
+    }
+}
+
+/// The same engine's power by channel: its angle against the mean one is what a class of sound leads makes of it, and what one
+/// with CTs 1 and 2 exchanged makes of it is not.
+#[test]
+fn a_channel_makes_what_the_circuit_engine_says() {
+    for [volts, deg, amps, current_deg] in ENGINE {
+        let mean_a = amps.iter().sum::<f64>() / 3.0;
+        let answer = answers(&supply(volts, deg, AngleBasis::Measured), &test_context(), mean_a).unwrap()[0];
+        let seen = [0, 1, 2].map(|k| wrap_deg(deg[k] - current_deg[k]));
+        let worst = |order: [usize; 3]| {
+            let places = Places { shift: [0; 3], seat: order.map(|k| Some(k as u8)), back: false };
+            let features = Features { current_a: amps, ..even_features(mean_a) };
+            let made = channels(&answer, &Fit::NOTHING, 0.0, places, &features, false);
+            let made_deg = made.map(|made| made.unwrap().power.arg().to_degrees());
+            let mean = |of: [f64; 3]| of.iter().sum::<f64>() / 3.0;
+            (0..3).map(|k| (seen[k] - mean(seen) - made_deg[k] + mean(made_deg)).abs()).fold(0.0, f64::max)
+        };
+        assert!(worst([0, 1, 2]) < 1.0 && worst([1, 0, 2]) > 3.0, "{} {}", worst([0, 1, 2]), worst([1, 0, 2]));
     }
 }
 
