@@ -58,6 +58,11 @@ fn meanings(features: &Features) -> &'static [Registers] {
     }
 }
 
+/// What the load draws under a pattern, told at its nominal voltage, A.
+pub(super) fn drawn_a(pattern: Pattern, features: &Features) -> f64 {
+    features.mean_at_nominal_a() / pattern.common_gain.factor().unwrap_or(1.0)
+}
+
 /// Where the load's lag may be under a pattern, by stance: probabilities over the grid.
 pub(super) fn lag_priors(pattern: Pattern, features: &Features, context: &CircuitContext) -> [[f64; GRID]; STANCES] {
     if pattern.lost_phase {
@@ -65,7 +70,7 @@ pub(super) fn lag_priors(pattern: Pattern, features: &Features, context: &Circui
     } else if features.starting {
         [load::start_prior(context); STANCES]
     } else {
-        load::lag_priors(context, features.mean_at_nominal_a() / pattern.common_gain.factor().unwrap_or(1.0))
+        load::lag_priors(context, drawn_a(pattern, features))
     }
 }
 

@@ -24,7 +24,7 @@ pub(super) fn station(
     from_text(&station_text(service, line_v, pumps, voltage, currents, extra))
 }
 
-fn from_text(text: &str) -> Station {
+pub(super) fn from_text(text: &str) -> Station {
     Station::new(&StationFile::from_toml(text).unwrap_or_else(|e| panic!("{e}\n{text}"))).unwrap()
 }
 
@@ -106,7 +106,7 @@ fn played(station: &Station, contexts: Vec<CircuitContext>, seconds: std::ops::R
     played_as(station, contexts, seconds, |reading| reading)
 }
 
-fn played_as(
+pub(super) fn played_as(
     station: &Station,
     contexts: Vec<CircuitContext>,
     seconds: std::ops::Range<u64>,

@@ -1,37 +1,32 @@
 //! What channels and load levels tell only together, on sampled waveforms: each level alone would do with another story.
 
-use wattassay_simulators::{Station, StationFile};
+use wattassay_simulators::Station;
 
 use super::assessment::{Assessment, Verdict};
 use super::context::{CircuitContext, LoadBehaviour, ServiceKind};
-use super::monitor::MonitorAuditor;
-use super::monitor_tests::{LOADS, context, reading};
+use super::monitor_tests::{ABC, LOADS, context, from_text, played_as};
 use super::words;
 use crate::reading::Measured::{self, NotMapped};
 use crate::reading::MonitorReading;
 
-/// A pump of this kind on an uneven supply, its leads as told.
-fn station(load: &str, supply: [f64; 3], currents: &str, besides: &str) -> Station {
-    let text = format!(
-        "name = \"Larkmoor Test\"\nseed = 5\n[source]\nline_voltage_v = 480.0\nphase_scale = {supply:?}\nnoise = 0.001\n\
+/// A pump of this kind on a supply, its leads as told.
+fn station(load: &str, supply: &str, currents: &str, besides: &str) -> Station {
+    from_text(&format!(
+        "name = \"Larkmoor Test\"\nseed = 5\n[source]\nline_voltage_v = 480.0\n{supply}\nnoise = 0.001\n\
          [[pumps]]\nname = \"Pump 1\"\nload = \"{load}\"\nrated_power_w = 44742.0\nrated_voltage_v = 460.0\n\
          full_load_current_a = 77.0\nfull_load_power_factor = 0.86\nschedule = [{LOADS}]\n{besides}\
          [[monitors]]\nname = \"PM-1\"\nlisten = \"127.0.0.1:0\"\nmap = \"generic-full\"\ncircuits = [\"Pump 1\"]\n\
-         voltage = [\"A\", \"B\", \"C\"]\ncurrents = [[{currents}]]\naccuracy = 0.5\n"
-    );
-    Station::new(&StationFile::from_toml(&text).unwrap_or_else(|e| panic!("{e}\n{text}"))).unwrap()
+         voltage = [{ABC}]\ncurrents = [[{currents}]]\naccuracy = 0.5\n"
+    ))
 }
 
 fn audited(station: &Station, load: LoadBehaviour, as_shown: fn(&mut MonitorReading)) -> Assessment {
     let context = CircuitContext { load, ..context(ServiceKind::Wye4, 0) };
-    let mut auditor = MonitorAuditor::new(vec![context]);
-    let mut last = None;
-    for second in 8..115 {
-        let mut shown = reading(station, f64::from(second));
-        as_shown(&mut shown);
-        last = Some(auditor.observe(&shown).remove(0));
-    }
-    last.unwrap()
+    let shown = |mut reading: MonitorReading| {
+        as_shown(&mut reading);
+        reading
+    };
+    played_as(station, vec![context], 8..115, shown).remove(0)
 }
 
 /// Watts by channel and nothing that tells an angle.
@@ -60,7 +55,7 @@ fn total_watts(reading: &mut MonitorReading) {
 #[test]
 fn watts_that_fall_while_the_others_rise_are_a_ct_around_two_conductors() {
     for (currents, ct) in [("\"A+C\", \"B\", \"C\"", 1), ("\"A\", \"A+B\", \"C\"", 2), ("\"A\", \"B\", \"B+C\"", 3)] {
-        let station = station("induction-motor", [1.0, 1.004, 0.997], currents, "");
+        let station = station("induction-motor", "phase_scale = [1.0, 1.004, 0.997]", currents, "");
         let assessment = audited(&station, LoadBehaviour::InductionMotor, watts);
         let headline = words::headline(&assessment);
         assert_eq!(assessment.diagnosis.verdict, Verdict::Fault, "{currents}: {headline}");
@@ -76,7 +71,7 @@ fn a_power_factor_that_falls_with_load_is_kw_and_kvar_exchanged() {
         std::mem::swap(&mut circuit.active_power_w, &mut circuit.reactive_power_var);
         std::mem::swap(&mut circuit.total_active_power_w, &mut circuit.total_reactive_power_var);
     };
-    let station = station("induction-motor", [1.0, 0.99, 1.006], r#""A", "B", "C""#, "");
+    let station = station("induction-motor", "phase_scale = [1.0, 0.99, 1.006]", ABC, "");
     let assessment = audited(&station, LoadBehaviour::InductionMotor, exchanged);
     let headline = words::headline(&assessment);
     assert_eq!(assessment.diagnosis.verdict, Verdict::Fault, "{headline}");
@@ -89,18 +84,10 @@ fn a_power_factor_that_falls_with_load_is_kw_and_kvar_exchanged() {
 /// What an uneven supply drives through a motor tells which way it rotates, where watts are read and no angle is.
 #[test]
 fn an_uneven_supply_tells_its_rotation_by_watts() {
-    let station = |rotation: &str| {
-        let text = format!(
-            "name = \"Larkmoor Test\"\nseed = 7\n[source]\nline_voltage_v = 480.0\nrotation = \"{rotation}\"\n\
-             phase_scale = [1.0, 0.975, 1.01]\nnoise = 0.001\n[[pumps]]\nname = \"Pump 1\"\nload = \"induction-motor\"\n\
-             rated_power_w = 44742.0\nrated_voltage_v = 460.0\nfull_load_current_a = 77.0\nfull_load_power_factor = 0.86\n\
-             schedule = [{LOADS}]\n[[monitors]]\nname = \"PM-1\"\nlisten = \"127.0.0.1:0\"\nmap = \"generic-full\"\n\
-             circuits = [\"Pump 1\"]\nvoltage = [\"A\", \"B\", \"C\"]\ncurrents = [[\"A\", \"B\", \"C\"]]\naccuracy = 0.5\n"
-        );
-        Station::new(&StationFile::from_toml(&text).unwrap_or_else(|e| panic!("{e}\n{text}"))).unwrap()
-    };
     for (rotation, back) in [("ABC", false), ("ACB", true)] {
-        let assessment = audited(&station(rotation), LoadBehaviour::InductionMotor, watts);
+        let supply = format!("phase_scale = [1.0, 0.975, 1.01]\nrotation = \"{rotation}\"");
+        let station = station("induction-motor", &supply, ABC, "");
+        let assessment = audited(&station, LoadBehaviour::InductionMotor, watts);
         let leader = &assessment.diagnosis.groups[0].members[0];
         let headline = words::headline(&assessment);
         assert_eq!(leader.wiring.supply_rotates_back, back, "{rotation}: {headline}");
@@ -118,7 +105,7 @@ fn a_load_that_lost_a_phase_is_not_blamed_on_a_ct() {
         ("resistive", LoadBehaviour::Resistive, 0.95),
     ] {
         for (offer, as_shown) in [("kW and kvar", totals as fn(&mut MonitorReading)), ("kW", total_watts)] {
-            let station = station(load, [1.0, 0.99, 1.006], r#""A", "B", "C""#, "lost_phase = \"B\"\n");
+            let station = station(load, "phase_scale = [1.0, 0.99, 1.006]", ABC, "lost_phase = \"B\"\n");
             let assessment = audited(&station, kind, as_shown);
             let headline = words::headline(&assessment);
             let members = assessment.diagnosis.groups.iter().flat_map(|g| &g.members);
@@ -131,7 +118,7 @@ fn a_load_that_lost_a_phase_is_not_blamed_on_a_ct() {
 /// Watts that fail to be read at one load leave the others to speak.
 #[test]
 fn a_level_without_watts_takes_nothing_from_the_others() {
-    let station = station("induction-motor", [1.0, 1.004, 0.997], r#""A", "-B", "C""#, "");
+    let station = station("induction-motor", "phase_scale = [1.0, 1.004, 0.997]", r#""A", "-B", "C""#, "");
     let some = |reading: &mut MonitorReading| {
         watts(reading);
         if reading.at.mono.0 > 80_000 {

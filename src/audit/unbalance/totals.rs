@@ -9,7 +9,7 @@ use super::made::Made;
 use crate::audit::load::GRID_STEP_DEG;
 
 /// Error of P or Q over V x I at one load level: rounding of registers, linearity, a load that moves meanwhile.
-pub const TOTAL_ERROR: f64 = 0.004;
+pub const SHOWN_ERROR: f64 = 0.004;
 
 /// A total over the sum of V x I as one class under one story makes it, but for the load's own lag.
 #[derive(Debug, Clone, Copy)]
@@ -28,7 +28,7 @@ impl Totals {
     pub fn of(made: &Made) -> Totals {
         let size = made.power.norm();
         let unit = if size > 0.0 { made.power.conj() / size } else { Complex64::ONE };
-        let quantised = TOTAL_ERROR * TOTAL_ERROR;
+        let quantised = SHOWN_ERROR * SHOWN_ERROR;
         let (mut along, mut across, mut both) = (quantised, quantised, 0.0);
         for moved in made.common.iter().chain(&made.own) {
             let z = *moved * unit;

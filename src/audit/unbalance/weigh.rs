@@ -1,4 +1,4 @@
-//! Weighs the totals of all load levels of one circuit by what an uneven supply draws, under each class that is in question.
+//! Weighs what all load levels of one circuit show of power by what an uneven supply draws, under each class that is in question.
 //!
 //! Must never use a prior over wirings.
 
@@ -14,7 +14,7 @@ use super::totals::Totals;
 use crate::audit::context::{CircuitContext, LoadBehaviour};
 use crate::audit::evidence::Features;
 use crate::audit::hypotheses::{Class, Pattern};
-use crate::audit::likelihood::{STRAY, fast_gauss, lag_priors, ln_carrying, not_positive};
+use crate::audit::likelihood::{STRAY, drawn_a, fast_gauss, lag_priors, ln_carrying, not_positive};
 use crate::audit::ln_sum::ln_sum;
 use crate::audit::load::{GRID, STANCES, Stances, lag_at_deg, ln_over_stances, lost_phase_stances, stances};
 use crate::audit::wiring::{Gain, Registers};
@@ -108,8 +108,7 @@ impl Priors {
             *allowed = usual.iter().any(|prior| prior[g] > NEVER);
         }
         let stances = if pattern.lost_phase { lost_phase_stances } else { stances };
-        let current_a = features.mean_at_nominal_a() / pattern.common_gain.factor().unwrap_or(1.0);
-        Priors { usual, stances: stances(context, current_a), allowed }
+        Priors { usual, stances: stances(context, drawn_a(pattern, features)), allowed }
     }
 
     /// Means of a density over the load's lag, by stance.
@@ -160,7 +159,7 @@ impl Candidate<'_> {
         let shift = [0, 1, 2].map(|k| pattern.shift_for(k, context.rotation == Rotation::Acb));
         let places = Places { shift, seat: self.seat, back: self.back };
         let distorted = context.load == LoadBehaviour::Drive;
-        // Of levels that show power one by one, of the weakest blank one, and of what is not a total of a running load.
+        // Of levels that show power one by one, of the weakest blank one, and of what the supply says nothing of.
         let (mut shown, mut blank, mut besides) = ([0.0; STANCES], [0.0f64; STANCES], [0.0; STANCES]);
         // `None` where there is no nameplate to follow, or what is shown has no sign, or one that other classes give another
         // meaning: what is weighed level by level must not compete with what is weighed together.
@@ -177,15 +176,14 @@ impl Candidate<'_> {
                 continue;
             };
             let answer = &answers[story];
-            let by_channel = features.tells_channels();
             let made = channels(answer, &self.fits[story], answer.strays(usual), places, features, distorted);
             let carrying = ln_carrying(shift, features, context, [false; 3]);
-            let total = Made::total(&made, features.weight);
-            let of_level = if by_channel {
-                level.ln_pattern[self.class.pattern_index].map(|ln| f64::from(ln) - carrying)
-            } else {
-                let totals = Totals::of(&total);
+            let total = (!features.tells_channels()).then(|| Made::total(&made, features.weight));
+            let of_level = if let Some(total) = &total {
+                let totals = Totals::of(total);
                 priors.marginals(|lag| density_at(&totals, pattern.registers, features, lag)).map(f64::ln)
+            } else {
+                level.ln_pattern[self.class.pattern_index].map(|ln| f64::from(ln) - carrying)
             };
             if features.blanked {
                 blank.iter_mut().zip(of_level).for_each(|(sum, ln)| *sum = sum.min(carrying + ln));
@@ -195,10 +193,10 @@ impl Candidate<'_> {
             shown.iter_mut().zip(of_level).for_each(|(sum, ln)| *sum += ln);
             together = together.and_then(|mut told| {
                 let stances = priors.stances?;
-                let shown = if by_channel {
-                    [0, 1, 2].map(|k| Some((Shown::of_channel(features, k, pattern.registers)?, made[k]?)))
-                } else {
+                let shown = if let Some(total) = total {
                     [Some((Shown::of(features, pattern.registers)?, total)), None, None]
+                } else {
+                    [0, 1, 2].map(|k| Some((Shown::of_channel(features, k, pattern.registers)?, made[k]?)))
                 };
                 told.push(Told { shown, stances });
                 Some(told)
