@@ -15,6 +15,7 @@ use super::crossing::Crossing;
 use super::diagnosis::{CONFIDENT, Diagnoser};
 use super::evidence::Features;
 use super::joint::Alternatives;
+use super::load::LagWindows;
 use super::persistence::Memories;
 use super::proof::{Account, Proof};
 use super::run_state::{Company, RunTracker};
@@ -36,6 +37,8 @@ const RUNNING_UP: f64 = 2.5;
 pub struct CircuitAuditor {
     context: CircuitContext,
     run: RunTracker,
+    #[serde(skip)]
+    lag_windows: LagWindows,
     memories: Memories,
     diagnoser: Diagnoser,
     crossing: Crossing,
@@ -114,6 +117,7 @@ impl CircuitAuditor {
         CircuitAuditor {
             context,
             run: RunTracker::default(),
+            lag_windows: LagWindows::default(),
             memories: Default::default(),
             diagnoser: Diagnoser::default(),
             crossing: Crossing::NONE,
@@ -157,7 +161,7 @@ impl CircuitAuditor {
     /// Takes one reading of the circuit's monitor and returns the assessment it leads to, judged by this circuit alone. Never
     /// fails: what is missing or impossible in the reading becomes a finding.
     pub fn observe(&mut self, monitor: &MonitorReading) -> Assessment {
-        let mut step = self.step(monitor);
+        let mut step = self.step(monitor, Vec::new());
         let told = self.rotation_opinion(step.rotation);
         self.finish(&mut step, &told, None)
     }
@@ -209,8 +213,8 @@ impl CircuitAuditor {
         }
     }
 
-    /// First half of a reading: run state, checks and evidence.
-    pub(super) fn step(&mut self, monitor: &MonitorReading) -> Step {
+    /// First half of a reading: run state, checks and evidence. Findings go where those in `room` are.
+    pub(super) fn step(&mut self, monitor: &MonitorReading, room: Vec<Finding>) -> Step {
         let empty = CircuitReading::default();
         let reading = monitor.circuits.get(self.context.slot).unwrap_or(&empty);
         let context = &self.context;
@@ -234,19 +238,22 @@ impl CircuitAuditor {
         let same = same_readings > 1;
         // One moment shown again is no second witness, neither of wiring nor against it.
         let repeats = same && run.flowing;
+        let mean_current_a = circuit.mean_current_a();
         let input = Input {
             monitor,
             reading,
             circuit: &circuit,
             voltages: &voltages,
             context,
+            mean_current_a,
+            lag_window: self.lag_windows.at(context, mean_current_a),
             run,
             previous_at: self.previous_at,
             ever_given: self.ever_given,
             same_readings,
             repeats,
         };
-        let findings = checks::all(&input, &mut self.memories);
+        let findings = checks::all(&input, &mut self.memories, room);
         let flows = matches!(run.state, RunState::Running | RunState::Starting);
         let mut features = if flows { Features::of(reading, &circuit, &voltages, context, foreign) } else { None };
         if let Some(features) = &mut features {

@@ -3,6 +3,8 @@
 //! Each channel's own current and angle are carried over to the conductor it really sees; nothing is taken from a
 //! nameplate but, at the weaker evidence levels, the branch of an ambiguous sign. Must never choose a wiring.
 
+use std::cell::LazyCell;
+
 use num_complex::Complex64;
 
 use super::assessment::CorrectedPower;
@@ -10,15 +12,17 @@ use super::context::{CircuitContext, ServiceKind};
 use super::evidence::Features;
 use super::hypotheses::{Class, classes};
 use super::wiring::{Registers, Wiring};
-use crate::electrical::angle::{arg_deg, length, magnitude, polar_deg, wrap_deg};
+use crate::electrical::angle::{direction, length, magnitude, polar_deg, unit_at_step};
 use crate::electrical::circuit::Circuit;
-use crate::electrical::voltage::{DEAD_VOLTAGE_SHARE, Voltages, nominal_angles_deg};
+use crate::electrical::voltage::{AngleBasis, DEAD_VOLTAGE_SHARE, Voltages, nominal_angles_deg};
 use crate::reading::{Phase, Rotation};
 
 /// Share of S that stays uncertain when every channel's angle is measured: class 1 meter and CTs.
 const MEASURED_SHARE: f64 = 0.01;
 /// Channel angles stray by this much, degrees, where a common angle had to be assumed for all three.
 const ASSUMED_SPREAD_DEG: f64 = 5.0;
+/// Voltages this far from where the hypothesis has them were not measured but assumed: cosine of 30 degrees.
+const ASSUMED_COSINE: f64 = 0.866;
 
 /// Corrected power under one class of wirings, of which `wiring` is the most probable. `lag_deg` is where the load runs if the
 /// class is true; it is used only where a channel's own angle is not measured.
@@ -32,16 +36,16 @@ pub fn correct(
     context: &CircuitContext,
 ) -> Option<CorrectedPower> {
     let class = &classes(context.service).all[class_index];
-    let voltage_deg = [0, 1, 2].map(|k| voltages.phasor_v[k].and(Some(voltages.angle_deg[k])));
-    let seen = Seen { class, wiring, features, circuit, voltage_deg, context };
+    let load_lag = LazyCell::new(|| polar_deg(1.0, lag_deg));
+    let seen = Seen { class, wiring, features, circuit, voltages, context };
     let mut per_phase: [Option<Complex64>; 3] = [None; 3];
     let mut assumed_va = 0.0;
     let mut sum_va = 0.0;
     for &k in context.service.channels() {
-        let Some((phase, own_lag_deg, measured)) = seen.own_lag(k, lag_deg) else { continue };
+        let Some((phase, own_lag, measured)) = seen.own_lag(k, || *load_lag) else { continue };
         let (Some(current_a), Some(factor)) = (circuit.channel[k].current_a, wiring.gain[k].factor()) else { continue };
         let va = seen.voltage_of(phase) * current_a / factor;
-        let power_va = polar_deg(va, own_lag_deg);
+        let power_va = own_lag * va;
         sum_va += va;
         if !measured {
             assumed_va += power_va.im.abs();
@@ -68,84 +72,84 @@ pub fn correct(
     })
 }
 
-/// One reading seen through one hypothesis.
+/// One reading seen through one hypothesis. A lag is a unit phasor here, as P + jQ has it: what turns it is a product, where an
+/// angle would have to be worked out of one and made into the next.
 struct Seen<'a> {
     class: &'a Class,
     wiring: &'a Wiring,
     features: &'a Features,
     circuit: &'a Circuit,
-    /// Angle of each channel's voltage, degrees.
-    voltage_deg: [Option<f64>; 3],
+    voltages: &'a Voltages,
     context: &'a CircuitContext,
 }
 
 impl Seen<'_> {
     /// Phase that channel `k` really sees, the lag of that phase's current behind its own voltage, and whether the lag was
     /// measured. `None` when the channel sees nothing of this circuit.
-    fn own_lag(&self, k: usize, lag_deg: f64) -> Option<(Phase, f64, bool)> {
+    fn own_lag(&self, k: usize, load_lag: impl Fn() -> Complex64) -> Option<(Phase, Complex64, bool)> {
         if !self.features.current_alive[k] {
             return None;
         }
         let (phase, reversed) = self.wiring.current[k].shows()?;
-        let mirrored = self.context.rotation == Rotation::Acb;
-        let shift_deg = 30.0 * f64::from(self.class.pattern.shift_for(k, mirrored));
         if self.class.pattern.lost_phase {
             // The metering is right here: what the channel shows is the phase's own angle, 30 degrees off the load's.
-            let expected_deg = wrap_deg(lag_deg + shift_deg);
-            let seen_deg = self.seen_lag_deg(k, expected_deg);
-            return Some((phase, seen_deg.unwrap_or(expected_deg), seen_deg.is_some()));
+            let mirrored = self.context.rotation == Rotation::Acb;
+            let expected = || load_lag() * unit_at_step(self.class.pattern.shift_for(k, mirrored).into());
+            let seen = self.seen_lag(k, expected);
+            return Some((phase, seen.unwrap_or_else(expected), seen.is_some()));
         }
         if !self.features.voltage_alive[k] {
-            return Some((phase, lag_deg, false));
+            return Some((phase, load_lag(), false));
         }
-        let shift_deg = self.gap_deg(k, phase)? + if reversed { 180.0 } else { 0.0 };
-        let own = self.seen_lag_deg(k, lag_deg + shift_deg).map(|seen| wrap_deg(seen - shift_deg));
-        Some((phase, own.unwrap_or(lag_deg), own.is_some()))
+        let gap = self.gap(k, phase)?;
+        let shift = if reversed { -gap } else { gap };
+        let own = self.seen_lag(k, || load_lag() * shift).map(|seen| seen * shift.conj());
+        Some((phase, own.unwrap_or_else(load_lag), own.is_some()))
     }
 
-    /// Angle of channel `k`'s voltage against that of the phase it should have been compared with.
-    fn gap_deg(&self, k: usize, phase: Phase) -> Option<f64> {
+    /// Direction of channel `k`'s voltage against that of the phase it should have been compared with.
+    fn gap(&self, k: usize, phase: Phase) -> Option<Complex64> {
         let service = self.context.service;
         let steps = service.voltage_step(k, self.wiring.voltage) - service.current_step(phase);
-        let mirror = if self.context.rotation == Rotation::Acb { -1.0 } else { 1.0 };
-        let nominal_gap = wrap_deg(mirror * 30.0 * f64::from(steps));
+        let nominal = unit_at_step(if self.context.rotation == Rotation::Acb { -steps } else { steps });
         if !service.symmetrical() {
-            return Some(nominal_gap);
+            return Some(nominal);
         }
         let own_channel = self.wiring.voltage_channel_of(phase)?;
-        let measured_gap = self.voltage_deg[k].zip(self.voltage_deg[own_channel]).map(|(a, b)| wrap_deg(a - b));
+        if self.voltages.basis == AngleBasis::Nominal {
+            return Some(nominal);
+        }
+        let phasors = self.voltages.phasor_v[k].zip(self.voltages.phasor_v[own_channel]);
+        let measured = phasors.map(|(seen, own)| direction(seen * own.conj()));
         // Voltages whose angles were assumed follow the channel numbers, not the hypothesis: keep to the nominal gap then.
-        Some(measured_gap.filter(|gap| wrap_deg(gap - nominal_gap).abs() < 30.0).unwrap_or(nominal_gap))
+        Some(measured.filter(|gap| (gap * nominal.conj()).re > ASSUMED_COSINE).unwrap_or(nominal))
     }
 
-    /// The lag that channel `k` shows once its registers are read as the hypothesis has them, degrees; on the branch nearer to
-    /// `expected_deg` where only a cosine is known.
-    fn seen_lag_deg(&self, k: usize, expected_deg: f64) -> Option<f64> {
+    /// The lag that channel `k` shows once its registers are read as the hypothesis has them; on the branch nearer to what is
+    /// `expected` where only a cosine is known.
+    fn seen_lag(&self, k: usize, expected: impl Fn() -> Complex64) -> Option<Complex64> {
         let channel = &self.circuit.channel[k];
         let registers = self.wiring.registers;
         match (channel.active_w, channel.reactive_var) {
             (Some(_), Some(_)) if self.features.from_factor && registers != Registers::AsDeclared => {
-                let p = channel.p_per_unit()?.abs().copysign(expected_deg.to_radians().cos());
-                Some(nearest_branch(p, expected_deg))
+                Some(by_load(channel.p_per_unit()?, expected()))
             }
-            (Some(_), Some(_)) if registers == Registers::AsDeclared => channel.lag_deg(),
             // Each of these meanings undoes itself.
             (Some(p), Some(q)) => {
                 let (p, q) = registers.registered(p, q);
-                Some(arg_deg(Complex64::new(p, q)))
+                Some(direction(Complex64::new(p, q)))
             }
             _ => {
                 let p = channel.p_per_unit()?;
                 Some(match registers {
-                    Registers::AsDeclared | Registers::ReactiveSign => nearest_branch(p, expected_deg),
-                    Registers::ActiveSign | Registers::BothSigns => nearest_branch(-p, expected_deg),
+                    Registers::AsDeclared | Registers::ReactiveSign => nearest_branch(p, expected()),
+                    Registers::ActiveSign | Registers::BothSigns => nearest_branch(-p, expected()),
                     Registers::Exchanged => {
-                        // What is shown is the sine.
-                        wrap_deg(90.0 - nearest_branch(p, 90.0 - expected_deg))
+                        // What is shown is the sine: the same seen from the other axis.
+                        let swap = |z: Complex64| Complex64::new(z.im, z.re);
+                        swap(nearest_branch(p, swap(expected())))
                     }
-                    Registers::FactorLagPositive | Registers::FactorLagNegative => {
-                        nearest_branch(p.abs().copysign(expected_deg.to_radians().cos()), expected_deg)
-                    }
+                    Registers::FactorLagPositive | Registers::FactorLagNegative => by_load(p, expected()),
                 })
             }
         }
@@ -203,10 +207,39 @@ impl Seen<'_> {
     }
 }
 
-/// The angle whose cosine is `p`, on the branch nearer to what is expected: a cosine does not tell lag from lead, the load's
+/// The direction whose cosine is `p`, on the branch nearer to what is expected: a cosine does not tell lag from lead, the load's
 /// own behaviour does.
-fn nearest_branch(p: f64, expected_deg: f64) -> f64 {
-    let opening_deg = p.clamp(-1.0, 1.0).acos().to_degrees();
-    let off = |branch: f64| wrap_deg(branch - expected_deg).abs();
-    if off(opening_deg) <= off(-opening_deg) { opening_deg } else { -opening_deg }
+fn nearest_branch(p: f64, expected: Complex64) -> Complex64 {
+    let p = p.clamp(-1.0, 1.0);
+    Complex64::new(p, (1.0 - p * p).sqrt().copysign(expected.im))
+}
+
+/// The same where not even the cosine's sign is told, which is the load's then too.
+fn by_load(p: f64, expected: Complex64) -> Complex64 {
+    nearest_branch(p.abs().copysign(expected.re), expected)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::electrical::angle::{arg_deg, wrap_deg};
+
+    /// Of the two angles with one cosine, the one nearer to what is expected; all around the circle.
+    #[test]
+    fn a_cosine_is_on_the_branch_nearer_to_what_is_expected() {
+        for seen_deg in (-170..=170).step_by(20).map(f64::from) {
+            for expected_deg in (-170..=170).step_by(20).map(f64::from) {
+                let found = arg_deg(nearest_branch(seen_deg.to_radians().cos(), polar_deg(1.0, expected_deg)));
+                let off = |deg: f64| wrap_deg(deg - expected_deg).abs();
+                let nearer = if off(seen_deg) <= off(-seen_deg) { seen_deg } else { -seen_deg };
+                assert!((found - nearer).abs() < 1e-6, "{seen_deg} {expected_deg}: {found}");
+            }
+        }
+    }
+
+    #[test]
+    fn a_factor_without_a_sign_has_the_loads() {
+        let found = by_load(0.5, polar_deg(1.0, -170.0));
+        assert!((arg_deg(found) + 120.0).abs() < 1e-9);
+    }
 }

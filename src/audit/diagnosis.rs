@@ -72,21 +72,33 @@ pub struct Diagnoser {
 #[derive(Debug, Clone, Serialize, Deserialize)]
 struct Weighed {
     at: Features,
+    /// What it tells; `None` while the load level does not count.
     #[serde(skip)]
-    likelihood: WindowLikelihood,
+    told: Option<Told>,
     /// Lag of the load under a class, once somebody asked for it.
     #[serde(skip)]
     lag: Option<(usize, f64)>,
+}
+
+/// What one load level tells.
+#[derive(Debug, Clone)]
+struct Told {
+    likelihood: WindowLikelihood,
     /// What the load makes of an uneven supply, where that can be told.
-    #[serde(skip)]
     answers: Option<[Answer; STORIES]>,
 }
 
-impl Weighed {
-    fn of(at: &Features, context: &CircuitContext, foreign: [bool; 3]) -> Weighed {
-        let answers = unbalance::answers_at(at, context);
-        Weighed { at: *at, likelihood: weigh(at, context, foreign), lag: None, answers }
+impl Told {
+    fn of(at: &Features, context: &CircuitContext, foreign: [bool; 3]) -> Told {
+        Told { likelihood: weigh(at, context, foreign), answers: unbalance::answers_at(at, context) }
     }
+}
+
+/// A load level that counts.
+struct Heard<'a> {
+    at: &'a Features,
+    told: &'a Told,
+    window: &'a Window,
 }
 
 /// Log-likelihoods summed over all windows.
@@ -134,8 +146,10 @@ impl Diagnoser {
     /// Works out again what follows from what was kept.
     pub fn resume(&mut self, context: &CircuitContext) {
         let foreign = self.crossing.foreign();
-        for weighed in &mut self.weighed {
-            *weighed = Weighed::of(&weighed.at, context, foreign);
+        let windows = self.evidence.windows();
+        let least = least_readings(windows);
+        for (weighed, window) in self.weighed.iter_mut().zip(windows) {
+            weighed.told = (window.readings >= least).then(|| Told::of(&weighed.at, context, foreign));
         }
         if !self.weighed.is_empty() {
             self.sum = self.summed(context);
@@ -227,37 +241,45 @@ impl Diagnoser {
     }
 
     /// The load levels that count, as weighed and as collected.
-    fn heard(&self) -> impl Iterator<Item = (&Weighed, &Window)> {
+    fn heard(&self) -> impl Iterator<Item = Heard<'_>> {
         let windows = self.evidence.windows();
         let least = least_readings(windows);
-        self.weighed.iter().zip(windows).filter(move |(_, window)| window.readings >= least)
+        let counting = self.weighed.iter().zip(windows).filter(move |(_, window)| window.readings >= least);
+        counting.filter_map(|(Weighed { at, told, .. }, window)| Some(Heard { at, told: told.as_ref()?, window }))
     }
 
-    /// Weighs a window anew when its mean has moved by more than a fraction of what the likelihood can resolve.
+    /// Weighs a window anew when its mean has moved by more than a fraction of what the likelihood can resolve. One that does
+    /// not count yet is weighed when it does: most load levels are passed through and never seen again.
     fn weigh_window(&mut self, index: usize, context: &CircuitContext) {
-        let Some(window) = self.evidence.windows().get(index) else { return };
+        let windows = self.evidence.windows();
+        let Some(window) = windows.get(index) else { return };
         let foreign = self.crossing.foreign();
-        if let Some(weighed) = self.weighed.get(index)
-            && negligible(&weighed.at, &window.mean)
-            && window.readings != READINGS_FOR_WITNESS
-        {
+        let counts = window.readings >= least_readings(windows);
+        let before = self.weighed.get(index);
+        let counted = before.is_some_and(|w| w.told.is_some());
+        let stands = before.is_some_and(|w| w.told.is_some() == counts && negligible(&w.at, &window.mean));
+        // The mean of the first few is worth more than the first of them, however little it has moved.
+        if stands && window.readings != READINGS_FOR_WITNESS {
             // Unrest shows in readings whose mean stands still: it is looked at ever more rarely.
             if window.readings.is_power_of_two() {
-                self.sizes = Some(magnitude::weigh(self.evidence.windows(), foreign, context.full_load_current_a));
+                self.sizes = Some(magnitude::weigh(windows, foreign, context.full_load_current_a));
                 self.moved = true;
             }
             return;
         }
-        let fresh = Weighed::of(&window.mean, context, foreign);
+        let told = counts.then(|| Told::of(&window.mean, context, foreign));
+        let fresh = Weighed { at: window.mean, told, lag: None };
         if index < self.weighed.len() {
             self.weighed[index] = fresh;
         } else {
             self.weighed.push(fresh);
         }
-        self.sizes = Some(magnitude::weigh(self.evidence.windows(), foreign, context.full_load_current_a));
-        self.sum = self.summed(context);
-        (self.opinion, self.shares) = (None, None);
         self.moved = true;
+        if counts || counted {
+            self.sizes = Some(magnitude::weigh(windows, foreign, context.full_load_current_a));
+            self.sum = self.summed(context);
+            (self.opinion, self.shares) = (None, None);
+        }
     }
 
     /// Adds up the windows, stance by stance: a load keeps its stance to its nameplate from level to level. A blank says P <= 0
@@ -268,9 +290,9 @@ impl Diagnoser {
         let mut by_pattern = vec![[0.0f64; STANCES]; known.patterns.len()];
         let mut blank: Option<Vec<[f64; STANCES]>> = None;
         let (mut ln_unexplained, mut blank_unexplained) = (0.0, 0.0f64);
-        for (weighed, _) in self.heard() {
-            let likelihood = &weighed.likelihood;
-            let blanked = weighed.at.blanked;
+        for Heard { at, told, .. } in self.heard() {
+            let likelihood = &told.likelihood;
+            let blanked = at.blanked;
             if blanked {
                 blank_unexplained = blank_unexplained.min(likelihood.ln_unexplained);
             } else {
@@ -317,7 +339,7 @@ impl Diagnoser {
 
     /// Weighs what an uneven supply tells of the classes that are still in question: `by_pattern` is what is known without.
     fn weigh_unbalance(&self, sum: &mut Sum, by_pattern: &[[f64; STANCES]], share: f64, context: &CircuitContext) {
-        let told = self.heard().any(|(w, _)| w.answers.is_some());
+        let told = self.heard().any(|level| level.told.answers.is_some());
         if !told || self.crossing.foreign() != [false; 3] {
             return;
         }
@@ -327,7 +349,11 @@ impl Diagnoser {
         let open: Vec<usize> = (0..known.len()).filter(|c| posterior(*c) > peak - IN_QUESTION).collect();
         let classes_open: Vec<&Class> = open.iter().map(|c| &known[*c]).collect();
         let levels: Vec<unbalance::Seen> = (self.heard())
-            .map(|(w, _)| unbalance::Seen { features: &w.at, answers: w.answers, ln_pattern: &w.likelihood.ln_pattern })
+            .map(|Heard { at, told, .. }| unbalance::Seen {
+                features: at,
+                answers: told.answers,
+                ln_pattern: &told.likelihood.ln_pattern,
+            })
             .collect();
         sum.by_unbalance = vec![0.0; known.len()];
         for (c, told) in open.into_iter().zip(unbalance::weigh(&levels, &classes_open, by_pattern, share, context)) {
@@ -340,13 +366,12 @@ impl Diagnoser {
     /// nearly the same at levels near each other: such levels tell hardly more than one of them. Where only a total is known it
     /// blurs all levels alike.
     fn independent_share(&self) -> f64 {
-        let told = || self.heard().filter(|(w, _)| !w.at.blanked);
-        let (Some(low), Some(high)) = (told().map(|(_, w)| w.level).min(), told().map(|(_, w)| w.level).max()) else {
-            return 1.0;
-        };
+        let told = || self.heard().filter(|level| !level.at.blanked);
+        let steps = || told().map(|level| level.window.level);
+        let (Some(low), Some(high)) = (steps().min(), steps().max()) else { return 1.0 };
         let levels = told().count() as f64;
         let apart = f64::from(high - low) / LEVELS_APART;
-        let each = if told().any(|(w, _)| w.at.tells_channels()) { 0.8 } else { 0.5 };
+        let each = if told().any(|level| level.at.tells_channels()) { 0.8 } else { 0.5 };
         (1.0 + each * apart.min(levels - 1.0)) / levels
     }
 
@@ -354,8 +379,8 @@ impl Diagnoser {
     /// because one wrong ratio makes them all wrong.
     fn ln_current(&self, gain: Gain, context: &CircuitContext) -> f64 {
         let factor = gain.factor().unwrap_or(1.0);
-        let running = self.heard().filter(|(w, _)| !w.at.starting);
-        running.map(|(w, _)| load::current_weight(context, w.at.mean_current_a / factor).ln()).fold(0.0, f64::min)
+        let running = self.heard().filter(|level| !level.at.starting);
+        running.map(|level| load::current_weight(context, level.at.mean_current_a / factor).ln()).fold(0.0, f64::min)
     }
 
     /// What this circuit's own readings say of what it shares with others; `None` while there is nothing to say.
@@ -588,25 +613,25 @@ impl Diagnoser {
         let told = (prior[leading] / known[leading].prior).max(f64::MIN_POSITIVE).ln()
             - (prior[rival] / known[rival].prior).max(f64::MIN_POSITIVE).ln();
         tell(ReasonKind::Companions, told);
-        let ln = |weighed: &Weighed| {
+        let ln = |level: &Heard| {
             let of = |class: usize| {
-                let by_stance = weighed.likelihood.ln_pattern[known[class].pattern_index];
+                let by_stance = level.told.likelihood.ln_pattern[known[class].pattern_index];
                 load::ln_over_stances(&by_stance.map(f64::from)).max(-1e4)
             };
             of(leading) - of(rival)
         };
-        let blanks = self.heard().filter(|(w, _)| w.at.blanked).map(|(w, _)| ln(w));
+        let blanks = self.heard().filter(|level| level.at.blanked).map(|level| ln(&level));
         if let Some(weakest) = blanks.reduce(|a, b| if a.abs() < b.abs() { a } else { b }) {
             tell(ReasonKind::Blank, weakest);
         }
-        for (weighed, window) in self.heard().filter(|(w, _)| !w.at.blanked) {
-            let (mean_current_a, readings) = (window.mean.mean_current_a, window.readings);
-            let kind = if window.mean.starting {
+        for level in self.heard().filter(|level| !level.at.blanked) {
+            let (mean_current_a, readings) = (level.window.mean.mean_current_a, level.window.readings);
+            let kind = if level.window.mean.starting {
                 ReasonKind::Start { mean_current_a, readings }
             } else {
                 ReasonKind::LoadLevel { mean_current_a, readings }
             };
-            tell(kind, ln(weighed));
+            tell(kind, ln(&level));
         }
         let rated = sizes.as_rated().clamp(1e-30, 1.0);
         let ratio = match sizes.ranked[0].gain {

@@ -210,6 +210,55 @@ pub fn wide_window(load: LoadBehaviour) -> (f64, f64, f64, f64) {
     }
 }
 
+/// Where the current of a load may lag, degrees, and where it is expected to.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct LagWindow {
+    /// Of the nameplate, or the middle of what the kind shows.
+    pub expected_deg: f64,
+    /// Least.
+    pub lowest_deg: f64,
+    /// Most.
+    pub highest_deg: f64,
+}
+
+impl LagWindow {
+    /// The window of a load that draws `mean_current_a`.
+    fn of(context: &CircuitContext, mean_current_a: f64) -> LagWindow {
+        const BESIDE_DEG: f64 = 40.0;
+        let (lowest, _, _, widest) = wide_window(context.load);
+        let highest = widest.max(88.0);
+        match expected(context, mean_current_a) {
+            Some((centre, _)) => LagWindow {
+                expected_deg: centre,
+                lowest_deg: lowest.max(centre - BESIDE_DEG),
+                highest_deg: highest.min(centre + BESIDE_DEG),
+            },
+            None => LagWindow { expected_deg: f64::midpoint(lowest, widest), lowest_deg: lowest, highest_deg: highest },
+        }
+    }
+}
+
+/// The latest window, kept as long as the current is the same to about half a percent: the nameplate's locus costs more than
+/// all checks that look at it.
+#[derive(Debug, Clone, Default)]
+pub struct LagWindows {
+    latest: Option<(u64, LagWindow)>,
+}
+
+impl LagWindows {
+    /// The window of a load that draws `mean_current_a`.
+    pub fn at(&mut self, context: &CircuitContext, mean_current_a: f64) -> LagWindow {
+        /// Bits of a mantissa that tell steps of 0.4 to 0.8 %.
+        const COARSE: u32 = f64::MANTISSA_DIGITS - 1 - 7;
+        let step = mean_current_a.to_bits() >> COARSE;
+        let kept = self.latest.filter(|(of, _)| *of == step).map(|(_, window)| window);
+        let middle_a = || f64::from_bits((step << COARSE) | (1 << (COARSE - 1)));
+        let window = kept.unwrap_or_else(|| LagWindow::of(context, middle_a()));
+        self.latest = Some((step, window));
+        window
+    }
+}
+
 /// Normal density without its constant factor.
 fn bell(x: f64, centre: f64, sigma: f64) -> f64 {
     let z = (x - centre) / sigma;

@@ -23,6 +23,27 @@ pub fn polar_deg(magnitude: f64, angle_deg: f64) -> Complex64 {
     Complex64::from_polar(magnitude, angle_deg.to_radians())
 }
 
+/// Unit phasor at so many steps of 30 degrees, which all shifts of leads are.
+pub fn unit_at_step(step: i32) -> Complex64 {
+    const HALF: f64 = 0.5;
+    const HIGH: f64 = 0.866_025_403_784_438_6;
+    const QUARTER: [Complex64; 3] = [Complex64::ONE, Complex64::new(HIGH, HALF), Complex64::new(HALF, HIGH)];
+    let step = step.rem_euclid(12) as usize;
+    let Complex64 { re, im } = QUARTER[step % 3];
+    match step / 3 {
+        0 => Complex64::new(re, im),
+        1 => Complex64::new(-im, re),
+        2 => Complex64::new(-re, -im),
+        _ => Complex64::new(im, -re),
+    }
+}
+
+/// Unit phasor in the direction of another; that of angle zero for one without a length, as its angle is taken for zero.
+pub fn direction(phasor: Complex64) -> Complex64 {
+    let length = magnitude(phasor);
+    if length > 0.0 { phasor * (1.0 / length) } else { Complex64::ONE }
+}
+
 /// Length of two parts at right angles. `hypot` takes care of overflow, which no voltage, current or power comes near, at
 /// several times the cost.
 pub fn length(x: f64, y: f64) -> f64 {
@@ -52,6 +73,20 @@ mod tests {
         assert_eq!(wrap_deg(540.0), 180.0);
         assert_eq!(wrap_deg(-190.0), 170.0);
         assert_eq!(wrap_deg(0.0), 0.0);
+    }
+
+    #[test]
+    fn steps_of_thirty_degrees_are_exact_to_the_last_digits() {
+        for step in -15..=15 {
+            let off = unit_at_step(step) - polar_deg(1.0, 30.0 * f64::from(step));
+            assert!(magnitude(off) < 1e-15, "{step}");
+        }
+    }
+
+    #[test]
+    fn a_direction_has_unit_length_and_nothing_points_to_zero() {
+        assert!(magnitude(direction(Complex64::new(-3.0, 4.0)) - Complex64::new(-0.6, 0.8)) < 1e-15);
+        assert_eq!(direction(Complex64::ZERO), Complex64::ONE);
     }
 
     proptest! {

@@ -80,6 +80,14 @@ pub struct Circuit {
     pub total: TotalPower,
 }
 
+impl Circuit {
+    /// Mean current of the channels whose current is known, A; zero where none is.
+    pub fn mean_current_a(&self) -> f64 {
+        let known = || self.channel.iter().filter_map(|c| c.current_a);
+        known().sum::<f64>() / known().count().max(1) as f64
+    }
+}
+
 /// Rebuilds what each channel registers. A sign that the registers do not carry is left unknown, never assumed.
 pub fn reconstruct(
     reading: &MonitorReading,

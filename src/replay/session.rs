@@ -257,8 +257,10 @@ impl<'c> Session<'c> {
         let mut assessments = assessments.ok().map(Vec::into_iter);
         for index in &monitor.circuits {
             let assessment = assessments.as_mut().and_then(Iterator::next);
-            if let Some(circuit) = station.circuits.get_mut(*index) {
-                circuit.take(reading, assessment);
+            if let Some(circuit) = station.circuits.get_mut(*index)
+                && let Some(old) = circuit.take(reading, assessment)
+            {
+                monitor.auditor.give_back(old);
             }
         }
     }
@@ -284,16 +286,16 @@ impl<'c> Session<'c> {
 }
 
 impl Circuit {
-    /// Takes a reading with what the audit made of it; `None` when the audit failed inside.
-    fn take(&mut self, reading: &MonitorReading, assessment: Option<Assessment>) {
+    /// Takes a reading with what the audit made of it; `None` when the audit failed inside. Gives what was made of the reading
+    /// before.
+    fn take(&mut self, reading: &MonitorReading, assessment: Option<Assessment>) -> Option<Assessment> {
         self.readings += 1;
         self.started_at.get_or_insert(reading.at);
         let wall = reading.at.wall;
         self.period = Some(self.period.map_or((wall, wall), |(from, to)| (from.min(wall), to.max(wall))));
         let Some(assessment) = assessment else {
             self.failures += 1;
-            self.last = None;
-            return;
+            return self.last.take();
         };
         if self.registers_power
             && let Some(registered_w) = reading.circuits.get(self.slot).and_then(registered_w)
@@ -301,7 +303,7 @@ impl Circuit {
             let running = assessment.run_state != RunState::Stopped;
             self.energy.observe(reading.at.mono, registered_w, running, assessment.corrected.as_ref());
         }
-        self.last = Some(assessment);
+        self.last.replace(assessment)
     }
 
     fn outcome(&self, columns: &Columns) -> CircuitOutcome {

@@ -74,12 +74,14 @@ fn sum_of_channels(input: &Input, found: &mut Found) {
     let check = Check::SumOfChannels;
     let reading = input.reading;
     let used = input.context.service.channels();
-    let present =
-        |values: [Measured; 3]| [0, 1, 2].map(|k| if used.contains(&k) { values[k].good() } else { Some(0.0) });
-    let channels = present(reading.active_power_w);
-    let va: Option<f64> = used.iter().map(|k| input.circuit.channel[*k].volt_amps).sum();
-    let (Some(total), [Some(a), Some(b), Some(c)], Some(va)) = (reading.total_active_power_w.good(), channels, va)
-    else {
+    let sum = |values: &[Measured; 3]| used.iter().map(|k| values[*k].good()).sum::<Option<f64>>();
+    let total = reading.total_active_power_w.good();
+    // What the map lacks is found out at the first look.
+    let compared = total.and_then(|total| {
+        let va = used.iter().map(|k| input.circuit.channel[*k].volt_amps).sum::<Option<f64>>()?;
+        Some((total, sum(&reading.active_power_w)?, va))
+    });
+    let Some((total, watts, va)) = compared else {
         let missing = first_missing(&[
             (reading.total_active_power_w, "total kW"),
             (reading.active_power_w[0], "kW on channel 1"),
@@ -94,18 +96,16 @@ fn sum_of_channels(input: &Input, found: &mut Found) {
         found.idle(check, None, why);
         return;
     }
-    let sum = a + b + c;
-    let mut right = (sum - total).abs() <= SUM_TOLERANCE * va;
+    let mut right = (watts - total).abs() <= SUM_TOLERANCE * va;
     let mut reactive = None;
-    let channels = present(reading.reactive_power_var);
-    if let (Some(total), [Some(a), Some(b), Some(c)]) = (reading.total_reactive_power_var.good(), channels)
+    if let Some(total) = reading.total_reactive_power_var.good()
+        && let Some(vars) = sum(&reading.reactive_power_var)
         && !input.context.reactive_unsigned
     {
-        let sum = a + b + c;
-        right &= (sum - total).abs() <= SUM_TOLERANCE * va;
-        reactive = Some((sum, total));
+        right &= (vars - total).abs() <= SUM_TOLERANCE * va;
+        reactive = Some((vars, total));
     }
-    let detail = Detail::Sums { active: (sum, total), reactive };
+    let detail = Detail::Sums { active: (watts, total), reactive };
     found.judged(check, None, right, detail);
 }
 

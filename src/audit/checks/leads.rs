@@ -1,12 +1,10 @@
 //! Are the leads there, in order, and each current with its own voltage?
 
-use std::cell::LazyCell;
-
 use super::{CURRENT_NAMES, Found, Input, first_missing, not_running};
 use crate::audit::assessment::Check;
 use crate::audit::detail::{Detail, Missing};
 use crate::audit::evidence::{DEAD_CURRENT_SHARE, UNEVEN_CURRENT_SHARE};
-use crate::audit::load;
+use crate::audit::load::LagWindow;
 use crate::electrical::angle::wrap_deg;
 use crate::electrical::voltage::DEAD_VOLTAGE_SHARE;
 use crate::reading::{Measured, RunStatus};
@@ -127,16 +125,6 @@ pub fn voltage_rotation(input: &Input, found: &mut Found) {
 /// Each channel's current lags its own voltage by what the load allows; else the nearest shift of 60 degrees is named.
 pub fn association(input: &Input, found: &mut Found) {
     let check = Check::VoltageCurrentAssociation;
-    let carrying = || input.circuit.channel.iter().filter_map(|c| c.current_a);
-    let mean_a = carrying().sum::<f64>() / carrying().count().max(1) as f64;
-    // Only where a channel gets that far: the nameplate's locus costs more than the rest of this check.
-    let window = LazyCell::new(|| {
-        let (lowest, _, _, highest) = load::wide_window(input.context.load);
-        match load::expected(input.context, mean_a) {
-            Some((centre, _)) => (centre, (centre - 40.0).max(lowest), (centre + 40.0).min(highest.max(88.0))),
-            None => (f64::midpoint(lowest, highest), lowest, highest.max(88.0)),
-        }
-    });
     let by_design = super::shifts_by_design(input.context);
     for &k in input.context.service.channels() {
         let channel = &input.circuit.channel[k];
@@ -148,14 +136,14 @@ pub fn association(input: &Input, found: &mut Found) {
             found.idle(check, Some(k), why);
             continue;
         }
-        if channel.current_a.is_some_and(|a| a <= DEAD_CURRENT_SHARE * mean_a) {
+        if channel.current_a.is_some_and(|a| a <= DEAD_CURRENT_SHARE * input.mean_current_a) {
             found.not_checkable(check, Some(k), "the channel carries no current");
             continue;
         }
         // Two elements and a high leg stand 30 degrees off their currents by design.
         let lag_deg = wrap_deg(lag_deg - by_design[k]);
-        let (expected, lowest, highest) = *window;
-        let right = (lowest..=highest).contains(&lag_deg);
+        let LagWindow { expected_deg: expected, lowest_deg, highest_deg } = input.lag_window;
+        let right = (lowest_deg..=highest_deg).contains(&lag_deg);
         let detail = if right {
             Detail::Lag(lag_deg)
         } else {

@@ -12,6 +12,7 @@ use super::assessment::{Check, Finding, Outcome, RunState};
 use super::context::CircuitContext;
 use super::detail::{Detail, Missing};
 use super::hypotheses;
+use super::load::LagWindow;
 use super::persistence::{Memories, Memory, Persistence};
 use super::run_state::Run;
 use crate::electrical::angle::wrap_deg;
@@ -32,6 +33,10 @@ pub struct Input<'a> {
     pub voltages: &'a Voltages,
     /// What is known in advance.
     pub context: &'a CircuitContext,
+    /// Mean current of the channels whose current is known, A.
+    pub mean_current_a: f64,
+    /// Where that current may lag.
+    pub lag_window: LagWindow,
     /// Run state.
     pub run: Run,
     /// Time of the reading before this one.
@@ -134,10 +139,12 @@ const FAMILIES: [Family; 16] = [
     consistency::sums_and_power_factor,
 ];
 
-/// Makes every check on one reading, and says of each what may be said by what `memories` keep of those before.
-pub fn all(input: &Input, memories: &mut Memories) -> Vec<Finding> {
-    let mut found =
-        Found { memories, at: input.monitor.at, repeats: input.repeats, findings: Vec::with_capacity(MOST) };
+/// Makes every check on one reading, and says of each what may be said by what `memories` keep of those before. The findings
+/// take the place of those in `room`.
+pub fn all(input: &Input, memories: &mut Memories, mut room: Vec<Finding>) -> Vec<Finding> {
+    room.clear();
+    room.reserve(MOST);
+    let mut found = Found { memories, at: input.monitor.at, repeats: input.repeats, findings: room };
     for family in FAMILIES {
         family(input, &mut found);
     }

@@ -26,8 +26,8 @@ impl SupplyUnbalance {
             Rotation::Acb => [v1.conj(), v2.conj(), v3.conj()],
         };
         let size = phasors.map(magnitude);
-        let mean = size.iter().sum::<f64>() / 3.0;
-        let sizes: Complex64 = (0..3).map(|k| turn(k) * (size[k] / mean - 1.0)).sum::<Complex64>() * (2.0 / 3.0);
+        // What is alike in all three cancels out.
+        let sizes = uneven_part(size) * (2.0 / size.iter().sum::<f64>());
         let opposing = (voltages.basis != AngleBasis::Nominal).then(|| {
             let main: Complex64 = (0..3).map(|k| turn(k) * phasors[k]).sum();
             let opposing: Complex64 = (0..3).map(|k| turn(k).conj() * phasors[k]).sum();
@@ -80,9 +80,15 @@ impl SupplyUnbalance {
     }
 }
 
+const HALF_SQRT_3: f64 = 0.866_025_403_784_438_6;
+
+/// Sum of sizes, each at its place in the rotation: nothing where they are alike.
+fn uneven_part([first, second, third]: [f64; 3]) -> Complex64 {
+    Complex64::new(first - 0.5 * (second + third), HALF_SQRT_3 * (second - third))
+}
+
 /// Angle of position `k` in the rotation, forwards.
 pub(super) fn turn(k: usize) -> Complex64 {
-    const HALF_SQRT_3: f64 = 0.866_025_403_784_438_6;
     // Looked up: this is asked of every reading.
     [Complex64::ONE, Complex64::new(-0.5, HALF_SQRT_3), Complex64::new(-0.5, -HALF_SQRT_3)][k]
 }

@@ -33,8 +33,10 @@ impl VoltageDiagnosis {
 
     /// The leading group, when something else than "sound" is as good as certain.
     pub fn fault(&self) -> Option<&Group> {
+        // Asked of every reading, and nearly always answered by the first look.
+        let group = self.groups.first().filter(|group| !group.states.contains(&VoltageState::Sound))?;
         let certain = 1.0 - self.sound() - self.none_of_these >= CERTAIN && self.none_of_these <= UNEXPLAINED_ALLOWED;
-        self.groups.first().filter(|group| certain && !group.states.contains(&VoltageState::Sound))
+        certain.then_some(group)
     }
 }
 
