@@ -6,6 +6,8 @@
 use serde::{Deserialize, Serialize};
 
 use super::run_state::Company;
+use super::wiring::{CurrentSeen, Wiring};
+use crate::reading::Phase;
 
 /// Readings a spell must last before it counts: meters and pumps take a moment to settle.
 const SPELL_READINGS: u32 = 3;
@@ -38,6 +40,17 @@ impl Crossing {
     /// Slot of the circuit each such channel sees.
     pub fn slots(&self) -> [Option<usize>; 3] {
         self.slots
+    }
+
+    /// A wiring with the channels that see another circuit told as such.
+    pub fn told(&self, mut wiring: Wiring) -> Wiring {
+        for (k, slot) in self.slots.into_iter().enumerate() {
+            if let Some(slot) = slot {
+                let (phase, reversed) = wiring.current[k].shows().unwrap_or((Phase::from_index(k), false));
+                wiring.current[k] = CurrentSeen::OtherCircuit { slot, phase, reversed };
+            }
+        }
+        wiring
     }
 
     /// Probability of this, given what was seen of who runs when; 1 when no channel does.

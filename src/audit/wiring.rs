@@ -102,6 +102,11 @@ impl Registers {
         Registers::FactorLagNegative,
     ];
 
+    /// Place in [`Registers::ALL`].
+    pub fn index(self) -> usize {
+        self as usize
+    }
+
     /// What is registered as (P, Q) when the true values are these.
     pub fn registered(self, p: f64, q: f64) -> (f64, f64) {
         match self {
@@ -174,5 +179,17 @@ impl Wiring {
     /// True when every used channel shows its current at the ratio the monitor was told.
     pub fn ratios_right(&self) -> bool {
         self.gain == [Gain::AsRated; 3]
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn meanings_are_numbered_in_the_order_of_their_list() {
+        for (index, registers) in Registers::ALL.into_iter().enumerate() {
+            assert_eq!(registers.index(), index);
+        }
     }
 }

@@ -30,7 +30,7 @@ pub(super) struct Predicted {
 /// The tables of one meaning, built once.
 pub(super) fn predicted(registers: Registers) -> &'static Predicted {
     static TABLES: LazyLock<Vec<Predicted>> = LazyLock::new(|| Registers::ALL.map(build).into());
-    &TABLES[Registers::ALL.iter().position(|r| *r == registers).unwrap_or(0)]
+    &TABLES[registers.index()]
 }
 
 fn build(registers: Registers) -> Predicted {

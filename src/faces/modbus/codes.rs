@@ -55,5 +55,5 @@ pub const VOLTAGE_CODES: &str = "voltage leads and supply: 0 no fault certain; 1
 
 /// Number of a meaning of the registers: 1 as declared, then in the order of [`Registers::ALL`].
 pub fn registers_code(registers: Registers) -> u16 {
-    Registers::ALL.iter().position(|known| *known == registers).map_or(0, |at| at as u16 + 1)
+    registers.index() as u16 + 1
 }
