@@ -123,13 +123,15 @@ pub fn run(first: u64, stations: u64, judged: u64, possible: &[Possible]) -> Res
 fn station(n: u64, possible: &[Possible], optimum: Option<&Optimum>, results: &mut Results) {
     let draw = &draw(n, possible, STATES[2]);
     let metered = meter_states(draw);
-    let (truth, slips) = (draw.truth.leads, draw.truth.slips);
-    let sound = truth.power_right();
-    let alike = alike(&truth, possible);
+    let slips = draw.truth.slips;
+    let truths = Level::ALL.map(|level| draw.truth.leads.as_read(level.reads_q()));
+    let alike = truths.map(|truth| alike(&truth, possible));
     for (at, states) in STATES.into_iter().enumerate() {
         let best = optimum.map(|o| o.judge(draw, &metered[..states]));
         for (l, level) in Level::ALL.into_iter().enumerate() {
-            let core = Answer::of_core(&diagnose(draw, &metered[..states], level), &truth, &alike);
+            let (truth, alike) = (truths[l], &alike[l]);
+            let sound = truth.power_right();
+            let core = Answer::of_core(&diagnose(draw, &metered[..states], level), &truth, alike);
             results.core[l][at].add(&core, slips, sound);
             let best = best.as_ref().map(|b| b[l].answer(&truth));
             if let Some(best) = &best {
@@ -148,8 +150,8 @@ fn station(n: u64, possible: &[Possible], optimum: Option<&Optimum>, results: &m
             }
         }
     }
-    if !sound {
-        detection(draw, &metered[0], results);
+    if truths.iter().any(|truth| !truth.power_right()) {
+        detection(draw, &metered[0], &truths, results);
     }
 }
 
@@ -176,12 +178,15 @@ const PATIENCE: u32 = 60;
 /// Readings of the station as it was before a lead is moved: more than the core's windows remember.
 const SOUND_BEFORE: u64 = 90;
 
-fn detection(draw: &Draw, wrong: &Metered, results: &mut Results) {
+fn detection(draw: &Draw, wrong: &Metered, truths: &[Leads; 4], results: &mut Results) {
     let mut intended = draw.clone();
     intended.truth.leads = Leads::INTENDED;
     intended.states.truncate(1);
     let right = meter_states(&intended)[0];
     for (l, level) in Level::ALL.into_iter().enumerate() {
+        if truths[l].power_right() {
+            continue;
+        }
         for before in [0, SOUND_BEFORE] {
             let mut auditor = CircuitAuditor::new(context(draw, level));
             let mut random = fastrand::Rng::with_seed(draw.seed ^ before);

@@ -107,6 +107,15 @@ impl Leads {
         relative.current == Leads::INTENDED.current && self.map == MapMistake::None
     }
 
+    /// The same without what no register shows: a wrong sign of Q is no fault where Q is not read.
+    #[must_use]
+    pub fn as_read(mut self, reads_q: bool) -> Leads {
+        if !reads_q && self.map == MapMistake::SignOfQ {
+            self.map = MapMistake::None;
+        }
+        self
+    }
+
     /// The core's word for it; `None` when the core has none.
     pub fn to_core(self) -> Option<Wiring> {
         let mut wiring = Wiring::INTENDED;

@@ -64,9 +64,9 @@ pub fn run(first: u64, stations: u64, possible: &[Possible]) -> Visits {
         let mut n = thread;
         while n < stations {
             let draw = draw(first + n, possible, 2);
-            if let Some(truth) = draw.truth.leads.to_core() {
-                let metered = meter_states(&draw);
-                for (l, level) in Level::ALL.into_iter().enumerate() {
+            let metered = meter_states(&draw);
+            for (l, level) in Level::ALL.into_iter().enumerate() {
+                if let Some(truth) = draw.truth.leads.as_read(level.reads_q()).to_core() {
                     let mut technician = Technician { truth, random: fastrand::Rng::with_seed(draw.seed ^ l as u64) };
                     if let Some(start) = unsettled(&diagnose(&draw, &metered, level)) {
                         visits[l][0].note(technician.by_plan(start.clone()));

@@ -27,6 +27,11 @@ pub enum Level {
 impl Level {
     /// All, in order.
     pub const ALL: [Level; 4] = [Level::A, Level::B, Level::C, Level::D];
+
+    /// True where the map offers reactive power.
+    pub fn reads_q(self) -> bool {
+        matches!(self, Level::A | Level::C)
+    }
 }
 
 /// What the monitor meters in one state, by channel.

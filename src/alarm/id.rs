@@ -73,7 +73,7 @@ pub enum AlarmKind {
     RegisterMapWrong,
     /// A voltage lead, fuse or voltage transformer of a monitor is at fault.
     VoltageLeadsWrong,
-    /// A phase of the supply to a pump is gone: the motor runs on two phases.
+    /// A phase of the supply to a pump is gone: it runs on two phases.
     SupplyPhaseLost,
     /// A circuit's power is registered wrong because leads are on the wrong terminals.
     MeteringMiswired,

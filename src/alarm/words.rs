@@ -47,7 +47,7 @@ pub fn title(kind: AlarmKind) -> &'static str {
         AlarmKind::MonitorSilent => "power monitor does not answer",
         AlarmKind::RegisterMapWrong => "register map does not fit the device",
         AlarmKind::VoltageLeadsWrong => "voltage leads or fuse at fault",
-        AlarmKind::SupplyPhaseLost => "motor runs on two phases",
+        AlarmKind::SupplyPhaseLost => "pump runs on two phases",
         AlarmKind::MeteringMiswired => "power is metered wrong (wiring)",
         AlarmKind::MeteringNumbersWrong => "power is metered wrong (numbers)",
         AlarmKind::ValuesFrozen => "values stand still",
@@ -67,10 +67,10 @@ pub fn name(id: &AlarmId) -> String {
 pub fn supply_phase_lost(phase: Phase, probability: f64, explains: &[&Finding]) -> Story {
     Story {
         what: format!(
-            "Phase {} of the supply to this pump is lost: the motor runs on two of its three phases.",
+            "Phase {} of the supply to this pump is lost: it runs on two of its three phases.",
             phase.label()
         ),
-        means: "The motor overheats within minutes and may burn out.".to_owned(),
+        means: "A motor on two phases overheats within minutes and may burn out.".to_owned(),
         sure: format!("{} sure", percent(probability)),
         action:
             "Stop this pump and let another take over, if the station can spare it. Then have a qualified person check the fuses, the contactor and \

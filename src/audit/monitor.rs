@@ -8,7 +8,7 @@ use std::sync::Arc;
 use serde::{Deserialize, Serialize};
 
 use super::absence::Absence;
-use super::assessment::{Assessment, Finding};
+use super::assessment::Assessment;
 use super::auditor::CircuitAuditor;
 use super::context::{CircuitContext, ServiceKind};
 use super::crossing::CrossingTracker;
@@ -36,9 +36,6 @@ pub struct MonitorAuditor {
     /// Conclusions of all circuits when `joint` was made.
     #[serde(skip)]
     joint_at: u64,
-    /// Findings given back, whose room is used again.
-    #[serde(skip)]
-    room: Vec<Vec<Finding>>,
 }
 
 impl MonitorAuditor {
@@ -53,15 +50,7 @@ impl MonitorAuditor {
             })
         });
         let circuits = contexts.into_iter().map(CircuitAuditor::new).collect();
-        MonitorAuditor {
-            circuits,
-            slots,
-            crossings: CrossingTracker::default(),
-            voltages,
-            joint: None,
-            joint_at: 0,
-            room: Vec::new(),
-        }
+        MonitorAuditor { circuits, slots, crossings: CrossingTracker::default(), voltages, joint: None, joint_at: 0 }
     }
 
     /// Goes on after an absence with what was kept of it; what is not kept is worked out again.
@@ -82,19 +71,20 @@ impl MonitorAuditor {
         &self.circuits
     }
 
-    /// Gives back an assessment that nobody needs any more. Who takes millions of readings one after the other is spared much
-    /// by it: the findings of each are some kilobytes.
-    pub fn give_back(&mut self, old: Assessment) {
-        if self.room.len() < self.circuits.len() {
-            self.room.push(old.findings);
-        }
-    }
-
     /// Takes one reading; returns an assessment a circuit, in the order of their contexts.
     pub fn observe(&mut self, reading: &MonitorReading) -> Vec<Assessment> {
+        let mut assessments = Vec::new();
+        self.observe_into(reading, &mut assessments);
+        assessments
+    }
+
+    /// The same in place of the assessments of an earlier reading. Who takes millions of readings one after the other is spared
+    /// much by it: the findings of each are some kilobytes.
+    pub fn observe_into(&mut self, reading: &MonitorReading, assessments: &mut Vec<Assessment>) {
         let epochs = self.epochs();
+        let mut rooms = assessments.iter_mut().map(|old| std::mem::take(&mut old.findings));
         let mut steps: Vec<_> =
-            self.circuits.iter_mut().map(|c| c.step(reading, self.room.pop().unwrap_or_default())).collect();
+            self.circuits.iter_mut().map(|c| c.step(reading, rooms.next().unwrap_or_default())).collect();
         // Another circuit may have seen the shared leads being moved since, and a pump that stands shows nothing of that.
         let changed_at = self.circuits.iter().filter_map(CircuitAuditor::changed_at).max();
         let is_outdated = |circuit: &CircuitAuditor| changed_at.is_some_and(|at| circuit.is_older_than(at));
@@ -129,8 +119,8 @@ impl MonitorAuditor {
             voltages.diagnosis().filter(|leads| enough && leads.voltages_used > 0).cloned()
         });
         let each = self.circuits.iter_mut().zip(&mut steps).zip(told);
-        let mut assessments: Vec<Assessment> =
-            each.map(|((circuit, step), told)| circuit.finish(step, told, leads.clone())).collect();
+        assessments.clear();
+        assessments.extend(each.map(|((circuit, step), told)| circuit.finish(step, told, leads.clone())));
         if epochs != self.epochs() {
             // Somebody has moved leads: who was on whose pump no longer holds.
             self.crossings.forget();
@@ -146,7 +136,6 @@ impl MonitorAuditor {
                 assessment.outdated = is_outdated(circuit);
             }
         }
-        assessments
     }
 
     /// What each circuit finds of what is shared, and what it is told. An outdated one has no say, and is told nothing new: to

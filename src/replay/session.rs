@@ -29,7 +29,6 @@ struct Circuit {
     energy: EnergyMeter,
     registers_power: bool,
     started_at: Option<Instant2>,
-    last: Option<Assessment>,
     readings: u64,
     period: Option<(UnixMs, UnixMs)>,
     failures: u64,
@@ -120,6 +119,8 @@ struct Monitor {
     circuits: Vec<usize>,
     contexts: Vec<CircuitContext>,
     auditor: MonitorAuditor,
+    /// What it made of the latest reading, by circuit; none before the first, and after one on which the audit failed inside.
+    latest: Vec<Assessment>,
 }
 
 /// All circuits of a replay, or those of some stations.
@@ -168,7 +169,6 @@ impl<'c> Session<'c> {
                     energy: EnergyMeter::with_max_gap(columns.longest_gap_ms),
                     registers_power: powered.contains(&place),
                     started_at: None,
-                    last: None,
                     readings: 0,
                     period: None,
                     failures: 0,
@@ -178,6 +178,7 @@ impl<'c> Session<'c> {
                 circuits,
                 auditor: MonitorAuditor::new(contexts.clone()),
                 contexts,
+                latest: Vec::new(),
             });
             stations.insert(station, Station { circuits, monitors: monitors.collect(), timeline: Timeline::default() });
         }
@@ -248,27 +249,23 @@ impl<'c> Session<'c> {
         let Some(monitor) = station.monitors.get_mut(key.monitor).filter(|monitor| !monitor.circuits.is_empty()) else {
             return;
         };
-        let auditor = &mut monitor.auditor;
+        let (auditor, latest) = (&mut monitor.auditor, &mut monitor.latest);
         // As in the daemon: circuits that fail inside must not end the replay of all others.
-        let assessments = catch_unwind(AssertUnwindSafe(|| auditor.observe(reading)));
-        if assessments.is_err() {
+        if catch_unwind(AssertUnwindSafe(|| auditor.observe_into(reading, latest))).is_err() {
             monitor.auditor = MonitorAuditor::new(monitor.contexts.clone());
+            monitor.latest.clear();
         }
-        let mut assessments = assessments.ok().map(Vec::into_iter);
-        for index in &monitor.circuits {
-            let assessment = assessments.as_mut().and_then(Iterator::next);
-            if let Some(circuit) = station.circuits.get_mut(*index)
-                && let Some(old) = circuit.take(reading, assessment)
-            {
-                monitor.auditor.give_back(old);
+        for (place, index) in monitor.circuits.iter().enumerate() {
+            if let Some(circuit) = station.circuits.get_mut(*index) {
+                circuit.take(reading, monitor.latest.get(place));
             }
         }
     }
 
     /// All circuits, the worst first: by verdict, probability of a fault and size of the misregistration.
     pub fn ranked(&self) -> Vec<CircuitOutcome> {
-        let circuits = self.stations.values().flat_map(|station| &station.circuits);
-        let mut outcomes: Vec<CircuitOutcome> = circuits.map(|c| c.outcome(self.columns)).collect();
+        let mut outcomes: Vec<CircuitOutcome> =
+            self.stations.values().flat_map(|station| station.outcomes(self.columns)).collect();
         let severity = |verdict| match verdict {
             Verdict::Fault => 0,
             Verdict::Undecided => 1,
@@ -285,17 +282,28 @@ impl<'c> Session<'c> {
     }
 }
 
+impl Station {
+    fn outcomes(&self, columns: &Columns) -> impl Iterator<Item = CircuitOutcome> {
+        let latest = |index: usize| {
+            let monitors = self.monitors.iter();
+            let mut places = monitors.flat_map(|m| m.circuits.iter().zip(m.latest.iter()));
+            places.find(|(circuit, _)| **circuit == index).map(|(_, assessment)| assessment)
+        };
+        let circuits = self.circuits.iter().enumerate();
+        circuits.map(move |(index, circuit)| circuit.outcome(latest(index), columns))
+    }
+}
+
 impl Circuit {
-    /// Takes a reading with what the audit made of it; `None` when the audit failed inside. Gives what was made of the reading
-    /// before.
-    fn take(&mut self, reading: &MonitorReading, assessment: Option<Assessment>) -> Option<Assessment> {
+    /// Takes a reading with what the audit made of it; `None` when the audit failed inside.
+    fn take(&mut self, reading: &MonitorReading, assessment: Option<&Assessment>) {
         self.readings += 1;
         self.started_at.get_or_insert(reading.at);
         let wall = reading.at.wall;
         self.period = Some(self.period.map_or((wall, wall), |(from, to)| (from.min(wall), to.max(wall))));
         let Some(assessment) = assessment else {
             self.failures += 1;
-            return self.last.take();
+            return;
         };
         if self.registers_power
             && let Some(registered_w) = reading.circuits.get(self.slot).and_then(registered_w)
@@ -303,15 +311,14 @@ impl Circuit {
             let running = assessment.run_state != RunState::Stopped;
             self.energy.observe(reading.at.mono, registered_w, running, assessment.corrected.as_ref());
         }
-        self.last.replace(assessment)
     }
 
-    fn outcome(&self, columns: &Columns) -> CircuitOutcome {
+    fn outcome(&self, assessment: Option<&Assessment>, columns: &Columns) -> CircuitOutcome {
         let station = columns.stations.get(self.station);
         CircuitOutcome {
             station: station.map(|station| station.name.clone()).unwrap_or_default(),
             circuit: self.name.clone(),
-            assessment: self.last.clone(),
+            assessment: assessment.cloned(),
             energy: self.registers_power.then(|| Period {
                 from: self.started_at,
                 sums: self.energy.sums(),

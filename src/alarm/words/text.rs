@@ -10,7 +10,7 @@ use crate::audit::remedy::CAUTIONS;
 /// One alarm as a person reads it.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct AlarmText {
-    /// "critical: Larkmoor North, Pump 1: motor runs on two phases".
+    /// "critical: Larkmoor North, Pump 1: pump runs on two phases".
     pub headline: String,
     /// State, and since when.
     pub state: String,

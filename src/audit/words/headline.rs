@@ -38,8 +38,8 @@ fn diagnosis_line(assessment: &Assessment) -> String {
             match lost_phase(diagnosis) {
                 None => format!("sound: power is registered right ({sure} sure)"),
                 Some(lost) => format!(
-                    "power is registered right ({sure} sure), but phase {} of the supply to the pump is lost: the motor \
-                     runs on two phases",
+                    "power is registered right ({sure} sure), but phase {} of the supply to the pump is lost: it runs \
+                     on two phases",
                     lost.label()
                 ),
             }

@@ -8,7 +8,7 @@ pub fn describe_wiring(wiring: &Wiring) -> String {
     let mut parts = Vec::new();
     if let Some(lost) = wiring.lost_phase {
         parts.push(format!(
-            "phase {} of the supply to the pump is lost: the motor runs on two phases (the metering itself is right)",
+            "phase {} of the supply to the pump is lost: it runs on two phases (the metering itself is right)",
             lost.label()
         ));
     }
