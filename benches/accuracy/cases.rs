@@ -13,8 +13,9 @@ use super::stations::{Level, Metered, context, meter_states, reading};
 
 /// Numbers of load states every station is seen in.
 pub const STATES: [usize; 3] = [1, 2, 3];
-/// Readings a state; one second apart.
+/// Readings a state, so far apart that a current as high as that of a start shows itself to be none.
 const READINGS: u64 = 8;
+const APART_MS: u64 = 10_000;
 
 /// A case in which the answer was far from the truth.
 #[derive(Debug, Clone)]
@@ -165,8 +166,8 @@ fn assess(draw: &Draw, metered: &[Metered], level: Level) -> Assessment {
     let mut random = fastrand::Rng::with_seed(draw.seed);
     let mut last = None;
     for (state, metered) in metered.iter().enumerate() {
-        for second in 0..READINGS {
-            let at_ms = 1000 * (1000 * state as u64 + second);
+        for n in 0..READINGS {
+            let at_ms = 1_000_000 * state as u64 + APART_MS * n;
             last = Some(auditor.observe(&reading(metered, level, at_ms, &mut random)));
         }
     }

@@ -49,6 +49,8 @@ mod healthy_tests;
 #[cfg(test)]
 mod kept_tests;
 #[cfg(test)]
+mod lost_phase_tests;
+#[cfg(test)]
 mod monitor_tests;
 #[cfg(test)]
 mod moved_leads_tests;

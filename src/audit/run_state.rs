@@ -11,8 +11,12 @@ use crate::reading::{MonoMs, RunStatus};
 
 /// A start is over this long after current first flowed, provided the current has come down.
 const START_MS: u64 = 5_000;
-/// Above this multiple of full-load current a motor is still starting.
+/// Above this multiple of full-load current a motor is still starting, but not for ever: a loaded one that has lost a phase
+/// draws as much, and so does one that is stuck.
 const START_CURRENT: f64 = 1.8;
+/// No start takes longer. Direct ones of pumps take seconds, the ramps of soft starters up to half a minute (common practice, no
+/// source).
+const LONGEST_START_MS: u64 = 30_000;
 /// Running above this share of full-load current, stopped below half of it.
 const RUN_SHARE: f64 = 0.10;
 /// The same shares of the CT's primary rating when no nameplate is given.
@@ -27,6 +31,9 @@ const STEADY_SHARE: f64 = 0.06;
 pub struct RunTracker {
     flowing: bool,
     flowing_since: Option<MonoMs>,
+    /// Since when the current has been that of a start.
+    #[serde(default)]
+    high_since: Option<MonoMs>,
     last_current_a: Option<f64>,
     largest_a: f64,
     seen_stopped: bool,
@@ -56,7 +63,9 @@ pub struct Company {
 impl RunTracker {
     /// Goes on after an absence. A start so long ago that nobody can tell when is over.
     pub fn resume(&mut self, absence: &Absence) {
-        self.flowing_since = self.flowing_since.and_then(|since| absence.mono(since));
+        for since in [&mut self.flowing_since, &mut self.high_since] {
+            *since = since.and_then(|since| absence.mono(since));
+        }
         if absence.away_ms().is_none() {
             self.last_current_a = None;
         }
@@ -112,9 +121,11 @@ impl RunTracker {
         }
         let steady = self.last_current_a.is_some_and(|last| (current - last).abs() <= STEADY_SHARE * last.max(current));
         self.last_current_a = Some(current);
+        let high = context.full_load_current_a.is_some_and(|full| current > START_CURRENT * full);
+        self.high_since = high.then(|| self.high_since.unwrap_or(at));
+        let lately = |since: Option<MonoMs>, ms: u64| since.is_some_and(|since| at.since(since) < ms);
         let starting = self.flowing
-            && (self.flowing_since.is_some_and(|since| at.since(since) < START_MS && !steady)
-                || context.full_load_current_a.is_some_and(|full| current > START_CURRENT * full));
+            && (lately(self.flowing_since, START_MS) && !steady || lately(self.high_since, LONGEST_START_MS));
         let running = if context.run_from_register && status != RunStatus::NotMapped && status != RunStatus::Failed {
             status == RunStatus::Running
         } else {
@@ -161,6 +172,21 @@ mod tests {
         assert_eq!(
             states(&[0.0, 440.0, 430.0, 70.0, 70.0, 0.1]),
             [Stopped, Starting, Starting, Starting, Running, Stopped]
+        );
+    }
+
+    /// A loaded motor that has lost a phase draws twice its current for as long as it lasts.
+    #[test]
+    fn no_start_lasts_for_ever() {
+        let found = states(&[[0.0].as_slice(), &[70.0; 5], &[150.0; 32], &[0.0]].concat());
+        let starting = found.iter().filter(|state| **state == RunState::Starting).count();
+        assert_eq!(starting, 31, "thirty of the high ones and the first one that flows");
+        assert_eq!(found[36..], [RunState::Running, RunState::Running, RunState::Stopped]);
+        // The next start has its own half minute.
+        let again = states(&[[0.0].as_slice(), &[440.0; 33], &[0.0], &[440.0; 3]].concat());
+        assert_eq!(
+            again[33..],
+            [RunState::Running, RunState::Stopped, RunState::Starting, RunState::Starting, RunState::Starting]
         );
     }
 
