@@ -7,6 +7,8 @@ use super::context::{CircuitContext, ServiceKind};
 use super::monitor::MonitorAuditor;
 use super::monitor_tests::{ABC, LOADS, SERVICES, context, reading, station};
 use super::proof;
+use super::testbench::{LoadState, Offer, context_for};
+use super::wiring::Wiring;
 use crate::reading::{Instant2, MonitorReading, MonoMs, UnixMs};
 
 fn image(auditor: &MonitorAuditor) -> Vec<u8> {
@@ -158,4 +160,17 @@ fn a_clock_that_went_back_loses_spans_and_nothing_else() {
     assert_eq!(after.diagnosis.since.map(|at| at.wall), before.diagnosis.since.map(|at| at.wall));
     let clock = after.findings.iter().find(|f| f.check == super::assessment::Check::ClockSound).unwrap();
     assert_ne!(clock.outcome, super::assessment::Outcome::Failed);
+}
+
+/// What is summed over load levels is of those there are: the seventh one takes the place of the least seen.
+#[test]
+fn a_load_level_that_made_room_for_another_is_no_witness_any_more() {
+    let context = context_for(Offer::Totals);
+    let loads = (0..7).map(|n| LoadState::motor(&context, 0.3 * 1.2f64.powi(n)));
+    let seen = |(n, load): (u64, LoadState)| {
+        (4 * n..4 * n + 4).map(move |second| load.seen(&Wiring::INTENDED, Offer::Totals, 1000 * second))
+    };
+    let readings: Vec<MonitorReading> = (0..).zip(loads).flat_map(seen).collect();
+    let last = same_when_cut("seven levels", &[context], &readings, &[26, 27]);
+    assert_eq!(last[0].diagnosis.load_levels, 6);
 }

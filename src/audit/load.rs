@@ -319,6 +319,20 @@ mod tests {
         }
     }
 
+    /// A kept window is that of the present current to a fraction of a degree, and a new current has its own.
+    #[test]
+    fn a_kept_lag_window_is_that_of_the_current() {
+        for load in ALL_LOADS {
+            let context = CircuitContext { load, ..test_context() };
+            let mut windows = LagWindows::default();
+            for current in [77.0, 77.2, 76.9, 40.0, 40.0, 0.5, 120.0, 77.0] {
+                let (kept, own) = (windows.at(&context, current), LagWindow::of(&context, current));
+                assert!((kept.expected_deg - own.expected_deg).abs() < 0.5, "{load:?} {current}: {kept:?} {own:?}");
+                assert!((kept.lowest_deg - own.lowest_deg).abs() < 0.5 && kept.highest_deg >= kept.lowest_deg);
+            }
+        }
+    }
+
     #[test]
     fn a_loaded_motor_is_expected_near_its_nameplate() {
         let prior = lag_prior(&test_context(), 77.0);

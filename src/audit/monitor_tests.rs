@@ -171,6 +171,21 @@ fn a_reversed_ct_is_named_in_every_service_and_its_power_restored() {
     }
 }
 
+/// Written where the last ones are, assessments are the same.
+#[test]
+fn assessments_in_place_of_others_are_as_new_ones() {
+    let starts = "{ at_s = 0.0, load = 0.0 }, { at_s = 20.0, load = 1.0 }";
+    let station = station("wye-4-wire", 480.0, &[LOADS, starts], ABC, r#"["B", "A", "C"], ["A", "-B", "C"]"#, "");
+    let contexts = || [0, 1].map(|slot| context(ServiceKind::Wye4, slot)).to_vec();
+    let (mut one, mut other) = (MonitorAuditor::new(contexts()), MonitorAuditor::new(contexts()));
+    let mut in_place = Vec::new();
+    for second in 8..60 {
+        let reading = reading(&station, f64::from(second));
+        other.observe_into(&reading, &mut in_place);
+        assert_eq!(one.observe(&reading), in_place, "second {second}");
+    }
+}
+
 /// The fault classes beyond order and polarity, each named from three load levels.
 #[test]
 fn rarer_faults_are_named() {
