@@ -7,6 +7,7 @@ use crate::audit::evidence::{Features, Window};
 use crate::audit::likelihood::{WindowLikelihood, weigh};
 use crate::audit::unbalance::{self, Answer, STORIES};
 
+/// A load level as weighed.
 #[derive(Debug, Clone, Serialize, Deserialize)]
 pub struct Weighed {
     /// The mean it was weighed at.

@@ -2,6 +2,7 @@
 
 use super::Standing;
 use super::level::Heard;
+use super::shares::told_evidence;
 use crate::audit::assessment::{Reason, ReasonKind};
 use crate::audit::load;
 use crate::audit::wiring::Gain;
@@ -28,9 +29,8 @@ pub fn reasons(standing: &Standing, leading: usize, levels: &[Heard]) -> Vec<Rea
         }
     };
     tell(ReasonKind::Prior, (known[leading].prior / known[rival].prior).ln());
-    let told = (prior[leading] / known[leading].prior).max(f64::MIN_POSITIVE).ln()
-        - (prior[rival] / known[rival].prior).max(f64::MIN_POSITIVE).ln();
-    tell(ReasonKind::Companions, told);
+    let told = |class: usize| told_evidence(&known[class], prior[class]);
+    tell(ReasonKind::Companions, told(leading) - told(rival));
     let ln = |level: &Heard| {
         let of = |class: usize| {
             let by_stance = level.told.likelihood.ln_pattern[known[class].pattern_index];

@@ -1,6 +1,6 @@
-//! What all load levels of one circuit tell together: a log-likelihood by class.
+//! What all load levels of one circuit tell together: a log-likelihood by class, and what follows for those who ask.
 //!
-//! Must never use a prior, but to leave out what is out of the question.
+//! Must never add a prior into the sums: one is used only to leave out what is out of the question.
 
 use super::level::Heard;
 use crate::audit::context::CircuitContext;
