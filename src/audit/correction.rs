@@ -222,7 +222,56 @@ fn by_load(p: f64, expected: Complex64) -> Complex64 {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::audit::assessment::RankedWiring;
+    use crate::audit::testbench::{LoadState, Offer, context_for};
+    use crate::audit::wiring::CurrentSeen;
     use crate::electrical::angle::{arg_deg, wrap_deg};
+    use crate::electrical::circuit::{self, Meaning};
+    use crate::electrical::voltage;
+
+    /// A state seen through a wiring, corrected for it; `lag_deg` is where the load is expected.
+    fn corrected(state: &LoadState, wiring: &Wiring, offer: Offer, lag_deg: f64) -> CorrectedPower {
+        let context = context_for(offer);
+        let reading = state.seen(wiring, offer, 0);
+        let voltages = voltage::reconstruct(&reading, context.nominal_ln_v(), context.rotation);
+        let meaning = Meaning { power_factor_signed: true, ..Meaning::default() };
+        let circuit = circuit::reconstruct(&reading, &reading.circuits[0], &voltages, meaning);
+        let features = Features::of(&reading.circuits[0], &circuit, &voltages, &context, [false; 3]).unwrap();
+        let class = RankedWiring::of(*wiring, 1.0, context.service).class;
+        correct(class, wiring, lag_deg, &features, &circuit, &voltages, &context).unwrap()
+    }
+
+    /// Where the angles between the voltages are measured they are used: uneven ones are no error of the correction.
+    #[test]
+    fn uneven_voltages_leave_the_correction_exact() {
+        let mut state = LoadState::with(&context_for(Offer::Full), 60.0, 35.0);
+        state.voltage_v[1] *= polar_deg(1.0, 4.0);
+        state.voltage_v[2] *= polar_deg(1.01, -3.0);
+        let seen = [Phase::B, Phase::C, Phase::A];
+        let wiring = Wiring {
+            current: seen.map(|phase| CurrentSeen::Conductor { phase, reversed: phase == Phase::C }),
+            ..Wiring::INTENDED
+        };
+        let found = corrected(&state, &wiring, Offer::Full, 20.0);
+        let truth = state.true_power();
+        assert!(
+            magnitude(Complex64::new(found.total_w, found.total_var) - truth) < 1e-6 * magnitude(truth),
+            "{found:?}"
+        );
+    }
+
+    /// Watts alone, whatever they mean: the load's own behaviour tells lag from lead.
+    #[test]
+    fn watts_of_another_meaning_are_put_right() {
+        let state = LoadState::with(&context_for(Offer::Watts), 60.0, 35.0);
+        let truth = state.true_power();
+        let meanings = [Registers::ReactiveSign, Registers::ActiveSign, Registers::BothSigns, Registers::Exchanged];
+        for registers in meanings {
+            let found = corrected(&state, &Wiring { registers, ..Wiring::INTENDED }, Offer::Watts, 30.0);
+            let off = Complex64::new(found.total_w, found.total_var) - truth;
+            assert!(magnitude(off) < 1e-6 * magnitude(truth), "{registers:?}: {found:?}");
+        }
+    }
 
     /// Of the two angles with one cosine, the one nearer to what is expected; all around the circle.
     #[test]
