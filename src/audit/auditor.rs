@@ -238,15 +238,13 @@ impl CircuitAuditor {
         let same = same_readings > 1;
         // One moment shown again is no second witness, neither of wiring nor against it.
         let repeats = same && run.flowing;
-        let mean_current_a = circuit.mean_current_a();
         let input = Input {
             monitor,
             reading,
             circuit: &circuit,
             voltages: &voltages,
             context,
-            mean_current_a,
-            lag_window: self.lag_windows.at(context, mean_current_a),
+            lag_window: self.lag_windows.at(context, circuit.mean_current_a()),
             run,
             previous_at: self.previous_at,
             ever_given: self.ever_given,

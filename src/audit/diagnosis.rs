@@ -19,7 +19,7 @@ use self::sum::Sum;
 use super::assessment::{Diagnosis, EvidenceLevel, Verdict};
 use super::context::CircuitContext;
 use super::crossing::Crossing;
-use super::evidence::{Change, Evidence, Features, READINGS_FOR_WITNESS, least_readings};
+use super::evidence::{Change, Evidence, Features, READINGS_FOR_WITNESS, counting};
 use super::hypotheses::{Class, classes};
 use super::joint::Alternatives;
 use super::likelihood::lag_under_deg;
@@ -108,9 +108,9 @@ impl Diagnoser {
     pub fn resume(&mut self, context: &CircuitContext) {
         let foreign = self.crossing.foreign();
         let windows = self.evidence.windows();
-        let least = least_readings(windows);
+        let counts = counting(windows);
         for (weighed, window) in self.weighed.iter_mut().zip(windows) {
-            weighed.told = (window.readings >= least).then(|| Told::of(&weighed.at, context, foreign));
+            weighed.told = counts(window).then(|| Told::of(&weighed.at, context, foreign));
         }
         if !self.weighed.is_empty() {
             self.sum = self.summed(context);
@@ -204,9 +204,9 @@ impl Diagnoser {
     /// The load levels that count, as weighed and as collected.
     fn heard(&self) -> Vec<Heard<'_>> {
         let windows = self.evidence.windows();
-        let least = least_readings(windows);
-        let counting = self.weighed.iter().zip(windows).filter(move |(_, window)| window.readings >= least);
-        counting.filter_map(|(weighed, window)| weighed.heard(window)).collect()
+        let counts = counting(windows);
+        let heard = self.weighed.iter().zip(windows).filter(|(_, window)| counts(window));
+        heard.filter_map(|(weighed, window)| weighed.heard(window)).collect()
     }
 
     fn summed(&self, context: &CircuitContext) -> Sum {
@@ -219,7 +219,7 @@ impl Diagnoser {
         let windows = self.evidence.windows();
         let Some(window) = windows.get(index) else { return };
         let foreign = self.crossing.foreign();
-        let counts = window.readings >= least_readings(windows);
+        let counts = counting(windows)(window);
         let before = self.weighed.get(index);
         let counted = before.is_some_and(|w| w.told.is_some());
         let stands = before.is_some_and(|w| w.told.is_some() == counts && negligible(&w.at, &window.mean));

@@ -29,9 +29,11 @@ const CONTRADICTIONS: u32 = 3;
 /// requests of one poll) now and then looks steady, and would be all there is of its level.
 pub const READINGS_FOR_WITNESS: u64 = 3;
 
-/// Readings that a load level must have to count: a witness's once there is one, for until then there is nothing better.
-pub fn least_readings(windows: &[Window]) -> u64 {
-    if windows.iter().any(|w| w.readings >= READINGS_FOR_WITNESS) { READINGS_FOR_WITNESS } else { 1 }
+/// Which load levels count: witnesses once there is one, for until then there is nothing better.
+pub fn counting(windows: &[Window]) -> impl Fn(&Window) -> bool + use<> {
+    let witness = |w: &Window| w.readings >= READINGS_FOR_WITNESS;
+    let any = windows.iter().any(witness);
+    move |w| !any || witness(w)
 }
 
 /// The mean of the steady readings of one load level.

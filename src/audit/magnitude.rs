@@ -5,7 +5,7 @@
 
 use serde::{Deserialize, Serialize};
 
-use super::evidence::{Window, least_readings};
+use super::evidence::{Window, counting};
 use super::ln_sum::ln_sum;
 use super::wiring::Gain;
 
@@ -83,8 +83,8 @@ const LIGHT_LOAD: f64 = 0.5;
 /// uneven supply drives the same amps at every load, which are much of a light load's current and little of a full one's.
 fn shares(windows: &[Window], full_load_current_a: Option<f64>) -> Option<([Option<f64>; 3], f64)> {
     let carrying = |w: &Window| w.mean.current_alive.iter().filter(|a| **a).count();
-    let least = least_readings(windows);
-    let heard = || windows.iter().filter(|w| w.readings >= least);
+    let counts = counting(windows);
+    let heard = || windows.iter().filter(|w| counts(w));
     let most = heard().map(carrying).max().filter(|most| *most >= 2)?;
     let heaviest = heard()
         .filter(|w| !w.mean.starting && carrying(w) == most)

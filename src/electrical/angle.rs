@@ -23,11 +23,13 @@ pub fn polar_deg(magnitude: f64, angle_deg: f64) -> Complex64 {
     Complex64::from_polar(magnitude, angle_deg.to_radians())
 }
 
+/// Sine of 60 degrees.
+pub const HALF_SQRT_3: f64 = 0.866_025_403_784_438_6;
+
 /// Unit phasor at so many steps of 30 degrees, which all shifts of leads are.
 pub fn unit_at_step(step: i32) -> Complex64 {
-    const HALF: f64 = 0.5;
-    const HIGH: f64 = 0.866_025_403_784_438_6;
-    const QUARTER: [Complex64; 3] = [Complex64::ONE, Complex64::new(HIGH, HALF), Complex64::new(HALF, HIGH)];
+    const QUARTER: [Complex64; 3] =
+        [Complex64::ONE, Complex64::new(HALF_SQRT_3, 0.5), Complex64::new(0.5, HALF_SQRT_3)];
     let step = step.rem_euclid(12) as usize;
     let Complex64 { re, im } = QUARTER[step % 3];
     match step / 3 {

@@ -126,6 +126,7 @@ pub fn voltage_rotation(input: &Input, found: &mut Found) {
 pub fn association(input: &Input, found: &mut Found) {
     let check = Check::VoltageCurrentAssociation;
     let by_design = super::shifts_by_design(input.context);
+    let mean_a = input.circuit.mean_current_a();
     for &k in input.context.service.channels() {
         let channel = &input.circuit.channel[k];
         let Some(lag_deg) = channel.lag_deg() else {
@@ -136,7 +137,7 @@ pub fn association(input: &Input, found: &mut Found) {
             found.idle(check, Some(k), why);
             continue;
         }
-        if channel.current_a.is_some_and(|a| a <= DEAD_CURRENT_SHARE * input.mean_current_a) {
+        if channel.current_a.is_some_and(|a| a <= DEAD_CURRENT_SHARE * mean_a) {
             found.not_checkable(check, Some(k), "the channel carries no current");
             continue;
         }

@@ -33,9 +33,7 @@ pub struct Input<'a> {
     pub voltages: &'a Voltages,
     /// What is known in advance.
     pub context: &'a CircuitContext,
-    /// Mean current of the channels whose current is known, A.
-    pub mean_current_a: f64,
-    /// Where that current may lag.
+    /// Where the circuit's mean current may lag.
     pub lag_window: LagWindow,
     /// Run state.
     pub run: Run,

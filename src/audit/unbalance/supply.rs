@@ -3,7 +3,7 @@
 use num_complex::Complex64;
 use serde::{Deserialize, Serialize};
 
-use crate::electrical::angle::magnitude;
+use crate::electrical::angle::{HALF_SQRT_3, magnitude, unit_at_step};
 use crate::electrical::voltage::{AngleBasis, Voltages};
 use crate::reading::Rotation;
 
@@ -80,8 +80,6 @@ impl SupplyUnbalance {
     }
 }
 
-const HALF_SQRT_3: f64 = 0.866_025_403_784_438_6;
-
 /// Sum of sizes, each at its place in the rotation: nothing where they are alike.
 fn uneven_part([first, second, third]: [f64; 3]) -> Complex64 {
     Complex64::new(first - 0.5 * (second + third), HALF_SQRT_3 * (second - third))
@@ -89,6 +87,5 @@ fn uneven_part([first, second, third]: [f64; 3]) -> Complex64 {
 
 /// Angle of position `k` in the rotation, forwards.
 pub(super) fn turn(k: usize) -> Complex64 {
-    // Looked up: this is asked of every reading.
-    [Complex64::ONE, Complex64::new(-0.5, HALF_SQRT_3), Complex64::new(-0.5, -HALF_SQRT_3)][k]
+    unit_at_step(4 * k as i32)
 }
