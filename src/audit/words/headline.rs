@@ -81,15 +81,17 @@ fn fault_line(assessment: &Assessment, wrong_numbers: &[&Finding]) -> String {
     let Some(group) = wrong_wiring(diagnosis) else {
         return if wrong_numbers.is_empty() { "the registered power is wrong".to_owned() } else { list(wrong_numbers) };
     };
-    let first = describe_wiring(&group.members[0].wiring);
+    let leader = &group.members[0];
+    let first = describe_wiring(&leader.wiring);
     let likely = likely_members(group).count();
-    if likely <= 1 || group.members[0].probability > 0.9 * group.probability {
-        format!("{first} ({} sure)", percent(group.probability))
+    if likely <= 1 || leader.probability > 0.9 * group.probability {
+        // Of this wiring, and not of all that fit alike: it is named alone.
+        format!("{first} ({} sure)", percent(leader.probability))
     } else {
         format!(
             "power is registered wrong ({} sure); which lead is not settled: {likely} wirings fit alike, most likely {first} ({})",
             percent(1.0 - diagnosis.sound_probability - diagnosis.unexplained_probability),
-            percent(group.members[0].probability)
+            percent(leader.probability)
         )
     }
 }
