@@ -19,6 +19,7 @@ use tokio::task::JoinSet;
 use tokio_util::sync::CancellationToken;
 use tokio_util::task::TaskTracker;
 use wattassay::audit::auditor::CircuitAuditor;
+use wattassay::audit::installation::{CtSecondary, VoltageConnection};
 use wattassay::clock::Clock;
 use wattassay::config::model::{
     CircuitConfig, CtRatio, LoadKind, MonitorConfig, RunSource, Service, StationConfig, Transport, WaterSource,
@@ -114,6 +115,7 @@ fn station(index: usize, address: SocketAddr) -> StationConfig {
         name: format!("Bench {index}"),
         service: Service::Wye4,
         nominal_voltage_v: 480.0,
+        voltage_connection: VoltageConnection::Direct,
         nominal_frequency_hz: 60.0,
         rotation: Rotation::Abc,
         tariff: None,
@@ -138,6 +140,7 @@ fn station(index: usize, address: SocketAddr) -> StationConfig {
             full_load_current_a: Some(77.0),
             full_load_power_factor: Some(0.86),
             ct_ratio: Some(CtRatio { primary_a: 200.0, secondary_a: 5.0 }),
+            ct_secondary: CtSecondary::Unknown,
             run_source: RunSource::Current,
             water: WaterSource { monitor: 0, slot: 0 },
             fault_since: None,

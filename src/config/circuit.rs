@@ -2,12 +2,13 @@
 //!
 //! Must never fill in a nameplate value that is not given; the audit has priors for that.
 
+use crate::audit::installation::CtSecondary;
 use crate::modbus::map::{MapSource, Quantity};
 
 use super::model::{CircuitConfig, CtRatio, LoadKind, RunSource, WaterSource};
 use super::monitor::MonitorDraft;
 use super::problem::quoted;
-use super::quantity::Dimension;
+use super::quantity::{self, Dimension};
 use super::reader::{Fault, Field, Located, TableReader, nearest};
 use super::report::Span;
 use super::station::{MAX_NAME_CHARS, Names};
@@ -67,6 +68,8 @@ fn read_circuit(
     });
     let ct_ratio = table.text("ct_ratio", "200:5");
     let ct_ratio = table.check("ct_ratio", ct_ratio, parse_ct_ratio);
+    let ct_secondary = table.text("ct_secondary", "5 A");
+    let ct_secondary = table.check("ct_secondary", ct_secondary, parse_ct_secondary);
     let run_source = read_run_source(&table, map, slot);
     let own = monitor.zip(slot).map(|(monitor, slot)| WaterSource { monitor, slot });
     let water = read_water_source(&table, monitors, own, waters);
@@ -77,6 +80,7 @@ fn read_circuit(
         || full_load_current.is_bad()
         || power_factor.is_bad()
         || ct_ratio.is_bad()
+        || ct_secondary.is_bad()
         || fault_since.is_bad();
     if some_bad {
         return None;
@@ -91,6 +95,7 @@ fn read_circuit(
         full_load_current_a: full_load_current.value(),
         full_load_power_factor: power_factor.value(),
         ct_ratio: ct_ratio.value(),
+        ct_secondary: ct_secondary.or(CtSecondary::Unknown)?,
         run_source: run_source?,
         water: water?,
         fault_since: fault_since.value(),
@@ -261,9 +266,48 @@ fn parse_ct_ratio(text: &str) -> Result<CtRatio, Fault> {
     Ok(CtRatio { primary_a, secondary_a })
 }
 
+/// The rated secondary as printed on a CT: a current ("5 A", "1 A", "100 mA"), a voltage ("333 mV", "1 V"), or a word.
+fn parse_ct_secondary(text: &str) -> Result<CtSecondary, Fault> {
+    let rated = |dimension| quantity::parse(text, dimension).ok().filter(|value| *value > 0.0);
+    match text.trim() {
+        "rogowski" => return Ok(CtSecondary::Rogowski),
+        "unknown" => return Ok(CtSecondary::Unknown),
+        _ => {}
+    }
+    if let Some(amps) = rated(Dimension::Current).filter(|amps| (0.001..=20.0).contains(amps)) {
+        return Ok(CtSecondary::Current { rated_ma: (1000.0 * amps).round() as u32 });
+    }
+    if let Some(volts) = rated(Dimension::Voltage).filter(|volts| (0.001..=30.0).contains(volts)) {
+        return Ok(CtSecondary::Voltage { rated_mv: (1000.0 * volts).round() as u32 });
+    }
+    Err(Fault::new(
+        format!("{} is not a CT secondary", quoted(text)),
+        "write what is printed on the CT: \"5 A\", \"1 A\", \"333 mV\", \"1 V\", or \"rogowski\", or \"unknown\"",
+    ))
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn ct_secondaries_are_read_or_refused_with_a_reason() {
+        for (text, expected) in [
+            ("5 A", CtSecondary::Current { rated_ma: 5000 }),
+            ("1A", CtSecondary::Current { rated_ma: 1000 }),
+            ("100 mA", CtSecondary::Current { rated_ma: 100 }),
+            ("333 mV", CtSecondary::Voltage { rated_mv: 333 }),
+            ("1 V", CtSecondary::Voltage { rated_mv: 1000 }),
+            ("rogowski", CtSecondary::Rogowski),
+            ("unknown", CtSecondary::Unknown),
+        ] {
+            assert_eq!(parse_ct_secondary(text).ok(), Some(expected), "{text}");
+        }
+        for text in ["", "5", "200 A", "0 A", "-5 A", "5 kV", "CT", "5 a"] {
+            let fault = parse_ct_secondary(text).err().unwrap();
+            assert!(fault.hint.contains("333 mV"), "{text}");
+        }
+    }
 
     fn judged(text: &str) -> String {
         parse_ct_ratio(text).map_or_else(

@@ -2,6 +2,7 @@
 //!
 //! Must never complain about a consequence of a fault that is already told.
 
+use crate::audit::installation::VoltageConnection;
 use crate::reading::Rotation;
 
 use super::builtin::MapLibrary;
@@ -17,6 +18,9 @@ use super::tariff::read_tariff;
 pub(super) const MAX_NAME_CHARS: usize = 64;
 
 const ROTATIONS: &[(&str, Rotation)] = &[("ABC", Rotation::Abc), ("ACB", Rotation::Acb)];
+
+const VOLTAGE_CONNECTIONS: &[(&str, VoltageConnection)] =
+    &[("direct", VoltageConnection::Direct), ("transformers", VoltageConnection::Transformers)];
 
 /// Reads all stations. `library` is none when the maps folder cannot be read, which is told already.
 pub(super) fn read_stations(root: &TableReader<'_>, library: Option<&MapLibrary>) -> Option<Vec<StationConfig>> {
@@ -53,6 +57,7 @@ fn read_station(
         nominal_voltage,
         "write the voltage between phases, for example nominal_voltage = \"480 V\"",
     );
+    let voltage_connection = table.choice("voltage_connection", VOLTAGE_CONNECTIONS).or(VoltageConnection::Unknown);
     let frequency =
         table.quantity("nominal_frequency", Dimension::Frequency, &(40.0..=70.0), "from 40 Hz to 70 Hz").or(60.0);
     let rotation = table.choice("rotation", ROTATIONS).or(Rotation::Abc);
@@ -68,6 +73,7 @@ fn read_station(
         name: name?,
         service: service?,
         nominal_voltage_v: nominal_voltage.value()?,
+        voltage_connection: voltage_connection?,
         nominal_frequency_hz: frequency?,
         rotation: rotation?,
         tariff: tariff.value(),

@@ -4,6 +4,7 @@
 
 use std::time::Duration;
 
+use crate::audit::installation::{CtSecondary, VoltageConnection};
 use crate::modbus::map::MapSource;
 use crate::reading::{Rotation, UnixMs};
 
@@ -77,6 +78,8 @@ pub struct StationConfig {
     pub service: Service,
     /// Nominal voltage between phases, V.
     pub nominal_voltage_v: f64,
+    /// How the monitors get it.
+    pub voltage_connection: VoltageConnection,
     /// Nominal frequency, Hz.
     pub nominal_frequency_hz: f64,
     /// Rotation expected at the monitor's terminals.
@@ -199,6 +202,8 @@ pub struct CircuitConfig {
     pub full_load_power_factor: Option<f64>,
     /// CT ratio.
     pub ct_ratio: Option<CtRatio>,
+    /// What the CTs' secondaries are, as declared.
+    pub ct_secondary: CtSecondary,
     /// Run state source.
     pub run_source: RunSource,
     /// Where flow and head come from.

@@ -194,6 +194,7 @@ mod tests {
         CircuitOutcome {
             station: "Alder Creek Lift".to_owned(),
             circuit: "Pump 1".to_owned(),
+            installation: snapshot.circuits[0].installation,
             energy: Some(Period { from: Some(assessment.at), sums, registered: true }),
             assessment: Some(assessment),
             tariff,

@@ -13,12 +13,13 @@ use super::time::Timeline;
 use crate::audit::assessment::{Assessment, RunState, Verdict};
 use crate::audit::context::CircuitContext;
 use crate::audit::energy::{Period, Withheld};
+use crate::audit::installation::Installation;
 use crate::audit::misregistration::{EnergyMeter, Misregistration, registered_w};
 use crate::audit::monitor::MonitorAuditor;
 use crate::config::model::Tariff;
 use crate::modbus::map::Quantity;
 use crate::reading::{Instant2, MonitorReading, UnixMs};
-use crate::station::context::{ContextError, circuit_context};
+use crate::station::context::{ContextError, circuit_context, installation};
 
 /// One circuit being replayed.
 #[derive(Debug)]
@@ -26,6 +27,7 @@ struct Circuit {
     station: usize,
     slot: usize,
     name: String,
+    installation: Installation,
     energy: EnergyMeter,
     registers_power: bool,
     started_at: Option<Instant2>,
@@ -41,6 +43,8 @@ pub struct CircuitOutcome {
     pub station: String,
     /// Circuit.
     pub circuit: String,
+    /// What a person meets at its panel.
+    pub installation: Installation,
     /// The assessment after the last reading; `None` without a reading.
     pub assessment: Option<Assessment>,
     /// Energies over the period; `None` when no column gives active power.
@@ -166,6 +170,7 @@ impl<'c> Session<'c> {
                     station,
                     slot: usize::from(circuit.slot),
                     name: circuit.name.clone(),
+                    installation: installation(config, circuit),
                     energy: EnergyMeter::with_max_gap(columns.longest_gap_ms),
                     registers_power: powered.contains(&place),
                     started_at: None,
@@ -318,6 +323,7 @@ impl Circuit {
         CircuitOutcome {
             station: station.map(|station| station.name.clone()).unwrap_or_default(),
             circuit: self.name.clone(),
+            installation: self.installation,
             assessment: assessment.cloned(),
             energy: self.registers_power.then(|| Period {
                 from: self.started_at,

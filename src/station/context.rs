@@ -1,6 +1,7 @@
 //! From the configuration of a circuit to what the audit knows in advance. The audit never sees a configuration.
 
 use crate::audit::context::{BlankingRule, CircuitContext, LoadBehaviour, PowerFactorMeaning, ServiceKind};
+use crate::audit::installation::{CtSecondary, Installation};
 use crate::config::model::{CircuitConfig, LoadKind, RunSource, Service, StationConfig};
 use crate::modbus::map::{Blanking, Conventions, MapSource, PowerFactorSign, ReactiveSign};
 
@@ -38,6 +39,23 @@ pub fn circuit_context(station: &StationConfig, circuit: &CircuitConfig) -> Resu
         reactive_unsigned: conventions.reactive_power == ReactiveSign::Unsigned,
         blanking: BlankingRule { when_not_positive: blanking.when_not_positive, when_stopped: blanking.when_stopped },
     })
+}
+
+/// What a person meets at the panel of `circuit`.
+pub fn installation(station: &StationConfig, circuit: &CircuitConfig) -> Installation {
+    Installation {
+        service: service_kind(station.service),
+        nominal_voltage_v: station.nominal_voltage_v,
+        voltage_connection: station.voltage_connection,
+        ct_secondary: match (circuit.ct_secondary, circuit.ct_ratio) {
+            // "200:5" says that it is a current.
+            (CtSecondary::Unknown, Some(ratio)) => {
+                CtSecondary::Current { rated_ma: (1000.0 * ratio.secondary_a).round() as u32 }
+            }
+            (declared, _) => declared,
+        },
+        load: load_behaviour(circuit.load),
+    }
 }
 
 /// The voltage system as the audit knows it.

@@ -5,6 +5,7 @@ use std::time::Duration;
 
 use super::snapshot::{MonitorSnapshot, PollHealth, StationSnapshot};
 use super::state::StationState;
+use crate::audit::installation::{CtSecondary, VoltageConnection};
 use crate::audit::testbench::{LoadState, Offer, context_for};
 use crate::audit::wiring::{CurrentSeen, Wiring};
 use crate::config::model::{
@@ -21,6 +22,7 @@ pub(crate) fn station_config(name: &str) -> StationConfig {
         name: name.to_owned(),
         service: Service::Wye4,
         nominal_voltage_v: 480.0,
+        voltage_connection: VoltageConnection::Direct,
         nominal_frequency_hz: 60.0,
         rotation: Rotation::Abc,
         tariff: None,
@@ -52,6 +54,7 @@ pub(crate) fn station_config(name: &str) -> StationConfig {
             full_load_current_a: Some(77.0),
             full_load_power_factor: Some(0.86),
             ct_ratio: Some(CtRatio { primary_a: 200.0, secondary_a: 5.0 }),
+            ct_secondary: CtSecondary::Unknown,
             run_source: RunSource::Current,
             water: WaterSource { monitor: 0, slot: 0 },
             fault_since: None,

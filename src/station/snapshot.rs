@@ -10,6 +10,7 @@ use tokio::sync::watch;
 
 use crate::audit::assessment::{Assessment, Verdict};
 use crate::audit::energy::EnergyReport;
+use crate::audit::installation::Installation;
 use crate::audit::pump::{self, PumpFigures};
 use crate::audit::register_fault::RegisterFault;
 use crate::config::checks::RecordedCheck;
@@ -208,6 +209,8 @@ pub struct CircuitSnapshot {
     pub slot: usize,
     /// Kind of load.
     pub load: LoadKind,
+    /// What a person meets at its panel.
+    pub installation: Installation,
     /// Latest assessment; `None` before the first reading, and after the audit failed inside.
     pub assessment: Option<Arc<Assessment>>,
     /// Set while the audit of this circuit fails inside: what it said last.

@@ -5,7 +5,7 @@
 
 use std::sync::Arc;
 
-use super::context::{ContextError, circuit_context};
+use super::context::{ContextError, circuit_context, installation};
 use super::news::{Debounced, DiagnosisKey, News};
 use super::register_watch::{RegisterWatch, Signs};
 use super::snapshot::{CircuitSnapshot, ClockJump, MonitorSnapshot, PollHealth, StationSnapshot, stale_after_ms};
@@ -137,6 +137,7 @@ impl StationState {
                     monitor: circuit.monitor,
                     slot: usize::from(circuit.slot),
                     load: circuit.load,
+                    installation: installation(config, circuit),
                     assessment: None,
                     core_failure: None,
                     water: circuit.water,
