@@ -139,7 +139,7 @@ fn a_bad_station_is_told() {
                 r#"nominal_voltage = "480 V""#,
                 "nominal_voltage = \"480 V\"\ncolour = \"red\"",
                 &[
-                    "f.toml:5:1: stations.colour: this key is not known; keys known here: circuits, monitors, name, nominal_frequency, nominal_voltage, rotation, service, tariff",
+                    "f.toml:5:1: stations.colour: this key is not known; keys known here: circuits, monitors, name, nominal_frequency, nominal_voltage, rotation, service, tariff, voltage_connection",
                 ],
             ),
             (
