@@ -383,7 +383,7 @@ fn an_audit_names_the_wrong_lead_behind_the_cautions() {
     for word in [
         "Cooper Flats Pumping / Pump 1: SOUND",
         "Saltgrass Intake / Pump 1: FAULT FOUND",
-        "voltage leads 2 and 3 are exchanged",
+        "voltage leads 2 and 3 are swapped",
         "voltage lead 2: WRONG, on phase C, should be on B",
         "Failing checks",
         "Corrected power (as the intended wiring would register it)",
@@ -422,7 +422,7 @@ fn a_field_sheet_is_given_as_text_and_as_a_page_and_counts_what_was_found() {
     std::fs::write(&checks, entry).unwrap();
     let ran = sheet(&["--circuit", "Pump 1", "--checks", text(&checks)]);
     assert_eq!(ran.code, Some(1), "{}{}", ran.out, ran.err);
-    for word in ["CAUTION", "voltage leads 2 and 3 are exchanged", "J. Alvarez", "Remedy, only if every check confirms"]
+    for word in ["CAUTION", "voltage leads 2 and 3 are swapped", "J. Alvarez", "Remedy, only if every check confirms"]
     {
         assert!(ran.out.contains(word), "{word}: {}", ran.out);
     }
@@ -474,7 +474,7 @@ fn the_demo_serves_what_it_says_and_ends_with_what_it_found() {
             break rest.split('/').next().unwrap().to_owned();
         }
     };
-    for word in ["Nothing here touches a real monitor", "Alder Creek Lift", "CT pairs of channels 2 and 3 exchanged"] {
+    for word in ["Nothing here touches a real monitor", "Alder Creek Lift", "CT leads of channels 2 and 3 swapped"] {
         assert!(seen.contains(word), "{word}: {seen}");
     }
     demo.line_with("answers every read");

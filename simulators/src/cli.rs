@@ -234,7 +234,7 @@ fn list() -> anyhow::Result<String> {
     for (key, source) in demo_texts() {
         let file = StationFile::from_toml(source)?;
         let truth = match &file.expect {
-            Some(expect) if expect.verdict == Verdict::Sound => format!("sound. {}", expect.note),
+            Some(expect) if expect.verdict == Verdict::Sound => format!("OK. {}", expect.note),
             Some(expect) => format!("fault: {}", expect.note),
             None => "truth not stated".to_owned(),
         };

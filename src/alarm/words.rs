@@ -11,7 +11,7 @@ use serde::{Deserialize, Serialize};
 
 use super::id::{AlarmId, AlarmKind};
 use crate::audit::assessment::{Check, Finding};
-use crate::audit::words::{check_title, percent};
+use crate::audit::words::{check_title, confidence};
 use crate::reading::Phase;
 
 pub use of_monitor::{
@@ -29,7 +29,7 @@ pub struct Story {
     pub what: String,
     /// What follows from it: one sentence.
     pub means: String,
-    /// How sure: "99.3 % sure" or where the knowledge comes from.
+    /// How sure: "confidence 99.3 %" or where the knowledge comes from.
     pub sure: String,
     /// What to do.
     pub action: String,
@@ -71,7 +71,7 @@ pub fn supply_phase_lost(phase: Phase, probability: f64, explains: &[&Finding]) 
             phase.label()
         ),
         means: "A motor on two phases overheats within minutes and may burn out.".to_owned(),
-        sure: format!("{} sure", percent(probability)),
+        sure: confidence(probability),
         action:
             "Stop this pump and let another take over, if the station can spare it. Then have a qualified person check the fuses, the contactor and \
                  the motor's leads."
@@ -94,7 +94,7 @@ pub fn metering_miswired(
     Story {
         what: format!("The power monitor's leads are not as they should be{lead}: {wiring}.{ct}"),
         means: format!("The pump itself is not affected, but its kW and kWh are wrong{meanwhile}."),
-        sure: format!("{} sure that power is metered wrong", percent(probability)),
+        sure: format!("{} that power is metered wrong", confidence(probability)),
         action: if settled { MOVE_LEADS } else { MAKE_CHECKS }.to_owned(),
         at_panel: true,
         attached: attached(explains),
@@ -120,7 +120,7 @@ pub fn metering_miswired_besides(
             "The pump itself is not affected, but its kW and kWh are wrong and stay wrong when only the voltage leads are put \
              right{meanwhile}."
         ),
-        sure: format!("{} sure that this pump has a fault besides", percent(probability)),
+        sure: format!("{} that this pump has a fault besides", confidence(probability)),
         action: if settled { MOVE_LEADS_TOGETHER } else { MAKE_CHECKS }.to_owned(),
         at_panel: true,
         attached: attached(explains),
@@ -195,7 +195,7 @@ pub fn fits_no_wiring(probability: f64, explains: &[&Finding]) -> Story {
     Story {
         what: "The readings of this pump fit no wiring that is known.".to_owned(),
         means: "Its kW and kWh may be wrong, and moving leads would not mend them.".to_owned(),
-        sure: format!("{} sure", percent(probability)),
+        sure: confidence(probability),
         action: "Compare three things with what is configured: the current ratio set in the monitor, the motor's nameplate, \
                  and the register map."
             .to_owned(),

@@ -137,7 +137,7 @@ impl fmt::Display for Detail {
             Detail::Lag(lag) => write!(f, "current lags its voltage by {lag:.0} degrees, as this load may"),
             Detail::WrongLag { lag, expected, shift } => write!(
                 f,
-                "current {} its voltage by {:.0} degrees where this load lags by about {expected:.0}; a wrong or turned lead \
+                "current {} its voltage by {:.0} degrees where this load lags by about {expected:.0}; a lead on the wrong phase or a reversed polarity \
                  does that ({shift:+.0})",
                 if *lag < 0.0 { "leads" } else { "lags" },
                 lag.abs()

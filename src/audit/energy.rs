@@ -51,7 +51,7 @@ impl Withheld {
     pub fn words(self) -> &'static str {
         match self {
             Withheld::NotRegistered => "the monitor's map offers no active power",
-            Withheld::NoEvidence => "there is nothing to judge the wiring by yet",
+            Withheld::NoEvidence => "not enough data to judge the wiring yet",
             Withheld::Undecided => "the readings do not decide how the monitor is wired",
             Withheld::NotCorrected => "no power could be corrected yet",
             Withheld::LeftOut => {
@@ -278,7 +278,7 @@ impl NoEstimate {
     pub fn words(self) -> &'static str {
         match self {
             NoEstimate::Withheld(reason) => reason.words(),
-            NoEstimate::Sound => "power is registered right now, so there is no rate to carry back",
+            NoEstimate::Sound => "metering is correct now, so there is no rate to carry back",
             NoEstimate::TooShort => "less than an hour is audited under this wiring, or the pump has not run in it",
             NoEstimate::NotYet => "the date lies ahead",
         }

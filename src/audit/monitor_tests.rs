@@ -194,13 +194,13 @@ fn rarer_faults_are_named() {
         played(&station, vec![context(ServiceKind::Wye4, 0)], 8..115).remove(0)
     };
     for (currents, words_wanted) in [
-        (r#"["A", "B+C", "C"]"#, "closed around two conductors"),
-        (r#"["A", "A", "C"]"#, "CT 2 is on phase A, where another CT is as well"),
-        (r#"["A*0.5", "B", "C"]"#, "CT 1 shows half of its current"),
-        (r#"["A", "B*2", "C"]"#, "CT 2 shows twice"),
-        (r#"["A", "B", "C~0.9"]"#, "CT 3 shows a current that drifts and jumps"),
-        (r#"["A", "open", "open"]"#, "CT 2 gives no current"),
-        (r#"["A*0.5", "-B", "C"]"#, "CT 2 is reversed; CT 1 shows half"),
+        (r#"["A", "B+C", "C"]"#, "around two conductors"),
+        (r#"["A", "A", "C"]"#, "CT 2 is on phase A, together with another CT"),
+        (r#"["A*0.5", "B", "C"]"#, "CT 1 reads half of its current"),
+        (r#"["A", "B*2", "C"]"#, "CT 2 reads twice"),
+        (r#"["A", "B", "C~0.9"]"#, "CT 3 reads an unsteady current"),
+        (r#"["A", "open", "open"]"#, "CT 2 reads zero"),
+        (r#"["A*0.5", "-B", "C"]"#, "CT 2 has reversed polarity; CT 1 reads half"),
     ] {
         let assessment = wiring(currents);
         let headline = words::headline(&assessment);
@@ -326,7 +326,7 @@ fn a_reversed_voltage_transformer_is_told_by_the_voltages() {
     let station = station("open-delta", 480.0, &[LOADS], r#""-A", "B", "C""#, r#"["A", "none", "C"]"#, "");
     let assessment = &played(&station, vec![context(ServiceKind::OpenDelta, 0)], 8..115)[0];
     let headline = words::headline(assessment);
-    assert!(headline.contains("voltage transformer") && headline.contains("wrong way round"), "{headline}");
+    assert!(headline.contains("voltage transformer") && headline.contains("reversed polarity"), "{headline}");
     assert_eq!(assessment.diagnosis.verdict, Verdict::Fault);
 }
 

@@ -331,7 +331,7 @@ fn a_ct_of_the_wrong_ratio_is_named_and_its_power_restored() {
         assert_ne!(assessment.diagnosis.verdict, Verdict::Sound, "{offer:?}: {headline}");
         if offer == Offer::Full {
             assert_eq!(assessment.diagnosis.verdict, Verdict::Fault, "{headline}");
-            assert!(headline.contains("CT 2 shows half of its current"), "{headline}");
+            assert!(headline.contains("CT 2 reads half of its current"), "{headline}");
             let corrected = assessment.corrected.unwrap();
             let truth = loads(offer)[2].true_power();
             assert!((corrected.total_w - truth.re).abs() < 0.01 * truth.norm(), "{}", corrected.total_w);

@@ -46,7 +46,7 @@ pub fn check_title(check: Check) -> &'static str {
         Check::PowerFactorPlausible => "Power factor fits the load",
         Check::VoltageMissing => "Voltage present",
         Check::CurrentMissing => "Current present on all channels",
-        Check::CurrentBalance => "Currents alike on all channels",
+        Check::CurrentBalance => "Currents balanced on all channels",
         Check::CurrentWhileStopped => "Current agrees with run status",
         Check::ApparentPowerConsistency => "S = V x I",
         Check::PowerTriangle => "S covers P and Q",
@@ -81,18 +81,18 @@ pub fn run_state_words(state: RunState) -> &'static str {
 /// Verdict in plain words.
 pub fn verdict_words(verdict: Verdict) -> &'static str {
     match verdict {
-        Verdict::Sound => "sound",
+        Verdict::Sound => "OK",
         Verdict::Fault => "fault found",
         Verdict::Undecided => "cannot tell yet",
-        Verdict::NoEvidence => "nothing to judge by yet",
+        Verdict::NoEvidence => "not enough data yet",
     }
 }
 
 /// What a piece of evidence is, for a list of reasons.
 pub fn reason_words(kind: ReasonKind) -> String {
     match kind {
-        ReasonKind::Prior => "how common such a mistake is".to_owned(),
-        ReasonKind::Companions => "rotation measured, and what the monitor's other circuits show".to_owned(),
+        ReasonKind::Prior => "how common this mistake is".to_owned(),
+        ReasonKind::Companions => "measured rotation, and the other circuits of the monitor".to_owned(),
         ReasonKind::Blank => "kW or PF is blank while the pump runs".to_owned(),
         ReasonKind::LoadLevel { mean_current_a, readings } => {
             format!("power at {mean_current_a:.0} A ({readings} steady readings)")
@@ -100,23 +100,26 @@ pub fn reason_words(kind: ReasonKind) -> String {
         ReasonKind::Start { mean_current_a, readings } => {
             format!("power while starting, at {mean_current_a:.0} A ({readings} readings)")
         }
-        ReasonKind::CurrentSizes => "the channels' currents against each other".to_owned(),
-        ReasonKind::Together => "channels and load levels together, on this supply".to_owned(),
+        ReasonKind::CurrentSizes => "currents of the channels compared".to_owned(),
+        ReasonKind::Together => "all channels and load levels together, on this supply".to_owned(),
     }
 }
 
-/// A number of decibans for people: what it does to the odds.
-pub fn deciban_words(decibans: f64) -> String {
+/// Odds that a piece of evidence gives, from its weight in decibans: "1,000 to 1 for", "2.5 to 1 against".
+pub fn odds_words(decibans: f64) -> String {
     let odds = 10f64.powf(decibans.abs() / 10.0);
-    let times = if odds >= 1.0e4 {
-        "more than 10 000".to_owned()
-    } else if odds >= 10.0 {
-        format!("{odds:.0}")
-    } else {
-        format!("{odds:.1}")
-    };
+    let odds = if odds >= 10.0 { odds.round() } else { odds };
     let way = if decibans >= 0.0 { "for" } else { "against" };
-    format!("{decibans:+.0} dB ({times} times {way})")
+    if odds >= 1.0e4 {
+        format!("more than 10,000 to 1 {way}")
+    } else if odds >= 1000.0 {
+        let thousands = (odds / 1000.0).floor();
+        format!("{thousands:.0},{:03.0} to 1 {way}", odds - 1000.0 * thousands)
+    } else if odds >= 10.0 {
+        format!("{odds:.0} to 1 {way}")
+    } else {
+        format!("{odds:.1} to 1 {way}")
+    }
 }
 
 /// Stable word for what a change of the wiring came to.
@@ -136,19 +139,19 @@ pub fn proof_words(proof: &Proof) -> String {
     let factor = |f: Option<f64>| f.map_or("blank".to_owned(), |f| format!("{f:.2}"));
     match proof.outcome() {
         proof::Outcome::Waiting => {
-            "the wiring has changed; not yet enough readings of the running pump to judge it".to_owned()
+            "the wiring has changed; repair not yet proven: too few readings of the running pump since".to_owned()
         }
         proof::Outcome::Repaired => format!(
-            "repair passed: power is registered right. PF was {} before, {} was expected after, {} is read now",
+            "repaired: metering is correct. PF was {} before, {} was expected after, {} is read now",
             factor(proof.before.registered_factor),
             factor(proof.before.corrected_factor),
             factor(proof.after.and_then(|a| a.registered_factor))
         ),
-        proof::Outcome::StillWrong => "repair not passed: power is still registered wrong".to_owned(),
-        proof::Outcome::Broken => "power was registered right before this change and is no longer".to_owned(),
-        proof::Outcome::StillRight => "power was registered right before this change and still is".to_owned(),
+        proof::Outcome::StillWrong => "not repaired: power is still metered wrong".to_owned(),
+        proof::Outcome::Broken => "metering was correct before this change and is wrong now".to_owned(),
+        proof::Outcome::StillRight => "metering was correct before this change and still is".to_owned(),
         proof::Outcome::Disagrees => format!(
-            "not proven: the readings look right, but PF is {} where {} was expected at this load",
+            "not yet proven: the readings look right, but PF is {} where {} was expected at this load",
             factor(proof.after.and_then(|a| a.registered_factor)),
             factor(proof.before.corrected_factor)
         ),
@@ -159,9 +162,9 @@ pub fn proof_words(proof: &Proof) -> String {
 pub fn percent(probability: f64) -> String {
     let percent = 100.0 * probability;
     if percent > 99.9 {
-        "over 99.9 %".to_owned()
+        "> 99.9 %".to_owned()
     } else if percent < 0.1 {
-        "under 0.1 %".to_owned()
+        "< 0.1 %".to_owned()
     } else if !(10.0..=99.0).contains(&percent) {
         format!("{percent:.1} %")
     } else {
@@ -169,15 +172,35 @@ pub fn percent(probability: f64) -> String {
     }
 }
 
+/// How sure a statement is, for people: "confidence 97 %", "confidence > 99.9 %".
+pub fn confidence(probability: f64) -> String {
+    format!("confidence {}", percent(probability))
+}
+
 #[cfg(test)]
 mod tests {
-    use super::percent;
+    use super::{confidence, odds_words, percent};
+
+    #[test]
+    fn odds_are_read_as_a_bettor_says_them() {
+        for (decibans, words) in [
+            (30.0, "1,000 to 1 for"),
+            (29.999, "1,000 to 1 for"),
+            (36.53, "4,498 to 1 for"),
+            (-20.0, "100 to 1 against"),
+            (4.0, "2.5 to 1 for"),
+            (300.0, "more than 10,000 to 1 for"),
+        ] {
+            assert_eq!(odds_words(decibans), words);
+        }
+    }
 
     #[test]
     fn no_probability_is_called_certain() {
-        assert_eq!(percent(1.0), "over 99.9 %");
-        assert_eq!(percent(0.0), "under 0.1 %");
+        assert_eq!(percent(1.0), "> 99.9 %");
+        assert_eq!(percent(0.0), "< 0.1 %");
         assert_eq!(percent(0.993), "99.3 %");
         assert_eq!(percent(0.42), "42 %");
+        assert_eq!(confidence(1.0), "confidence > 99.9 %");
     }
 }

@@ -206,7 +206,7 @@ mod tests {
     #[test]
     fn the_summary_puts_cautions_first() {
         let text = summary(&[snapshot_after("Alder Creek Lift", &exchanged())]);
-        assert!(text.find("CAUTION").unwrap() < text.find("exchanged").unwrap(), "{text}");
+        assert!(text.find("CAUTION").unwrap() < text.find("swapped").unwrap(), "{text}");
         assert!(!summary(&[snapshot_after("Alder Creek Lift", &Wiring::INTENDED)]).contains("CAUTION"));
     }
 }

@@ -67,7 +67,7 @@ pub(super) fn time_covered(sums: &Misregistration) -> String {
 
 fn cost(tariff: &Tariff, wh: f64, (lowest_wh, highest_wh): (f64, f64)) -> String {
     format!(
-        "{} (between {} and {}) at {} {} a kWh",
+        "{} (between {} and {}) at {} {} per kWh",
         money(tariff, wh),
         amount(tariff, lowest_wh),
         amount(tariff, highest_wh),
@@ -159,7 +159,7 @@ pub(super) fn pump(out: &mut String, station: &StationSnapshot, circuit: &Circui
     };
     let doubt = power_uncertainty_share
         .filter(|_| wire_to_water.is_ok() || specific_energy_wh_per_m3.is_ok())
-        .map(|share| format!(" (power give or take {:.1} %; flow and head add their own)", 100.0 * share))
+        .map(|share| format!(" (power +/- {:.1} %; flow and head add their own)", 100.0 * share))
         .unwrap_or_default();
     paragraph(out, "    ", &format!("wire-to-water efficiency: {efficiency}{doubt}"));
 }

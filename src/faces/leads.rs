@@ -36,13 +36,13 @@ pub(super) fn lead_by_lead(wiring: &Wiring) -> Vec<String> {
     }
     for (k, (seen, meant)) in wiring.current.iter().zip(Phase::ALL).enumerate() {
         let lead = match *seen {
-            CurrentSeen::Nothing => "WRONG, gives no current: open, shorted, a lead off, or on another pump".to_owned(),
+            CurrentSeen::Nothing => "WRONG, reads zero: open, shorted, a lead off, or on another pump".to_owned(),
             CurrentSeen::Conductor { phase, reversed: false } if phase == meant => {
                 format!("sees phase {}, as it should", meant.label())
             }
             CurrentSeen::Unused => continue,
             CurrentSeen::AllBut { .. } => {
-                format!("WRONG, closed around two conductors ({})", words::current_label(*seen))
+                format!("WRONG, around two conductors ({})", words::current_label(*seen))
             }
             CurrentSeen::OtherCircuit { slot, .. } => {
                 format!("WRONG, on another pump (slot {} of this monitor)", slot + 1)
@@ -53,14 +53,14 @@ pub(super) fn lead_by_lead(wiring: &Wiring) -> Vec<String> {
                     wrong.push(format!("sees phase {}, should see {}", phase.label(), meant.label()));
                 }
                 if reversed {
-                    wrong.push("the wrong way round".to_owned());
+                    wrong.push("reversed polarity".to_owned());
                 }
                 format!("WRONG, {}", wrong.join(", and "))
             }
         };
         let ratio = match wiring.gain[k] {
             Gain::AsRated => String::new(),
-            gain => format!("; shows {} of its current", words::gain_words(gain)),
+            gain => format!("; reads {} of its current", words::gain_words(gain)),
         };
         leads.push(format!("CT {}: {lead}{ratio}", k + 1));
     }
@@ -68,10 +68,10 @@ pub(super) fn lead_by_lead(wiring: &Wiring) -> Vec<String> {
         leads.push(format!("meter map: {}", words::registers_words(wiring.registers)));
     }
     if wiring.supply_rotates_back {
-        leads.push("supply: rotates the other way than configured".to_owned());
+        leads.push("supply: phase rotation is reversed from the configuration".to_owned());
     }
     if let Some(lost) = wiring.lost_phase {
-        leads.push(format!("supply to the pump: phase {} carries no current (not a metering mistake)", lost.label()));
+        leads.push(format!("supply to the pump: phase {} carries no current (not a metering fault)", lost.label()));
     }
     leads
 }
@@ -95,10 +95,10 @@ mod tests {
                 "voltage lead 1: on phase A, as it should be",
                 "voltage lead 2: WRONG, on phase C, should be on B",
                 "voltage lead 3: WRONG, on phase B, should be on C",
-                "CT 1: WRONG, the wrong way round",
-                "CT 2: WRONG, gives no current: open, shorted, a lead off, or on another pump",
-                "CT 3: WRONG, sees phase B, should see C, and the wrong way round",
-                "supply to the pump: phase C carries no current (not a metering mistake)",
+                "CT 1: WRONG, reversed polarity",
+                "CT 2: WRONG, reads zero: open, shorted, a lead off, or on another pump",
+                "CT 3: WRONG, sees phase B, should see C, and reversed polarity",
+                "supply to the pump: phase C carries no current (not a metering fault)",
             ]
         );
     }

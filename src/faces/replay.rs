@@ -87,8 +87,8 @@ fn table(out: &mut String, circuits: &[CircuitOutcome]) {
         let _ = writeln!(out, "{}", row[last]);
     }
     out.push_str(
-        "\nFault: probability that power is registered wrong. kWh off: energy registered less energy by corrected power,\n\
-         over the time in which power could be corrected; below zero, the monitor registers too little. Withheld: no\n\
+        "\nFault: probability that power is metered wrong. kWh off: energy metered less energy by corrected power,\n\
+         over the time in which power could be corrected; below zero, the monitor meters too little. Withheld: no\n\
          verdict carries it, or too much of the time is left out.\n",
     );
 }
@@ -117,7 +117,7 @@ fn circuit_text(out: &mut String, circuit: &CircuitOutcome) {
     let verdict = words::verdict_words(circuit.verdict()).to_uppercase();
     let _ = writeln!(out, "\n{} / {}: {verdict}", circuit.station, circuit.circuit);
     if circuit.failures > 0 {
-        let _ = writeln!(out, "  The audit failed inside {} time(s) and started anew.", circuit.failures);
+        let _ = writeln!(out, "  Internal audit error {} time(s); the audit started again.", circuit.failures);
     }
     if let Some((from, to)) = circuit.period {
         let (from, to) = (rfc3339(from), rfc3339(to));

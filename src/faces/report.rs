@@ -55,7 +55,7 @@ fn circuit_text(out: &mut String, station: &StationSnapshot, circuit: &CircuitSn
         paragraph(out, "  ", &words::headline(assessment));
     }
     if let Some(failure) = &circuit.core_failure {
-        paragraph(out, "  ", &format!("the audit of this circuit failed inside and started anew: {failure}"));
+        paragraph(out, "  ", &format!("internal audit error; the audit of this circuit started again: {failure}"));
     }
     if let Some(monitor) = station.monitor_of(circuit) {
         monitor_text(out, monitor, now.mono);
@@ -148,7 +148,7 @@ mod tests {
     fn cautions_come_before_the_first_lead() {
         let text = report(&exchanged(), 7200);
         assert!(text.starts_with("CAUTION"));
-        assert!(text.find("Never open a CT secondary").unwrap() < text.find("exchanged").unwrap());
+        assert!(text.find("Never open a CT secondary").unwrap() < text.find("swapped").unwrap());
         assert!(!report(&Wiring::INTENDED, 7200).contains("CAUTION"));
     }
 
@@ -166,6 +166,6 @@ mod tests {
         state.take(0, failed_event(0));
         let text = text(&[Box::new(state.snapshot(instant(0)))], instant(100));
         assert!(text.contains("HAS NEVER ANSWERED") && text.contains("read failed: "), "{text}");
-        assert!(text.contains("NOTHING TO JUDGE BY YET"), "{text}");
+        assert!(text.contains("NOT ENOUGH DATA YET"), "{text}");
     }
 }

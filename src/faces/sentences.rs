@@ -20,12 +20,12 @@ pub(super) fn failed_words(finding: &Finding) -> String {
 
 /// What proves a remedy.
 pub(super) const AFTERWARDS: &str =
-    "Afterwards: run the same pump; the audit says by itself whether the repair passed.";
+    "Afterwards: run the same pump at its usual load; the verdict \"OK\" is the proof of the repair.";
 
 /// What to do about a supply phase that is lost.
 pub(super) fn lost_phase_words(phase: Phase) -> String {
     format!(
-        "Move no lead of the monitor. Stop the pump and find why phase {} gives it no current: fuse, contactor pole, cable.",
+        "Move no lead of the monitor. Stop the pump and find why phase {} carries no current: fuse, contactor pole, cable.",
         phase.label()
     )
 }

@@ -157,7 +157,7 @@ fn tell(sheet: &mut Sheet, assessment: &Assessment) {
     }
     sheet.reasons.extend(failed(&assessment.findings, |_| true).into_iter().take(REASONS).map(failed_words));
     sheet.reasons.push(format!(
-        "Power is registered right: {}. No wiring considered explains the readings: {}. From {} steady readings at {} load \
+        "Metering is correct: {}. No wiring considered explains the readings: {}. From {} steady readings at {} load \
          level{} of {}.",
         words::percent(diagnosis.sound_probability),
         words::percent(diagnosis.unexplained_probability),
@@ -187,7 +187,7 @@ fn act(sheet: &mut Sheet, assessment: &Assessment) {
         worth: worth.to_owned(),
     };
     if !advice.checks.is_empty() {
-        sheet.checks_title = "Checks, the most telling for the effort first";
+        sheet.checks_title = "Checks, in the order to do them";
         let shows = |check: FieldCheck| leader.map_or_else(String::new, |w| check.shows(&w).words());
         sheet.checks = advice.checks.iter().map(|w| row(w.check, shows(w.check), w.words())).collect();
     }
@@ -196,7 +196,7 @@ fn act(sheet: &mut Sheet, assessment: &Assessment) {
         sheet.checks =
             advice::confirm(wiring, moves).into_iter().map(|c| row(c, c.shows(wiring).words(), "")).collect();
         sheet.remedy_title =
-            format!("Remedy, only if every check confirms ({} sure)", words::percent(*probability)).into();
+            format!("Remedy, only if every check confirms ({})", words::confidence(*probability)).into();
         sheet.remedy = moves.iter().map(|m| m.words()).collect();
         sheet.remedy.push(AFTERWARDS.to_owned());
     } else if let Some(phase) = advice.lost_phase {

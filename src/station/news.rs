@@ -90,7 +90,7 @@ impl News {
                 format!("{station}: the wall clock jumped by {:+.1} s between two readings", *by_ms as f64 / 1000.0)
             }
             News::CoreFailed { circuit, message } => {
-                format!("{station} / {circuit}: the audit failed inside and starts anew: {message}")
+                format!("{station} / {circuit}: internal audit error; the audit starts again: {message}")
             }
             News::CoreRecovered { circuit } => format!("{station} / {circuit}: the audit works again"),
         }

@@ -82,7 +82,7 @@ fn voltage_leads_exchanged_at_two_pumps_are_one_alarm_of_their_monitor() {
         "{alarm}"
     );
     let story = |key: &str| alarm["story"][key].as_str().unwrap().to_owned();
-    assert!(story("what").contains("voltage leads 2 and 3 are exchanged"), "{alarm}");
+    assert!(story("what").contains("voltage leads 2 and 3 are swapped"), "{alarm}");
     assert!(story("means").contains("Pump 1 and Pump 2"), "{alarm}");
     assert!(
         !alarm["cautions"].as_array().unwrap().is_empty() && story("action").contains("terminals 2 and 3"),

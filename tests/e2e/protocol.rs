@@ -133,6 +133,6 @@ fn sunspec_meters_are_found_and_audited() {
         let reversed = &station(&document, &format!("Reversed {n}"))["circuits"][0];
         assert_eq!(reversed["verdict"], "fault", "{}", reversed["headline"]);
         let headline = reversed["headline"].as_str().unwrap();
-        assert!(headline.contains("all three CTs are reversed"), "{headline}");
+        assert!(headline.contains("all three CTs have reversed polarity"), "{headline}");
     }
 }

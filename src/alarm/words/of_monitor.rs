@@ -6,7 +6,7 @@ use crate::audit::assessment::Finding;
 use crate::audit::register_fault::RegisterFault;
 use crate::audit::remedy;
 use crate::audit::wiring::Wiring;
-use crate::audit::words::{describe_wiring, percent};
+use crate::audit::words::{confidence, describe_wiring};
 use crate::reading::Phase;
 
 /// Findings with the pump that each is of.
@@ -37,7 +37,7 @@ pub fn register_map_wrong(monitor: &str, fault: &RegisterFault, circuits: &[&str
             "The values of {} are misread: kW, kWh and whatever follows from them are wrong.",
             pumps(circuits)
         ),
-        sure: fault.probability.map_or_else(|| SEEN.to_owned(), |p| format!("{} sure", percent(p))),
+        sure: fault.probability.map_or_else(|| SEEN.to_owned(), confidence),
         action: format!("Nobody needs to go there. In the register map: {}", fault.change),
         at_panel: false,
         attached: attached_of_pumps(explains, circuits.len()),
@@ -55,7 +55,7 @@ pub fn voltage_leads_wrong(
     Story {
         what: format!("The voltage leads of monitor {monitor} are at fault: {fault}."),
         means: format!("The pumps are not affected, but the kW and kWh of {} are wrong or missing.", pumps(circuits)),
-        sure: format!("{} sure", percent(probability)),
+        sure: confidence(probability),
         action: "Have a qualified person check the monitor's voltage fuses and voltage leads at the panel.".to_owned(),
         at_panel: true,
         attached: attached_of_pumps(explains, circuits.len()),
@@ -120,7 +120,7 @@ pub fn voltage_leads_exchanged(
             describe_wiring(&leads)
         ),
         means,
-        sure: format!("{} sure", percent(probability)),
+        sure: confidence(probability),
         action: action.join(" "),
         at_panel: true,
         attached: attached_of_pumps(explains, behind.wrong.len() + behind.right.len() + behind.unjudged.len()),

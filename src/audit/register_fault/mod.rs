@@ -37,7 +37,7 @@ pub struct RegisterFault {
 impl RegisterFault {
     /// The whole as one text.
     pub fn text(&self) -> String {
-        let sure = self.probability.map_or(String::new(), |p| format!(" ({} sure)", super::words::percent(p)));
+        let sure = self.probability.map_or(String::new(), |p| format!(" ({})", super::words::confidence(p)));
         format!("{}; {}{sure}. {}", self.map_says, self.fits, self.change)
     }
 }

@@ -224,7 +224,7 @@ impl VoltageState {
     pub fn words(self) -> String {
         let phase = |k: usize| Phase::from_index(k).label();
         match self {
-            VoltageState::Sound => "the voltage leads show a sound supply".to_owned(),
+            VoltageState::Sound => "voltage leads and supply are OK".to_owned(),
             VoltageState::LeadOff(k) => format!("voltage lead {} is off its terminal or open", k + 1),
             VoltageState::FuseBlown(k) => format!("the fuse in voltage lead {} is blown", k + 1),
             VoltageState::BackFed(k) => format!(
@@ -234,36 +234,36 @@ impl VoltageState {
                 k + 1
             ),
             VoltageState::PhaseLost(k) => {
-                format!("the supply has lost phase {} upstream; voltage lead {} has nothing to show", phase(k), k + 1)
+                format!("the supply has lost phase {} upstream; voltage lead {} reads zero", phase(k), k + 1)
             }
             VoltageState::PrimaryLost(k) => format!(
                 "a conductor is lost on the primary of the supply transformer: only phase {} keeps its voltage",
                 phase(k)
             ),
             VoltageState::TransformerReversed(k) => {
-                format!("the voltage transformer of channel {} is connected the wrong way round", k + 1)
+                format!("the voltage transformer of channel {} has reversed polarity", k + 1)
             }
             VoltageState::RatioWrong(k, ratio) => {
-                format!("the voltage ratio of channel {} is wrong: it shows {}", k + 1, ratio.words())
+                format!("the voltage ratio of channel {} is wrong: it reads {}", k + 1, ratio.words())
             }
             VoltageState::RatioWrongOnAll(ratio) => {
-                format!("the voltage ratio of the monitor is wrong: all channels show {}", ratio.words())
+                format!("the voltage ratio of the monitor is wrong: all channels read {}", ratio.words())
             }
             VoltageState::LeadOnNeutral(k) => format!("voltage lead {} is on the neutral", k + 1),
             VoltageState::SamePhase(k, j) => {
                 format!("voltage lead {} is on phase {}, as lead {} is", k + 1, phase(j), j + 1)
             }
             VoltageState::NeutralExchanged(k) => {
-                format!("voltage lead {} and the neutral lead are exchanged", k + 1)
+                format!("voltage lead {} and the neutral lead are swapped", k + 1)
             }
-            VoltageState::NeutralOpen => "the neutral lead of the monitor is open: its zero floats".to_owned(),
+            VoltageState::NeutralOpen => "the neutral lead of the monitor is open".to_owned(),
             VoltageState::EarthFault => {
-                "the voltages to earth are displaced: an earth fault on the three-wire supply".to_owned()
+                "the voltages to ground are displaced: a ground fault on the three-wire supply".to_owned()
             }
             VoltageState::HighLegOn(k) => {
                 format!("the high leg (phase B) is on voltage terminal {} in place of terminal 2", k + 1)
             }
-            VoltageState::AllDead => "no voltage on any lead: supply off, or all fuses out".to_owned(),
+            VoltageState::AllDead => "no voltage on any lead: the supply is out, or all fuses are open".to_owned(),
         }
     }
 }

@@ -1,6 +1,6 @@
 //! The one line that says what is wrong and how sure. Must never decide anything.
 
-use super::{describe_wiring, percent};
+use super::{confidence, describe_wiring, percent};
 use crate::audit::assessment::{Assessment, Check, Finding, RunState, Verdict};
 use crate::audit::blame::{failed, hard_findings, is_hard, likely_members, lost_phase, wrong_wiring};
 use crate::audit::voltage_lead::VoltageDiagnosis;
@@ -28,29 +28,28 @@ fn diagnosis_line(assessment: &Assessment) -> String {
                     RunState::Starting => "the pump is starting",
                     _ => "too few usable readings",
                 };
-                format!("nothing to judge by yet: {why}")
+                format!("not enough data yet: {why}")
             } else {
-                format!("nothing to diagnose by yet, but {}", list(&wrong_numbers))
+                format!("not enough data for a diagnosis yet, but {}", list(&wrong_numbers))
             }
         }
         Verdict::Sound => {
-            let sure = percent(diagnosis.sound_probability);
+            let sure = confidence(diagnosis.sound_probability);
             match lost_phase(diagnosis) {
-                None => format!("sound: power is registered right ({sure} sure)"),
+                None => format!("OK: metering is correct ({sure})"),
                 Some(lost) => format!(
-                    "power is registered right ({sure} sure), but phase {} of the supply to the pump is lost: it runs \
-                     on two phases",
+                    "metering is correct ({sure}), but phase {} of the supply to the pump is lost: it runs on two phases",
                     lost.label()
                 ),
             }
         }
         Verdict::Undecided if diagnosis.unexplained_probability > 0.5 => format!(
-            "the readings fit no wiring considered ({} sure of that); check CT ratios, load, map and monitor{}",
-            percent(diagnosis.unexplained_probability),
+            "the readings fit no wiring considered ({}); check CT ratios, load, map and monitor{}",
+            confidence(diagnosis.unexplained_probability),
             also(&failed(&assessment.findings, |f| is_hard(f) || f.check == Check::CurrentBalance))
         ),
         Verdict::Undecided => format!(
-            "cannot tell yet: {} that power is registered right{}",
+            "cannot tell yet: {} that metering is correct{}",
             percent(diagnosis.sound_probability),
             diagnosis
                 .groups
@@ -65,7 +64,7 @@ fn diagnosis_line(assessment: &Assessment) -> String {
 pub fn voltage_line(leads: &VoltageDiagnosis) -> Option<String> {
     let (states, probability) = voltage_fault(leads)?;
     let unsettled = if states.contains(", or ") { "; the readings do not tell which" } else { "" };
-    Some(format!("{states} ({} sure{unsettled})", percent(probability)))
+    Some(format!("{states} ({}{unsettled})", confidence(probability)))
 }
 
 /// The same without how sure it is, and that as a probability.
@@ -79,18 +78,18 @@ pub fn voltage_fault(leads: &VoltageDiagnosis) -> Option<(String, f64)> {
 fn fault_line(assessment: &Assessment, wrong_numbers: &[&Finding]) -> String {
     let diagnosis = &assessment.diagnosis;
     let Some(group) = wrong_wiring(diagnosis) else {
-        return if wrong_numbers.is_empty() { "the registered power is wrong".to_owned() } else { list(wrong_numbers) };
+        return if wrong_numbers.is_empty() { "power is metered wrong".to_owned() } else { list(wrong_numbers) };
     };
     let leader = &group.members[0];
     let first = describe_wiring(&leader.wiring);
     let likely = likely_members(group).count();
     if likely <= 1 || leader.probability > 0.9 * group.probability {
         // Of this wiring, and not of all that fit alike: it is named alone.
-        format!("{first} ({} sure)", percent(leader.probability))
+        format!("{first} ({})", confidence(leader.probability))
     } else {
         format!(
-            "power is registered wrong ({} sure); which lead is not settled: {likely} wirings fit alike, most likely {first} ({})",
-            percent(1.0 - diagnosis.sound_probability - diagnosis.unexplained_probability),
+            "power is metered wrong ({}); which lead is not settled: {likely} wirings fit equally well, most likely {first} ({})",
+            confidence(1.0 - diagnosis.sound_probability - diagnosis.unexplained_probability),
             percent(leader.probability)
         )
     }

@@ -3,12 +3,12 @@
 use crate::audit::wiring::{CurrentSeen, Gain, Registers, Wiring};
 use crate::reading::Phase;
 
-/// What a wiring means, lead by lead: "CT pairs 2 and 3 are exchanged (CT 2 sees phase C, CT 3 sees phase B)".
+/// What a wiring means, lead by lead: "CT 2 and CT 3 leads are swapped (2 sees C, 3 sees B)".
 pub fn describe_wiring(wiring: &Wiring) -> String {
     let mut parts = Vec::new();
     if let Some(lost) = wiring.lost_phase {
         parts.push(format!(
-            "phase {} of the supply to the pump is lost: it runs on two phases (the metering itself is right)",
+            "phase {} of the supply to the pump is lost: it runs on two phases (metering is correct)",
             lost.label()
         ));
     }
@@ -19,7 +19,8 @@ pub fn describe_wiring(wiring: &Wiring) -> String {
     parts.extend(ratios(wiring));
     if wiring.supply_rotates_back {
         parts.push(
-            "the supply rotates the other way than configured (power is registered right; see that the pump turns right)"
+            "the phase rotation of the supply is reversed from the configuration (metering is correct; check that the pump turns \
+             the right way)"
                 .to_owned(),
         );
     }
@@ -27,7 +28,7 @@ pub fn describe_wiring(wiring: &Wiring) -> String {
         parts.push(format!("the meter map does not fit: {}", registers_words(wiring.registers)));
     }
     if parts.is_empty() {
-        "every lead is on its own phase, every CT the right way round".to_owned()
+        "every lead is on its own phase, every CT has the correct polarity".to_owned()
     } else {
         parts.join("; ")
     }
@@ -35,13 +36,12 @@ pub fn describe_wiring(wiring: &Wiring) -> String {
 
 fn moved_voltage_leads(voltage: [Phase; 3]) -> Option<String> {
     let moved: Vec<usize> = (0..3).filter(|k| voltage[*k] != Phase::ALL[*k]).collect();
-    let seen: Vec<String> =
-        moved.iter().map(|k| format!("lead {} is on phase {}", k + 1, voltage[*k].label())).collect();
+    let seen: Vec<String> = moved.iter().map(|k| format!("{} sees {}", k + 1, voltage[*k].label())).collect();
     let seen = seen.join(", ");
     match moved.as_slice() {
         [] => None,
-        [i, j] => Some(format!("voltage leads {} and {} are exchanged ({seen})", i + 1, j + 1)),
-        _ => Some(format!("voltage leads are rolled by one place ({seen})")),
+        [i, j] => Some(format!("voltage leads {} and {} are swapped ({seen})", i + 1, j + 1)),
+        _ => Some(format!("voltage leads are rotated one position ({seen})")),
     }
 }
 
@@ -49,10 +49,10 @@ fn moved_voltage_leads(voltage: [Phase; 3]) -> Option<String> {
 fn cts_on_no_phase(current: &[CurrentSeen; 3]) -> Vec<String> {
     let words = |(k, seen): (usize, &CurrentSeen)| match *seen {
         CurrentSeen::Nothing => {
-            Some(format!("CT {} gives no current (open, shorted, a lead off, or on another pump)", k + 1))
+            Some(format!("CT {} reads zero (open, shorted, a lead off, or on another pump)", k + 1))
         }
         CurrentSeen::AllBut { phase, .. } => {
-            Some(format!("CT {} is closed around two conductors ({})", k + 1, all_but(phase).join(" and ")))
+            Some(format!("CT {} is around two conductors ({})", k + 1, all_but(phase).join(" and ")))
         }
         CurrentSeen::OtherCircuit { slot, .. } => {
             Some(format!("CT {} is on another pump (the one in slot {} of this monitor)", k + 1, slot + 1))
@@ -71,17 +71,18 @@ fn moved_cts(current: &[CurrentSeen; 3]) -> Option<String> {
     let seen_twice = |phase: Phase| (0..3).filter(|k| phase_of(*k) == Some(phase)).count() > 1;
     let moved: Vec<(usize, Phase)> =
         (0..3).filter_map(|k| Some((k, phase_of(k)?))).filter(|(k, phase)| *phase != Phase::ALL[*k]).collect();
-    let seen: Vec<String> =
-        moved.iter().map(|(k, phase)| format!("CT {} sees phase {}", k + 1, phase.label())).collect();
+    let seen: Vec<String> = moved.iter().map(|(k, phase)| format!("{} sees {}", k + 1, phase.label())).collect();
     let seen = seen.join(", ");
     match moved.as_slice() {
         [] => None,
         [(k, phase)] if seen_twice(*phase) => {
-            Some(format!("CT {} is on phase {}, where another CT is as well", k + 1, phase.label()))
+            Some(format!("CT {} is on phase {}, together with another CT", k + 1, phase.label()))
         }
-        [(i, _), (j, _)] if all_see_a_phase => Some(format!("CT pairs {} and {} are exchanged ({seen})", i + 1, j + 1)),
-        _ if all_see_a_phase => Some(format!("CT pairs are rolled by one place ({seen})")),
-        _ => Some(format!("CT pairs are on the wrong channels ({seen})")),
+        [(i, _), (j, _)] if all_see_a_phase => {
+            Some(format!("CT {} and CT {} leads are swapped ({seen})", i + 1, j + 1))
+        }
+        _ if all_see_a_phase => Some(format!("CT leads are rotated one position ({seen})")),
+        _ => Some(format!("CT leads are on the wrong channels ({seen})")),
     }
 }
 
@@ -95,22 +96,22 @@ fn reversed_cts(current: &[CurrentSeen; 3]) -> Option<String> {
     let reversed: Vec<usize> = (0..3).filter(|k| is_reversed(&current[*k])).map(|k| k + 1).collect();
     match reversed.as_slice() {
         [] => None,
-        [one] => Some(format!("CT {one} is reversed")),
-        [i, j] => Some(format!("CTs {i} and {j} are reversed")),
-        _ => Some("all three CTs are reversed".to_owned()),
+        [one] => Some(format!("CT {one} has reversed polarity")),
+        [i, j] => Some(format!("CT {i} and CT {j} have reversed polarity")),
+        _ => Some("all three CTs have reversed polarity".to_owned()),
     }
 }
 
 fn ratios(wiring: &Wiring) -> Vec<String> {
     let [first, second, third] = wiring.gain;
     if !wiring.ratios_right() && first == second && second == third {
-        return vec![format!("all CTs show {} of their current (ratio set wrong)", gain_words(first))];
+        return vec![format!("all CTs read {} of their current (ratio set wrong)", gain_words(first))];
     }
     let words = |(k, gain): (usize, &Gain)| match gain {
         Gain::AsRated => None,
-        Gain::Unsteady => Some(format!("CT {} shows a current that drifts and jumps (loose connection)", k + 1)),
+        Gain::Unsteady => Some(format!("CT {} reads an unsteady current (loose connection)", k + 1)),
         Gain::Times(..) => Some(format!(
-            "CT {} shows {} of its current (ratio set wrong, or not all of its parallel conductors)",
+            "CT {} reads {} of its current (ratio set wrong, or not all of its parallel conductors)",
             k + 1,
             gain_words(*gain)
         )),
@@ -156,14 +157,14 @@ pub fn gain_words(gain: Gain) -> String {
 pub fn registers_words(registers: Registers) -> &'static str {
     match registers {
         Registers::AsDeclared => "the registers mean what the map says",
-        Registers::ReactiveSign => "kvar has the other sign than the map says (kW is right)",
-        Registers::ActiveSign => "kW has the other sign than the map says",
+        Registers::ReactiveSign => "kvar has the opposite sign to the map (kW is correct)",
+        Registers::ActiveSign => "kW has the opposite sign to the map",
         Registers::BothSigns => {
-            "kW and kvar have the other sign than the map says (generator instead of load convention)"
+            "kW and kvar have the opposite sign to the map (generator instead of load convention)"
         }
-        Registers::Exchanged => "kW and kvar are exchanged",
-        Registers::FactorLagPositive => "the sign of PF tells lag (+) from lead (-), not the direction of power",
-        Registers::FactorLagNegative => "the sign of PF tells lead (+) from lag (-), not the direction of power",
+        Registers::Exchanged => "kW and kvar are swapped",
+        Registers::FactorLagPositive => "the sign of PF means lag (+) or lead (-), not the direction of power",
+        Registers::FactorLagNegative => "the sign of PF means lead (+) or lag (-), not the direction of power",
     }
 }
 
@@ -179,15 +180,14 @@ mod tests {
     fn wirings_read_like_a_person_says_them() {
         use Phase::{A, B, C};
         let cases = [
-            (Wiring::INTENDED, "every lead is on its own phase, every CT the right way round"),
+            (Wiring::INTENDED, "every lead is on its own phase, every CT has the correct polarity"),
             (
                 Wiring { current: [sees(A, false), sees(C, false), sees(B, false)], ..Wiring::INTENDED },
-                "CT pairs 2 and 3 are exchanged (CT 2 sees phase C, CT 3 sees phase B)",
+                "CT 2 and CT 3 leads are swapped (2 sees C, 3 sees B)",
             ),
             (
                 Wiring { current: [sees(B, true), sees(C, true), sees(A, true)], ..Wiring::INTENDED },
-                "CT pairs are rolled by one place (CT 1 sees phase B, CT 2 sees phase C, CT 3 sees phase A); \
-                 all three CTs are reversed",
+                "CT leads are rotated one position (1 sees B, 2 sees C, 3 sees A); all three CTs have reversed polarity",
             ),
             (
                 Wiring {
@@ -195,8 +195,8 @@ mod tests {
                     current: [sees(A, true), CurrentSeen::Nothing, sees(C, false)],
                     ..Wiring::INTENDED
                 },
-                "voltage leads 2 and 3 are exchanged (lead 2 is on phase C, lead 3 is on phase B); \
-                 CT 2 gives no current (open, shorted, a lead off, or on another pump); CT 1 is reversed",
+                "voltage leads 2 and 3 are swapped (2 sees C, 3 sees B); CT 2 reads zero (open, shorted, a lead off, or on \
+                 another pump); CT 1 has reversed polarity",
             ),
         ];
         for (wiring, words) in cases {

@@ -87,14 +87,14 @@ struct Member {
 struct WiringJson {
     /// Phase that each voltage lead is on: "A", "B" or "C".
     voltage: [&'static str; 3],
-    /// What each CT sees: "-B" is phase B the wrong way round, "(A+B)" both conductors, "slot 2: C" another circuit's,
+    /// What each CT sees: "-B" is phase B with reversed polarity, "(A+B)" both conductors, "slot 2: C" another circuit's,
     /// "nothing" no current, "unused" no CT in this service.
     current: [String; 3],
     /// Share of its current that each CT shows; null where it keeps changing (loose).
     gain: [Option<f64>; 3],
     /// What the power registers mean, against what the map says.
     registers: &'static str,
-    /// The supply rotates the other way than configured.
+    /// The phase rotation of the supply is reversed from the configuration.
     supply_rotates_back: bool,
     /// Supply phase of the pump that carries no current.
     lost_phase: Option<&'static str>,

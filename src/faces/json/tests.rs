@@ -31,7 +31,7 @@ fn cautions_are_the_first_text_of_the_document() {
     let snapshot = snapshot_after("Alder Creek Lift", &exchanged());
     let text = serde_json::to_string(&document(&[snapshot], instant(7200))).unwrap();
     let cautions = text.find("authorises nobody").unwrap();
-    assert!(cautions < text.find("exchanged").unwrap());
+    assert!(cautions < text.find("swapped").unwrap());
     assert_eq!(json(&Wiring::INTENDED, 7200)["cautions"], serde_json::json!([]));
 }
 

@@ -90,7 +90,7 @@ pub(super) const ALARM_FLOOD: Family<0> = gauge(
 pub(super) const CLOCK_JUMPS: Family<1> =
     counter("wattassay_clock_jumps_total", STATION, "Jumps of the wall clock seen between two readings.");
 pub(super) const CORE_FAILURES: Family<1> =
-    counter("wattassay_audit_failures_total", STATION, "Times the audit of a circuit failed inside and started anew.");
+    counter("wattassay_audit_failures_total", STATION, "Internal audit errors; the audit of the circuit started again after each.");
 
 // Polling of a monitor.
 pub(super) const ANSWERING: Family<2> =
@@ -207,7 +207,7 @@ pub(super) const VERDICT: Family<3> =
 pub(super) const SOUND: Family<2> = gauge(
     "wattassay_diagnosis_sound_probability_ratio",
     CIRCUIT,
-    "Probability that power is registered right, 0 to 1.",
+    "Probability that metering is correct, 0 to 1.",
 );
 pub(super) const LEADING: Family<2> = gauge(
     "wattassay_diagnosis_leading_group_probability_ratio",

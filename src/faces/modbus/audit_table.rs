@@ -52,7 +52,7 @@ use Kind::{F32, Text, U16, U32, U64};
 pub const ROWS: &[Row] = &[
     row(0, "layout_version", U16, "", "version of this layout", |_| LAYOUT_VERSION.into()),
     row(1, "block_length", U16, "", "registers in this block", |_| BLOCK_LENGTH.into()),
-    row(2, "heartbeat", U16, "", "polls of the monitor finished, modulo 65536; stands still when polling hangs", |v| {
+    row(2, "heartbeat", U16, "", "polls of the monitor finished, modulo 65536; frozen when polling hangs", |v| {
         Value::Whole(v.monitor.map_or(0, |m| m.health.polls) & 0xFFFF)
     }),
     row(3, "data_state", U16, "", "0 no poll yet; 1 live; 2 stale; 3 the monitor never answered", |v| {
@@ -91,7 +91,7 @@ pub const ROWS: &[Row] = &[
     row(12, "checks_passed", U32, "", "checks that passed; neither bit set: idle or not checkable", |v| {
         v.checks_passed().into()
     }),
-    row(14, "sound_probability", F32, "", "probability that power is registered right, 0 to 1", |v| {
+    row(14, "sound_probability", F32, "", "probability that metering is correct, 0 to 1", |v| {
         audited(v, |a| a.diagnosis.sound_probability)
     }),
     row(16, "leading_probability", F32, "", "probability of the most probable group of wirings, 0 to 1", |v| {
@@ -100,7 +100,7 @@ pub const ROWS: &[Row] = &[
     row(18, "unexplained_probability", F32, "", "probability that no wiring considered fits, 0 to 1", |v| {
         audited(v, |a| a.diagnosis.unexplained_probability)
     }),
-    row(20, "wirings_alike", U16, "", "wirings that fit alike; above 1 the lead is not settled", |v| {
+    row(20, "wirings_alike", U16, "", "wirings that fit equally well; above 1 the lead is not settled", |v| {
         v.wirings_alike().into()
     }),
     row(21, "epoch", U16, "", "changes of the wiring seen since the daemon started", |v| {
@@ -241,7 +241,7 @@ pub const ROWS: &[Row] = &[
         "voltage_states_alike",
         U16,
         "",
-        "states of the voltage leads that fit alike; above 1 it is not settled",
+        "states of the voltage leads that fit equally well; above 1 it is not settled",
         |v| Value::Whole(v.voltage_fault().len() as u64),
     ),
     row(124, "station", Text(32), "", "name of the station", |v| Value::Text(v.station.station.clone())),

@@ -76,7 +76,7 @@ pub struct Alarm {
 pub const ALARMS: [Alarm; 10] = [
     Alarm {
         name: "power_wrong",
-        meaning: "power is registered wrong (the verdict is fault)",
+        meaning: "power is metered wrong (the verdict is fault)",
         stands: |view| view.verdict() == Verdict::Fault,
     },
     Alarm {
@@ -86,12 +86,12 @@ pub const ALARMS: [Alarm; 10] = [
     },
     Alarm {
         name: "audit_failed",
-        meaning: "the audit of this circuit failed inside; see the log",
+        meaning: "internal audit error of this circuit; see the log",
         stands: |view| view.circuit.core_failure.is_some(),
     },
     Alarm {
         name: "numbers_wrong",
-        meaning: "a check failed that alone makes the registered power wrong or missing",
+        meaning: "a check failed that alone makes the metered power wrong or missing",
         stands: |view| view.assessment().is_some_and(|a| !hard_findings(&a.findings).is_empty()),
     },
     Alarm {
@@ -124,7 +124,7 @@ pub const ALARMS: [Alarm; 10] = [
     },
     Alarm {
         name: "supply",
-        meaning: "the supply is at fault (a phase lost, a fault to earth), see voltage_state; the metering is not to blame",
+        meaning: "the supply is at fault (a phase lost, a ground fault), see voltage_state; not a metering fault",
         stands: |view| !view.voltage_fault().is_empty() && !view.voltage_leads_wrong(),
     },
 ];
@@ -159,7 +159,7 @@ pub const DIAGNOSIS_BITS: [DiagnosisBit; 11] = [
     },
     DiagnosisBit {
         name: "ct_reversed",
-        meaning: "a CT, or its pair of wires, is the wrong way round",
+        meaning: "a CT has reversed polarity",
         holds: |wiring| {
             wiring.current.iter().any(|seen| match seen {
                 CurrentSeen::Conductor { reversed, .. }
@@ -171,7 +171,7 @@ pub const DIAGNOSIS_BITS: [DiagnosisBit; 11] = [
     },
     DiagnosisBit {
         name: "ct_no_current",
-        meaning: "a CT gives no current: open, shorted, or a lead off",
+        meaning: "a CT reads zero: open, shorted, or a lead off",
         holds: |wiring| wiring.current.contains(&CurrentSeen::Nothing),
     },
     DiagnosisBit {
@@ -186,12 +186,12 @@ pub const DIAGNOSIS_BITS: [DiagnosisBit; 11] = [
     },
     DiagnosisBit {
         name: "ct_ratio",
-        meaning: "a CT shows its current at another ratio than entered",
+        meaning: "a CT's ratio is not the one entered",
         holds: |wiring| wiring.gain.iter().any(|gain| matches!(gain, Gain::Times(..))),
     },
     DiagnosisBit {
         name: "ct_loose",
-        meaning: "a CT's current keeps changing by itself: a loose connection",
+        meaning: "a CT reads an unsteady current: a loose connection",
         holds: |wiring| wiring.gain.contains(&Gain::Unsteady),
     },
     DiagnosisBit {
@@ -201,12 +201,12 @@ pub const DIAGNOSIS_BITS: [DiagnosisBit; 11] = [
     },
     DiagnosisBit {
         name: "lost_phase",
-        meaning: "a supply phase of the pump carries no current; the metering is not to blame",
+        meaning: "a supply phase of the pump carries no current; not a metering fault",
         holds: |wiring| wiring.lost_phase.is_some(),
     },
     DiagnosisBit {
         name: "supply_rotation",
-        meaning: "the supply rotates against what was expected; the leads are right",
+        meaning: "the phase rotation of the supply is reversed; the leads are right",
         holds: |wiring| wiring.supply_rotates_back,
     },
 ];

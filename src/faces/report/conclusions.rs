@@ -19,8 +19,8 @@ use crate::faces::text::{line, paragraph, plural};
 use crate::reading::Phase;
 
 /// For where a pair's leads cannot be exchanged at its terminals.
-const TURN_INSTEAD: &str = "Where a pair's two leads cannot be exchanged: turn the CT over on its conductor (power off), or \
-                            exchange the leads at the shorting block.";
+const TURN_INSTEAD: &str = "Where the two leads of a CT cannot be swapped at the monitor: turn the CT over on its conductor \
+                            (de-energized and locked out), or swap its leads at the shorting block.";
 /// More alternatives than this are counted, not listed.
 const ALTERNATIVES: usize = 8;
 /// The most reasons worth a line.
@@ -75,12 +75,12 @@ fn diagnosis_text(out: &mut String, diagnosis: &Diagnosis) {
             line(out, &format!("    {lead}"));
         }
     }
-    line(out, "  How sure");
+    line(out, "  Confidence");
     if diagnosis.readings_used == 0 {
         line(out, "    no steady reading of the running pump yet");
         return;
     }
-    line(out, &format!("    power is registered right: {}", words::percent(diagnosis.sound_probability)));
+    line(out, &format!("    metering is correct: {}", words::percent(diagnosis.sound_probability)));
     line(out, &format!("    no wiring considered explains it: {}", words::percent(diagnosis.unexplained_probability)));
     line(
         out,
@@ -124,11 +124,11 @@ fn reasons_text(out: &mut String, diagnosis: &Diagnosis) {
         return;
     }
     let leader = diagnosis.groups.first().and_then(|g| g.members.first());
-    let kind = if leader.is_some_and(|m| m.power_right) { "right" } else { "wrong" };
-    line(out, &format!("  Why (for power registered {kind}, in decibans: 10 dB are odds of 10 to 1)"));
+    let claim = if leader.is_some_and(|m| m.power_right) { "metering is correct" } else { "power is metered wrong" };
+    line(out, &format!("  Why (odds that {claim}, from each piece of evidence)"));
     for reason in diagnosis.why.iter().take(REASONS) {
         let words = words::reason_words(reason.kind);
-        line(out, &format!("    {words}: {}", words::deciban_words(reason.decibans)));
+        line(out, &format!("    {words}: {}", words::odds_words(reason.decibans)));
     }
 }
 
@@ -191,7 +191,7 @@ fn advice_text(out: &mut String, diagnosis: &Diagnosis) {
         paragraph(out, &format!("    {}. ", n + 1), &format!("{} [{}]", worth.check.words(), worth.words()));
     }
     if let Some((probability, moves)) = &advice.remedy {
-        line(out, &format!("  Remedy (see the cautions above), if confirmed; {} sure", words::percent(*probability)));
+        line(out, &format!("  Remedy (see the cautions above), if confirmed; {}", words::confidence(*probability)));
         for (n, step) in moves.iter().enumerate() {
             paragraph(out, &format!("    {}. ", n + 1), &step.words());
         }
@@ -199,7 +199,7 @@ fn advice_text(out: &mut String, diagnosis: &Diagnosis) {
         if let Some(other) = leader.and_then(|m| remedy::without_voltage_leads(&m.wiring)) {
             let moves: Vec<String> = other.iter().map(|m| m.words()).collect();
             let text = format!(
-                "Or, leaving the voltage leads alone (power is right then, labels may differ): {}",
+                "Or, without moving the voltage leads (metering is then correct, labels may differ): {}",
                 moves.join(" ")
             );
             paragraph(out, "    ", &text);
@@ -246,7 +246,7 @@ fn findings_text(out: &mut String, findings: &[Finding], live: bool) {
 }
 
 fn corrected_text(out: &mut String, power: &CorrectedPower) {
-    line(out, "  Corrected power (as the intended wiring would register it)");
+    line(out, "  Corrected power (as the intended wiring would meter it)");
     for phase in Phase::ALL {
         let s = power.per_phase_va[phase.index()] / 1000.0;
         line(out, &format!("    phase {}  {:>9.2} kW {:>9.2} kvar", phase.label(), s.re, s.im));
@@ -254,7 +254,7 @@ fn corrected_text(out: &mut String, power: &CorrectedPower) {
     line(
         out,
         &format!(
-            "    total    {:>9.2} kW {:>9.2} kvar   PF {:.3}   (give or take {:.2} kW)",
+            "    total    {:>9.2} kW {:>9.2} kvar   PF {:.3}   (+/- {:.2} kW)",
             power.total_w / 1000.0,
             power.total_var / 1000.0,
             power.power_factor,

@@ -28,7 +28,7 @@ fn a_fault_is_told_once_in_plain_words() {
     assert_eq!(told.len(), 1, "{news:?}");
     let News::Diagnosis { circuit, verdict, headline, .. } = told[0] else { unreachable!() };
     assert_eq!((circuit.as_str(), *verdict), ("Pump 1", Verdict::Fault));
-    assert!(headline.contains("CT pairs 2 and 3 are exchanged"), "{headline}");
+    assert!(headline.contains("CT 2 and CT 3 leads are swapped"), "{headline}");
     let snapshot = state.snapshot(instant(60_000));
     assert_eq!(snapshot.circuits[0].assessment.as_ref().unwrap().diagnosis.verdict, Verdict::Fault);
     assert!(snapshot.reported(&snapshot.circuits[0]).unwrap().current_a[0].good().unwrap() > 50.0);
