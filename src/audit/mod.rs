@@ -30,6 +30,7 @@ pub mod magnitude;
 pub mod measured_check;
 pub mod misregistration;
 pub mod monitor;
+pub mod open_ct;
 pub mod outcome;
 pub mod persistence;
 pub mod plan;

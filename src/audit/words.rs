@@ -2,9 +2,11 @@
 //! a wiring and the headline. Must never decide anything.
 
 mod headline;
+mod open_ct;
 mod wiring;
 
 pub use headline::{headline, voltage_fault, voltage_line};
+pub use open_ct::open_ct_words;
 pub use wiring::{current_label, describe_wiring, gain_words, registers_words};
 
 use super::assessment::{Check, EvidenceLevel, ReasonKind, RunState, Verdict};
