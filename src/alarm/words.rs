@@ -11,6 +11,7 @@ use serde::{Deserialize, Serialize};
 
 use super::id::{AlarmId, AlarmKind};
 use crate::audit::assessment::{Check, Finding};
+use crate::audit::cautions::Caution;
 use crate::audit::words::{check_title, confidence};
 use crate::reading::Phase;
 
@@ -35,6 +36,9 @@ pub struct Story {
     pub action: String,
     /// What to do is at a panel.
     pub at_panel: bool,
+    /// Cautions of the panels that it is at; empty while nobody has said which they are.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub cautions: Vec<Caution>,
     /// Findings that this explains, or that show the same.
     pub attached: Vec<String>,
 }
@@ -77,6 +81,7 @@ pub fn supply_phase_lost(phase: Phase, probability: f64, explains: &[&Finding]) 
                  the motor's leads."
                 .to_owned(),
         at_panel: true,
+        cautions: Vec::new(),
         attached: attached(explains),
     }
 }
@@ -97,6 +102,7 @@ pub fn metering_miswired(
         sure: format!("{} that power is metered wrong", confidence(probability)),
         action: if settled { MOVE_LEADS } else { MAKE_CHECKS }.to_owned(),
         at_panel: true,
+        cautions: Vec::new(),
         attached: attached(explains),
     }
 }
@@ -123,6 +129,7 @@ pub fn metering_miswired_besides(
         sure: format!("{} that this pump has a fault besides", confidence(probability)),
         action: if settled { MOVE_LEADS_TOGETHER } else { MAKE_CHECKS }.to_owned(),
         at_panel: true,
+        cautions: Vec::new(),
         attached: attached(explains),
     }
 }
@@ -172,6 +179,7 @@ pub fn metering_numbers_wrong(root: &Finding, explains: &[&Finding]) -> Story {
         sure: SEEN.to_owned(),
         action: action.to_owned(),
         at_panel,
+        cautions: Vec::new(),
         attached: attached(explains),
     }
 }
@@ -186,6 +194,7 @@ pub fn values_frozen(root: &Finding, explains: &[&Finding]) -> Story {
                  if not, restart the monitor."
             .to_owned(),
         at_panel: true,
+        cautions: Vec::new(),
         attached: attached(explains),
     }
 }
@@ -200,6 +209,7 @@ pub fn fits_no_wiring(probability: f64, explains: &[&Finding]) -> Story {
                  and the register map."
             .to_owned(),
         at_panel: false,
+        cautions: Vec::new(),
         attached: attached(explains),
     }
 }
@@ -213,6 +223,7 @@ pub fn clock_jumped(by_ms: i64) -> Story {
         sure: SEEN.to_owned(),
         action: "See that this computer sets its clock from a time server (NTP), and by no other means.".to_owned(),
         at_panel: false,
+        cautions: Vec::new(),
         attached: Vec::new(),
     }
 }
@@ -225,6 +236,7 @@ pub fn audit_failed(message: &str) -> Story {
         sure: SEEN.to_owned(),
         action: "Send the log of this time to whoever maintains wattassay.".to_owned(),
         at_panel: false,
+        cautions: Vec::new(),
         attached: Vec::new(),
     }
 }
@@ -243,6 +255,7 @@ pub fn storage_full(free_bytes: Option<u64>, dropping: bool) -> Story {
         sure: SEEN.to_owned(),
         action: "Free space on that disk, or give it more.".to_owned(),
         at_panel: false,
+        cautions: Vec::new(),
         attached: Vec::new(),
     }
 }

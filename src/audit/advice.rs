@@ -1,6 +1,6 @@
 //! What to do about a diagnosis: the check that would settle most, and the remedy when the wiring is settled.
 //!
-//! Worked out when somebody asks, not on every reading. Must never be shown without `remedy::CAUTIONS` before it.
+//! Worked out when somebody asks, not on every reading. Must never be shown without the cautions before it.
 
 use super::assessment::{Diagnosis, RankedWiring, Verdict};
 use super::field_check::{self, FieldCheck, Worth};

@@ -1,7 +1,7 @@
 //! Which check at the panel would settle most, for the least effort and risk.
 //!
 //! For every check a person can do, the outcome each wiring predicts is known; the check worth doing is the one whose
-//! outcome is expected to tell most about which wiring is true. Must never be shown without `remedy::CAUTIONS`
+//! outcome is expected to tell most about which wiring is true. Must never be shown without the cautions
 //! first.
 
 use super::assessment::RankedWiring;

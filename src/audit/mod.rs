@@ -11,6 +11,7 @@ pub mod advice;
 pub mod assessment;
 pub mod auditor;
 pub mod blame;
+pub mod cautions;
 pub mod checks;
 pub mod context;
 pub mod correction;

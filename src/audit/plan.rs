@@ -1,7 +1,7 @@
 //! The checks at the panel as a plan that a person can follow: do this, and by what it shows go on there, until one wiring
 //! is settled.
 //!
-//! Pure. Every step is the best check for what is known by then. Must never be shown without `remedy::CAUTIONS` first.
+//! Pure. Every step is the best check for what is known by then. Must never be shown without the cautions first.
 
 use super::assessment::RankedWiring;
 use super::field_check::{self, FieldCheck, Finding};

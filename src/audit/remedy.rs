@@ -2,28 +2,11 @@
 //!
 //! A remedy is only ever shown after the forward model has applied it to the diagnosed wiring and got the intended one.
 //! CT secondaries are moved as pairs; what is moved is the pair's place at the monitor, never one lead of it alone but to
-//! turn a reversed pair. Must never be shown without [`CAUTIONS`] before it.
+//! turn a reversed pair. Must never be shown without the [`cautions`](super::cautions) before it.
 
 use super::wiring::{CurrentSeen, Gain, Registers, Wiring};
 use super::words;
 use crate::reading::Phase;
-
-/// What a person reads before anything else, whenever a text tells of work at a panel, in the order it is to be read.
-/// After 29 CFR 1910.333, 1910.269(w) and NFPA 70E practice. The one list of the program.
-pub const CAUTIONS: [&str; 7] = [
-    "This is advice from readings. It authorises nobody to open a panel or a CT circuit. Qualified persons only, under \
-     the site's own procedures.",
-    "De-energise first: disconnect all sources, lock and tag, release stored energy. Stop buttons, selector switches \
-     and a stopped pump are not isolation.",
-    "Prove every exposed part dead with a contact tester rated CAT III 600 V or better, itself proved on a known source \
-     before and after. Mind back-feed and induced voltage.",
-    "Never open a CT secondary while its primary can carry current: the voltage can kill. Short it at its shorting \
-     block first.",
-    "Where capacitors are fitted: disconnect, wait at least 5 minutes, then short-circuit before work.",
-    "A check marked LIVE is done beside energised parts: only where the site's procedures allow it, with the shock and \
-     arc-flash protection that the panel's label asks for.",
-    "Before moving a lead, note the place of every lead and photograph the terminals.",
-];
 
 /// One move of the repair. Channels are 0-based.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]

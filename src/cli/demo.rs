@@ -151,8 +151,9 @@ fn banner(stations: &[StationFile], config: &Config, pages: SocketAddr, span: Op
 /// What was found by the end, one line a circuit.
 fn summary(stations: &[Arc<StationSnapshot>]) -> String {
     let mut out = String::from("\n");
-    if stations.iter().flat_map(|s| &s.circuits).filter_map(|c| c.assessment.as_deref()).any(cautions::needed) {
-        out.push_str(&report::caution_text());
+    let cautions = cautions::of_stations(stations);
+    if !cautions.is_empty() {
+        out.push_str(&report::caution_text(&cautions));
         out.push('\n');
     }
     out.push_str("What was found\n");

@@ -1,11 +1,12 @@
 //! What the stations show at a moment, as conditions of alarms. Must never weigh anything: that is the audit's.
 
 use crate::alarm::from_audit::{self, Audit, MonitorNow, Polling, Told};
-use crate::alarm::id::{AlarmId, AlarmKind};
+use crate::alarm::id::{AlarmId, AlarmKind, Place};
 use crate::alarm::set::AlarmSet;
+use crate::audit::cautions;
 use crate::config::model::StationConfig;
 use crate::reading::MonoMs;
-use crate::station::snapshot::{Freshness, StationSnapshot};
+use crate::station::snapshot::{CircuitSnapshot, Freshness, StationSnapshot};
 
 /// The alarms that stations can have, and those of the daemon itself.
 pub(super) fn alarms_of(stations: &[StationConfig]) -> Vec<AlarmId> {
@@ -49,9 +50,45 @@ pub(super) fn of_station(snapshot: &StationSnapshot, alarms: &AlarmSet, now: Mon
         let leads = AlarmId::monitor(&snapshot.station, &monitor.name, AlarmKind::VoltageLeadsWrong);
         let leads_told = alarms.get(&leads).is_some_and(|entry| entry.alarm.active());
         let monitor = MonitorNow { monitor: &monitor.name, polling, register_fault, leads_told, circuits: &circuits };
-        told.extend(from_audit::monitor(&snapshot.station, &monitor));
+        let of_monitor = from_audit::monitor(&snapshot.station, &monitor);
+        told.extend(of_monitor.into_iter().map(|told| with_cautions(told, snapshot, index)));
     }
     let jump = snapshot.last_clock_jump.map(|jump| (jump.by_ms, now.since(jump.at.mono)));
     told.push(from_audit::clock(&snapshot.station, jump));
     told
+}
+
+/// What is told, with the cautions of the panel that it sends somebody to: of the circuit that it is about, else of all circuits of
+/// the monitor.
+fn with_cautions(mut told: Told, snapshot: &StationSnapshot, monitor: usize) -> Told {
+    if let Some(story) = told.story.as_mut().filter(|story| story.at_panel) {
+        let own = |circuit: &CircuitSnapshot| match &told.id.place {
+            Place::Circuit { circuit: name, .. } => *name == circuit.name,
+            _ => true,
+        };
+        let panels = snapshot.circuits.iter().filter(|circuit| circuit.monitor == monitor && own(circuit));
+        story.cautions = cautions::together(panels.map(|circuit| &circuit.installation));
+    }
+    told
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::alarm::settings::FloodSettings;
+    use crate::audit::installation::CtSecondary;
+    use crate::reading::MonoMs;
+    use crate::station::fixtures::{exchanged, snapshot_after};
+
+    #[test]
+    fn an_alarm_at_a_panel_brings_the_cautions_of_that_panel() {
+        let mut snapshot = snapshot_after("Alder Creek Lift", &exchanged()).as_ref().clone();
+        snapshot.circuits[0].installation.ct_secondary = CtSecondary::Voltage { rated_mv: 333 };
+        let told = of_station(&snapshot, &AlarmSet::new(FloodSettings::default()), MonoMs(7200));
+        let at_panel: Vec<_> = told.iter().filter_map(|t| t.story.as_ref()).filter(|s| s.at_panel).collect();
+        assert!(!at_panel.is_empty());
+        for story in at_panel {
+            assert_eq!(story.cautions, cautions::cautions(&snapshot.circuits[0].installation));
+        }
+    }
 }

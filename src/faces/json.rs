@@ -24,7 +24,7 @@ pub(crate) use self::energy::{EnergyJson, PeriodJson, energy, period};
 use self::together::{JointJson, VoltageLeadsJson};
 pub use self::value::quality_key;
 use self::value::{Value, value};
-use super::cautions::{self, CAUTIONS};
+use super::cautions::{self, Caution};
 use super::json_registers::RegisterFaultJson;
 use crate::reading::{Instant2, Measured, MonoMs, UnixMs};
 use crate::station::snapshot::{MonitorSnapshot, StationSnapshot};
@@ -37,7 +37,8 @@ pub const VERSION: u32 = 1;
 pub struct Document {
     version: u32,
     /// Stands before everything else, and is empty only when nothing below could send a person to a panel.
-    cautions: Vec<&'static str>,
+    #[schema(value_type = Vec<String>)]
+    cautions: Vec<Caution>,
     generated_at: String,
     stations: Vec<Station>,
 }
@@ -94,10 +95,9 @@ struct Poll {
 
 /// The document of some stations as of `now`.
 pub fn document<S: AsRef<StationSnapshot>>(stations: &[S], now: Instant2) -> Document {
-    let told = |s: &S| s.as_ref().circuits.iter().filter_map(|c| c.assessment.as_deref()).any(cautions::needed);
     Document {
         version: VERSION,
-        cautions: if stations.iter().any(told) { CAUTIONS.to_vec() } else { Vec::new() },
+        cautions: cautions::of_stations(stations),
         generated_at: rfc3339(now.wall),
         stations: stations.iter().map(|s| station(s.as_ref(), now)).collect(),
     }

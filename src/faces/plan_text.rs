@@ -2,6 +2,7 @@
 
 use std::fmt::Write;
 
+use super::cautions::cautions;
 use super::report::caution_text;
 use super::text::paragraph;
 use crate::audit::advice;
@@ -11,7 +12,7 @@ use crate::station::snapshot::{CircuitSnapshot, StationSnapshot};
 
 /// The plan of checks as a text to follow, behind the cautions; short when nothing is left to settle.
 pub fn plan_text(station: &StationSnapshot, circuit: &CircuitSnapshot) -> String {
-    let mut out = caution_text();
+    let mut out = caution_text(&cautions(&circuit.installation));
     let _ = writeln!(out, "\n{} / {}: plan of checks", station.station, circuit.name);
     let open = circuit.assessment.as_deref().map(|a| &a.diagnosis);
     let open = open.filter(|d| matches!(d.verdict, Verdict::Fault | Verdict::Undecided));

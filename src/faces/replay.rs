@@ -9,7 +9,7 @@ pub use document::{Document, VERSION, document};
 
 use std::fmt::Write;
 
-use super::cautions;
+use super::cautions::{self, Caution};
 use super::energy_text::{self, kwh};
 use super::json::rfc3339;
 use super::report;
@@ -21,8 +21,9 @@ use crate::replay::session::{CircuitOutcome, FileOutcome, Outcome};
 /// The text for people; `details` adds, for each circuit, the conclusions lead by lead.
 pub fn text(outcome: &Outcome, details: bool) -> String {
     let mut out = String::new();
-    if cautions_needed(outcome) {
-        out.push_str(&report::caution_text());
+    let cautions = cautions_of(outcome);
+    if !cautions.is_empty() {
+        out.push_str(&report::caution_text(&cautions));
         out.push('\n');
     }
     heading(&mut out, outcome);
@@ -36,9 +37,11 @@ pub fn text(outcome: &Outcome, details: bool) -> String {
     out
 }
 
-/// True when a lead of any circuit could be named.
-fn cautions_needed(outcome: &Outcome) -> bool {
-    outcome.circuits.iter().filter_map(|c| c.assessment.as_ref()).any(cautions::needed)
+/// The cautions of the circuits of which a lead could be named; empty when there is none.
+fn cautions_of(outcome: &Outcome) -> Vec<Caution> {
+    let needs = |c: &&CircuitOutcome| c.assessment.as_ref().is_some_and(cautions::needed);
+    let mut panels = outcome.circuits.iter().filter(needs).map(|c| &c.installation).peekable();
+    if panels.peek().is_none() { Vec::new() } else { cautions::together(panels) }
 }
 
 fn heading(out: &mut String, outcome: &Outcome) {

@@ -10,7 +10,7 @@ pub use conclusions::conclusions;
 use std::fmt::Write;
 
 use self::conclusions::conclusions_text;
-use super::cautions::{self, CAUTIONS};
+use super::cautions::{self, Caution};
 use super::energy_text;
 use super::text::{cell, line, paragraph};
 use crate::audit::assessment::Verdict;
@@ -24,9 +24,9 @@ const COLUMN: usize = 12;
 /// The report of some stations as of `now`.
 pub fn text<S: AsRef<StationSnapshot>>(stations: &[S], now: Instant2) -> String {
     let mut out = String::new();
-    let assessments = stations.iter().flat_map(|s| s.as_ref().circuits.iter().filter_map(|c| c.assessment.as_deref()));
-    if assessments.into_iter().any(cautions::needed) {
-        out.push_str(&caution_text());
+    let cautions = cautions::of_stations(stations);
+    if !cautions.is_empty() {
+        out.push_str(&caution_text(&cautions));
         out.push('\n');
     }
     for station in stations.iter().map(AsRef::as_ref) {
@@ -38,10 +38,10 @@ pub fn text<S: AsRef<StationSnapshot>>(stations: &[S], now: Instant2) -> String 
     out
 }
 
-/// The cautions as they stand before a report.
-pub fn caution_text() -> String {
+/// Cautions as they stand before a text.
+pub fn caution_text(cautions: &[Caution]) -> String {
     let mut out = String::from("CAUTION: read this before touching anything\n");
-    for (n, caution) in CAUTIONS.iter().enumerate() {
+    for (n, caution) in cautions.iter().enumerate() {
         paragraph(&mut out, &format!("{}. ", n + 1), caution);
     }
     out

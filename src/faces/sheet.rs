@@ -5,6 +5,7 @@
 
 use std::borrow::Cow;
 
+use super::cautions::{Caution, cautions};
 use super::json::rfc3339;
 use super::leads::{lead_by_lead, printed_members};
 use super::picture::{Expected, Picture, pictures};
@@ -49,6 +50,8 @@ pub struct Sheet {
     pub origin: Vec<String>,
     /// Set when the values are not of now.
     pub warning: Option<String>,
+    /// To be read first.
+    pub cautions: Vec<Caution>,
     /// Verdict in capitals.
     pub verdict: String,
     /// What is suspected.
@@ -85,6 +88,7 @@ pub fn sheet(station: &StationSnapshot, circuit: &CircuitSnapshot, expected: Exp
         title: format!("{} / {}", station.station, circuit.name),
         origin,
         warning,
+        cautions: cautions(&circuit.installation),
         verdict: words::verdict_words(verdict).to_uppercase(),
         suspicion: assessment.map_or_else(|| "no reading of this circuit yet".to_owned(), words::headline),
         leads: Vec::new(),

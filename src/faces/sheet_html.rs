@@ -4,7 +4,6 @@
 
 use std::fmt::Write;
 
-use super::cautions::CAUTIONS;
 use super::phasor_svg::{escape, picture};
 use super::picture::{Phasor, Picture};
 use super::sheet::Sheet;
@@ -25,7 +24,7 @@ pub fn html(sheet: &Sheet) -> String {
         let _ = writeln!(out, "<p class=\"warning\">{}</p>", escape(warning));
     }
     out.push_str("<section class=\"cautions\">\n<h2>Caution: read this before touching anything</h2>\n<ol>\n");
-    for caution in CAUTIONS {
+    for caution in &sheet.cautions {
         let _ = writeln!(out, "<li>{}</li>", escape(caution));
     }
     out.push_str("</ol>\n</section>\n");

@@ -16,7 +16,7 @@ pub fn text(sheet: &Sheet) -> String {
         paragraph(&mut out, "*** ", warning);
     }
     out.push('\n');
-    out.push_str(&caution_text());
+    out.push_str(&caution_text(&sheet.cautions));
     heading(&mut out, &format!("What is suspected: {}", sheet.verdict));
     paragraph(&mut out, "  ", &sheet.suspicion);
     for lead in &sheet.leads {

@@ -143,7 +143,7 @@ impl Message {
             what: story.map(|story| story.what.clone()),
             means: story.map(|story| story.means.clone()),
             sure: story.map(|story| story.sure.clone()),
-            cautions: text.cautions.iter().filter(|_| whole).map(|caution| (*caution).to_owned()).collect(),
+            cautions: text.cautions.iter().filter(|_| whole).map(ToString::to_string).collect(),
             action: story.filter(|_| whole).map(|story| story.action.clone()),
         };
         Message {

@@ -7,9 +7,9 @@ use super::super::state::Condition;
 use super::super::words::{self, AlarmText, PumpsBehind, Story};
 use super::{at_s, operator};
 use crate::audit::assessment::{Check, Finding, Outcome};
+use crate::audit::cautions::general;
 use crate::audit::detail::Detail;
 use crate::audit::register_fault::RegisterFault;
-use crate::audit::remedy::CAUTIONS;
 use crate::audit::wiring::{CurrentSeen, Wiring};
 use crate::audit::words::describe_wiring;
 use crate::reading::Phase;
@@ -147,8 +147,8 @@ fn whoever_is_sent_to_a_panel_reads_the_cautions_first() {
         assert!(!goes || story.at_panel, "{kind:?}: {}", story.action);
         let printed = text(kind, story.clone()).to_string();
         let action = printed.find("What to do:").unwrap();
-        for caution in CAUTIONS {
-            match printed.find(caution) {
+        for caution in general() {
+            match printed.find(caution.as_ref()) {
                 Some(place) => assert!(story.at_panel && place < action, "{kind:?}"),
                 None => assert!(!story.at_panel, "{kind:?} lacks a caution"),
             }

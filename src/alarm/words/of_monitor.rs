@@ -22,6 +22,7 @@ pub fn monitor_silent(monitor: &str, cause: &str, circuits: &[&str]) -> Story {
                  and its network cable at the panel."
             .to_owned(),
         at_panel: true,
+        cautions: Vec::new(),
         attached: Vec::new(),
     }
 }
@@ -40,6 +41,7 @@ pub fn register_map_wrong(monitor: &str, fault: &RegisterFault, circuits: &[&str
         sure: fault.probability.map_or_else(|| SEEN.to_owned(), confidence),
         action: format!("Nobody needs to go there. In the register map: {}", fault.change),
         at_panel: false,
+        cautions: Vec::new(),
         attached: attached_of_pumps(explains, circuits.len()),
     }
 }
@@ -58,6 +60,7 @@ pub fn voltage_leads_wrong(
         sure: confidence(probability),
         action: "Have a qualified person check the monitor's voltage fuses and voltage leads at the panel.".to_owned(),
         at_panel: true,
+        cautions: Vec::new(),
         attached: attached_of_pumps(explains, circuits.len()),
     }
 }
@@ -123,6 +126,7 @@ pub fn voltage_leads_exchanged(
         sure: confidence(probability),
         action: action.join(" "),
         at_panel: true,
+        cautions: Vec::new(),
         attached: attached_of_pumps(explains, behind.wrong.len() + behind.right.len() + behind.unjudged.len()),
     }
 }
@@ -138,6 +142,7 @@ pub fn together(fault: Story, order: Story) -> Story {
         sure: format!("{}; of the order of the leads {}", fault.sure, order.sure),
         action: format!("{} {}", fault.action, order.action),
         at_panel: true,
+        cautions: Vec::new(),
         attached,
     }
 }

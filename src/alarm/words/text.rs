@@ -5,7 +5,7 @@ use std::fmt;
 use super::{Story, title};
 use crate::alarm::set::Entry;
 use crate::alarm::state::{AlarmState, Condition};
-use crate::audit::remedy::CAUTIONS;
+use crate::audit::cautions::{self, Caution};
 
 /// One alarm as a person reads it.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -17,7 +17,7 @@ pub struct AlarmText {
     /// The story; `None` when its cause was never told.
     pub story: Option<Story>,
     /// What is to be read before what to do; empty when that is not at a panel.
-    pub cautions: &'static [&'static str],
+    pub cautions: Vec<Caution>,
 }
 
 impl AlarmText {
@@ -35,13 +35,21 @@ impl AlarmText {
             state.push_str("; it comes and goes, so further announcements are held");
         }
         state.push('.');
-        let at_panel = entry.story.as_ref().is_some_and(|s| s.at_panel);
         AlarmText {
             headline: format!("{}: {}: {}", capital(priority), alarm.id().place, title(alarm.id().kind)),
             state,
             story: entry.story.clone(),
-            cautions: if at_panel { &CAUTIONS } else { &[] },
+            cautions: entry.story.as_ref().map_or_else(Vec::new, cautions_of),
         }
+    }
+}
+
+/// The cautions before what a story says to do; those of an unknown installation where it brings none.
+fn cautions_of(story: &Story) -> Vec<Caution> {
+    match story {
+        Story { at_panel: false, .. } => Vec::new(),
+        Story { cautions, .. } if cautions.is_empty() => cautions::general(),
+        Story { cautions, .. } => cautions.clone(),
     }
 }
 

@@ -1,7 +1,7 @@
 //! Which check at the panel tells the likeliest states of the voltage leads apart.
 //!
 //! Every check's finding is known for every state; the check whose finding is least foreseen is worth most, and one
-//! without voltage goes before one beside live parts. Must never be shown without `remedy::CAUTIONS` first.
+//! without voltage goes before one beside live parts. Must never be shown without the cautions first.
 
 use super::{VoltageService, VoltageState};
 use crate::reading::Phase;

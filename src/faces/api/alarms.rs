@@ -20,6 +20,7 @@ use crate::alarm::settings::Priority;
 use crate::alarm::state::{AlarmState, Condition, Event};
 use crate::alarm::words::{AlarmText, title};
 use crate::desk::ActError;
+use crate::faces::cautions::Caution;
 use crate::faces::json::rfc3339;
 use crate::journal::Hash;
 use crate::reading::UnixMs;
@@ -61,7 +62,8 @@ pub struct AlarmJson {
     /// When its cause last came.
     active_since: Option<String>,
     /// To be read before what to do; empty when that is not at a panel.
-    cautions: Vec<&'static str>,
+    #[schema(value_type = Vec<String>)]
+    cautions: Vec<Caution>,
     headline: String,
     state_in_words: String,
     /// What is wrong, what follows, how sure, what to do; null when its cause was never told.
@@ -301,7 +303,7 @@ fn alarm_json(entry: &Entry) -> AlarmJson {
         },
         chattering: alarm.chattering(),
         active_since: since,
-        cautions: text.cautions.to_vec(),
+        cautions: text.cautions,
         headline: text.headline,
         state_in_words: text.state,
         story: text.story.map(|story| StoryJson {

@@ -12,7 +12,7 @@ use super::Api;
 use super::problem::{Body, Path, Problem, Who};
 use super::stations::of_station;
 use crate::check_book::{CheckBookError, Entry, Found};
-use crate::faces::cautions::CAUTIONS;
+use crate::faces::cautions::{Caution, cautions};
 
 /// One entry.
 #[derive(Debug, Serialize, ToSchema)]
@@ -30,7 +30,8 @@ pub struct FieldCheckJson {
 #[derive(Debug, Serialize, ToSchema)]
 pub struct FieldChecksDocument {
     /// To be read before anything else.
-    cautions: Vec<&'static str>,
+    #[schema(value_type = Vec<String>)]
+    cautions: Vec<Caution>,
     /// Entries, oldest first.
     entries: Vec<FieldCheckJson>,
 }
@@ -49,10 +50,10 @@ pub async fn list(
     State(api): State<Api>,
     Path((station, circuit)): Path<(String, String)>,
 ) -> Result<Json<FieldChecksDocument>, Problem> {
-    of_station(api.station(&station)?.as_ref(), &circuit)?;
+    let cautions = cautions(&of_station(api.station(&station)?.as_ref(), &circuit)?.installation);
     let all = api.checks.entries().await;
     let own = all.into_iter().filter(|entry| entry.station == station && entry.circuit == circuit);
-    Ok(Json(FieldChecksDocument { cautions: CAUTIONS.to_vec(), entries: own.map(entry_json).collect() }))
+    Ok(Json(FieldChecksDocument { cautions, entries: own.map(entry_json).collect() }))
 }
 
 /// Enters what a check at the panel showed; it counts as evidence from now on.

@@ -17,7 +17,7 @@ use super::problem::{Path, Problem, Query};
 use crate::audit::advice::open_wirings;
 use crate::audit::assessment::Verdict;
 use crate::audit::plan;
-use crate::faces::cautions::{self, CAUTIONS};
+use crate::faces::cautions::{self, Caution};
 use crate::faces::json::{self, Circuit, EnergyJson, Station};
 use crate::faces::picture::{Expected, Phasor, Picture, pictures};
 use crate::station::news::verdict_key;
@@ -59,7 +59,8 @@ pub struct CircuitSummary {
 #[derive(Debug, Serialize, ToSchema)]
 pub struct StationDocument {
     /// To be read before anything else; empty when nothing below could send a person to a panel.
-    cautions: Vec<&'static str>,
+    #[schema(value_type = Vec<String>)]
+    cautions: Vec<Caution>,
     station: Station,
 }
 
@@ -67,7 +68,8 @@ pub struct StationDocument {
 #[derive(Debug, Serialize, ToSchema)]
 pub struct CircuitDocument {
     /// To be read before anything else; empty when nothing below could send a person to a panel.
-    cautions: Vec<&'static str>,
+    #[schema(value_type = Vec<String>)]
+    cautions: Vec<Caution>,
     station: String,
     circuit: Circuit,
     phasors: Phasors,
@@ -113,7 +115,8 @@ pub struct CurrentPhasor {
 #[derive(Debug, Serialize, ToSchema)]
 pub struct PlanDocument {
     /// To be read before anything else.
-    cautions: Vec<&'static str>,
+    #[schema(value_type = Vec<String>)]
+    cautions: Vec<Caution>,
     /// Steps in the order a person meets them; empty when nothing is left to settle.
     steps: Vec<PlanStep>,
 }
@@ -192,9 +195,8 @@ fn summary(api: &Api, station: &StationSnapshot) -> StationSummary {
     extensions(("x-role" = json!("view"))))]
 pub async fn one(State(api): State<Api>, Path(name): Path<String>) -> Result<Json<StationDocument>, Problem> {
     let station = api.station(&name)?;
-    let needed = station.circuits.iter().filter_map(|c| c.assessment.as_deref()).any(cautions::needed);
     Ok(Json(StationDocument {
-        cautions: if needed { CAUTIONS.to_vec() } else { Vec::new() },
+        cautions: cautions::of_stations(std::slice::from_ref(&station)),
         station: json::station(&station, api.clock.now()),
     }))
 }
@@ -218,7 +220,7 @@ pub async fn circuit(
     );
     let needed = found.assessment.as_deref().is_some_and(cautions::needed);
     Ok(Json(CircuitDocument {
-        cautions: if needed { CAUTIONS.to_vec() } else { Vec::new() },
+        cautions: if needed { cautions::cautions(&found.installation) } else { Vec::new() },
         station: station.station.clone(),
         circuit: json::circuit(&station, found, api.clock.now()),
         phasors: Phasors { reported: picture(reported), intended: picture(intended) },
@@ -253,6 +255,7 @@ pub async fn plan(
 ) -> Result<Json<PlanDocument>, Problem> {
     let station = api.station(&station)?;
     let found = of_station(&station, &circuit)?;
+    let cautions = cautions::cautions(&found.installation);
     let assessment = found.assessment.clone().filter(|a| a.diagnosis.verdict != Verdict::Sound);
     // Working a plan out takes milliseconds: not on a thread that polls.
     let steps = tokio::task::spawn_blocking(move || {
@@ -265,7 +268,7 @@ pub async fn plan(
         instruction: line.instruction,
         ways: line.ways.into_iter().map(|(found, then)| PlanWay { found, then }).collect(),
     };
-    Ok(Json(PlanDocument { cautions: CAUTIONS.to_vec(), steps: steps.into_iter().map(step).collect() }))
+    Ok(Json(PlanDocument { cautions, steps: steps.into_iter().map(step).collect() }))
 }
 
 /// Energies registered and true of every circuit, with bounds and cost, or why they are withheld.

@@ -30,7 +30,7 @@ fn the_document_of_a_miswired_pump() {
 fn cautions_are_the_first_text_of_the_document() {
     let snapshot = snapshot_after("Alder Creek Lift", &exchanged());
     let text = serde_json::to_string(&document(&[snapshot], instant(7200))).unwrap();
-    let cautions = text.find("authorises nobody").unwrap();
+    let cautions = text.find("authorizes nobody").unwrap();
     assert!(cautions < text.find("swapped").unwrap());
     assert_eq!(json(&Wiring::INTENDED, 7200)["cautions"], serde_json::json!([]));
 }

@@ -2,9 +2,9 @@
 
 use serde::Serialize;
 
-use super::cautions_needed;
+use super::cautions_of;
 use crate::audit::words;
-use crate::faces::cautions::CAUTIONS;
+use crate::faces::cautions::Caution;
 use crate::faces::json::{self, Corrected, DiagnosisJson, FindingJson, PeriodJson, rfc3339};
 use crate::reading::UnixMs;
 use crate::replay::notes::Fault;
@@ -19,7 +19,7 @@ pub const VERSION: u32 = 1;
 pub struct Document {
     version: u32,
     /// Stands before everything else, and is empty only when nothing below could send a person to a panel.
-    cautions: Vec<&'static str>,
+    cautions: Vec<Caution>,
     circuits: Vec<CircuitJson>,
     files: Vec<File>,
 }
@@ -67,7 +67,7 @@ struct NoteJson {
 pub fn document(outcome: &Outcome) -> Document {
     Document {
         version: VERSION,
-        cautions: if cautions_needed(outcome) { CAUTIONS.to_vec() } else { Vec::new() },
+        cautions: cautions_of(outcome),
         circuits: outcome.circuits.iter().map(circuit).collect(),
         files: outcome.files.iter().map(file).collect(),
     }
