@@ -2,6 +2,7 @@
 //!
 //! Results go to standard output, logs and errors to standard error.
 
+mod alarms;
 mod audit;
 mod check;
 mod demo;
@@ -76,6 +77,8 @@ enum Command {
     Users(users::Options),
     /// Check that a journal is what was written, or export it
     Journal(journal::Options),
+    /// List the kinds of alarms: cause, consequence, action, time to respond, priority and why
+    Alarms(alarms::Options),
     /// Try the targets of notifications
     Notify(notify::Options),
 }
@@ -155,6 +158,7 @@ fn dispatch(cli: Cli) -> anyhow::Result<Exit> {
         Command::History(options) => history::run(&options),
         Command::Users(options) => users::run(&options),
         Command::Journal(options) => journal::run(&options),
+        Command::Alarms(options) => alarms::run(&options),
         Command::Notify(options) => {
             logging::start(&cli.log, logging::ERRORS_ONLY)?;
             on_runtime(notify::run(options))

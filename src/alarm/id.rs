@@ -4,6 +4,8 @@ use std::fmt;
 
 use serde::{Deserialize, Serialize};
 
+use super::rationale::{self, Class};
+
 /// What an alarm is about.
 #[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
@@ -63,47 +65,60 @@ impl fmt::Display for Place {
     }
 }
 
-/// What can be wrong. One of these is one root cause; what it explains is attached to it.
+/// What can be wrong. One of these is one root cause; what it explains is attached to it. What each asks of whom stands in
+/// [`rationale`](super::rationale).
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 pub enum AlarmKind {
     /// A monitor answers nothing.
     MonitorSilent,
+    /// Most monitors of the daemon, or of a station, fell silent at the same moment.
+    MetersSilentTogether,
     /// A monitor's registers mean something else than its map says.
     RegisterMapWrong,
-    /// A voltage lead, fuse or voltage transformer of a monitor is at fault.
+    /// A voltage lead, fuse or voltage transformer of a monitor is at fault, and the supply is proven good.
     VoltageLeadsWrong,
-    /// A phase of the supply to a pump is gone: it runs on two phases.
+    /// A monitor sees no voltage on a phase and no running pump proves the supply.
+    PhaseMissingStopped,
+    /// A phase of the supply to a pump is lost: it runs on two phases.
     SupplyPhaseLost,
+    /// A CT reads zero, or jumps, while the others carry current: its secondary may be open.
+    CtNoCurrent,
     /// A circuit's power is registered wrong because leads are on the wrong terminals.
     MeteringMiswired,
-    /// A circuit's numbers are wrong or missing whatever the wiring (a voltage gone, a wrong scale).
+    /// A circuit's numbers are wrong or missing whatever the wiring (a wrong scale, a contradiction).
     MeteringNumbersWrong,
-    /// A circuit's values stand still as live ones never do.
+    /// A circuit's values are frozen as live ones never are.
     ValuesFrozen,
     /// The readings fit no wiring that the audit knows.
     FitsNoWiring,
-    /// The computer's clock jumped.
+    /// The computer's clock was stepped.
     ClockJumped,
-    /// The audit of a circuit failed inside and was started anew.
+    /// The audit of a circuit failed and was restarted.
     AuditFailed,
+    /// The same again and again within a day.
+    AuditFailsOften,
     /// The disk for records is full or nearly so.
     StorageFull,
 }
 
 impl AlarmKind {
     /// All of them.
-    pub const ALL: [AlarmKind; 11] = [
+    pub const ALL: [AlarmKind; 15] = [
         AlarmKind::MonitorSilent,
+        AlarmKind::MetersSilentTogether,
         AlarmKind::RegisterMapWrong,
         AlarmKind::VoltageLeadsWrong,
+        AlarmKind::PhaseMissingStopped,
         AlarmKind::SupplyPhaseLost,
+        AlarmKind::CtNoCurrent,
         AlarmKind::MeteringMiswired,
         AlarmKind::MeteringNumbersWrong,
         AlarmKind::ValuesFrozen,
         AlarmKind::FitsNoWiring,
         AlarmKind::ClockJumped,
         AlarmKind::AuditFailed,
+        AlarmKind::AuditFailsOften,
         AlarmKind::StorageFull,
     ];
 
@@ -125,17 +140,26 @@ impl AlarmKind {
     pub fn key(self) -> &'static str {
         match self {
             AlarmKind::MonitorSilent => "monitor_silent",
+            AlarmKind::MetersSilentTogether => "meters_silent_together",
             AlarmKind::RegisterMapWrong => "register_map_wrong",
             AlarmKind::VoltageLeadsWrong => "voltage_leads_wrong",
+            AlarmKind::PhaseMissingStopped => "phase_missing_stopped",
             AlarmKind::SupplyPhaseLost => "supply_phase_lost",
+            AlarmKind::CtNoCurrent => "ct_no_current",
             AlarmKind::MeteringMiswired => "metering_miswired",
             AlarmKind::MeteringNumbersWrong => "metering_numbers_wrong",
             AlarmKind::ValuesFrozen => "values_frozen",
             AlarmKind::FitsNoWiring => "fits_no_wiring",
             AlarmKind::ClockJumped => "clock_jumped",
             AlarmKind::AuditFailed => "audit_failed",
+            AlarmKind::AuditFailsOften => "audit_fails_often",
             AlarmKind::StorageFull => "storage_full",
         }
+    }
+
+    /// What the kind asks of people: an alarm of an operator, a work order of a technician, an event of nobody.
+    pub fn class(self) -> Class {
+        rationale::of(self).class
     }
 }
 

@@ -14,6 +14,7 @@ pub mod from_audit;
 pub mod id;
 pub mod machine;
 pub mod operator;
+pub mod rationale;
 pub mod rule;
 pub mod set;
 pub mod settings;

@@ -5,6 +5,7 @@ use std::collections::BTreeMap;
 use serde::{Deserialize, Serialize};
 
 use super::id::AlarmKind;
+use super::rationale;
 use super::rule::SuppressionRule;
 
 const SECOND_MS: u64 = 1000;
@@ -98,11 +99,11 @@ impl Default for AlarmSettings {
 }
 
 impl AlarmSettings {
-    /// Defaults of a kind. Priorities follow from consequence and time to act (own rationalisation); most of these alarms
-    /// are about what is recorded, not about a machine, and those are low.
+    /// Defaults of a kind: the priority from its rationalization, the delays from how fast it must be told.
     pub fn of_kind(kind: AlarmKind) -> AlarmSettings {
         // With their delays these alarms cannot come three times in a minute; three times in an hour is as useless.
         let slow = AlarmSettings {
+            priority: rationale::of(kind).priority,
             on_delay_ms: 30 * SECOND_MS,
             off_delay_ms: MINUTE_MS,
             chatter: ChatterSettings { raises: 3, within_ms: HOUR_MS, quiet_ms: HOUR_MS },
@@ -110,24 +111,27 @@ impl AlarmSettings {
         };
         match kind {
             // The motor overheats within minutes, and a trip may hide the cause again: latching, hardly any delay.
-            AlarmKind::SupplyPhaseLost => AlarmSettings {
-                priority: Priority::Critical,
-                on_delay_ms: 5 * SECOND_MS,
-                off_delay_ms: 30 * SECOND_MS,
-                latching: true,
-                ..slow
-            },
-            // Without records nothing that happens afterwards can be shown.
-            AlarmKind::StorageFull => AlarmSettings { priority: Priority::High, ..slow },
-            // Nobody sees a pump of this monitor, a lost phase included.
-            AlarmKind::MonitorSilent => AlarmSettings { priority: Priority::Medium, on_delay_ms: MINUTE_MS, ..slow },
+            AlarmKind::SupplyPhaseLost => {
+                AlarmSettings { on_delay_ms: 5 * SECOND_MS, off_delay_ms: 30 * SECOND_MS, latching: true, ..slow }
+            }
+            // A CT can open in seconds and a pump can start in seconds; what is read counts only after three readings anyway.
+            AlarmKind::CtNoCurrent | AlarmKind::PhaseMissingStopped => {
+                AlarmSettings { on_delay_ms: 10 * SECOND_MS, ..slow }
+            }
+            // Told before the single monitors are, so that these need not be told.
+            AlarmKind::MetersSilentTogether => AlarmSettings { on_delay_ms: 20 * SECOND_MS, ..slow },
+            AlarmKind::MonitorSilent => AlarmSettings { on_delay_ms: MINUTE_MS, ..slow },
+            // Told of once each time: no delay, or it would be over before it is told.
+            AlarmKind::ClockJumped | AlarmKind::AuditFailed | AlarmKind::AuditFailsOften => {
+                AlarmSettings { on_delay_ms: 0, ..slow }
+            }
             AlarmKind::ValuesFrozen
             | AlarmKind::MeteringNumbersWrong
             | AlarmKind::RegisterMapWrong
-            | AlarmKind::VoltageLeadsWrong => AlarmSettings { priority: Priority::Medium, ..slow },
-            AlarmKind::MeteringMiswired | AlarmKind::FitsNoWiring => slow,
-            // Told of once each time: no delay, or it would be over before it is told.
-            AlarmKind::ClockJumped | AlarmKind::AuditFailed => AlarmSettings { on_delay_ms: 0, ..slow },
+            | AlarmKind::VoltageLeadsWrong
+            | AlarmKind::MeteringMiswired
+            | AlarmKind::FitsNoWiring
+            | AlarmKind::StorageFull => slow,
         }
     }
 

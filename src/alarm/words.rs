@@ -10,6 +10,7 @@ use std::collections::BTreeSet;
 use serde::{Deserialize, Serialize};
 
 use super::id::{AlarmId, AlarmKind};
+use super::rationale;
 use crate::audit::assessment::{Check, Finding};
 use crate::audit::cautions::Caution;
 use crate::audit::words::{check_title, confidence};
@@ -47,19 +48,7 @@ const SEEN: &str = "seen directly, not inferred";
 
 /// A few words for what an alarm is about.
 pub fn title(kind: AlarmKind) -> &'static str {
-    match kind {
-        AlarmKind::MonitorSilent => "power monitor does not answer",
-        AlarmKind::RegisterMapWrong => "register map does not fit the device",
-        AlarmKind::VoltageLeadsWrong => "voltage leads or fuse at fault",
-        AlarmKind::SupplyPhaseLost => "pump runs on two phases",
-        AlarmKind::MeteringMiswired => "power is metered wrong (wiring)",
-        AlarmKind::MeteringNumbersWrong => "power is metered wrong (numbers)",
-        AlarmKind::ValuesFrozen => "values stand still",
-        AlarmKind::FitsNoWiring => "readings do not fit",
-        AlarmKind::ClockJumped => "clock jumped",
-        AlarmKind::AuditFailed => "audit failed inside",
-        AlarmKind::StorageFull => "disk is full",
-    }
+    rationale::of(kind).title
 }
 
 /// An alarm named in a sentence: "the alarm of Larkmoor North, PM-1 (voltage leads or fuse at fault)".

@@ -114,8 +114,9 @@ pub(super) fn sentence(set: &AlarmSet, step: &Step, transition: &Transition) -> 
         Announcement::HeldFlood => " Not announced: too many alarms at once.",
         Announcement::Now | Announcement::None => "",
     };
-    let (place, title, cause) = (&id.place, words::title(id.kind), cause_in_words(&transition.cause));
-    format!("Alarm{priority} {place}, {title}: {cause}{by}; now {}.{story}{held}", transition.to.words())
+    let (class, place, title) = (id.kind.class().words(), &id.place, words::title(id.kind));
+    let cause = cause_in_words(&transition.cause);
+    format!("{class}{priority} {place} ({title}): {cause}{by}; now {}.{story}{held}", transition.to.words())
 }
 
 fn cause_in_words(cause: &Cause) -> String {

@@ -112,7 +112,11 @@ async fn an_alarm_is_in_the_journal_and_shown_once_it_has_lasted() {
     scene.look_until(&mut task, 30).await;
     assert_eq!(state(&desk), AlarmState::Unacknowledged);
     let told = scene.journaled(Kind::Transition);
-    assert!(told.iter().any(|text| text.contains("Alder Creek Lift, Pump 1, power is metered wrong")), "{told:?}");
+    assert!(
+        told.iter().any(|text| text
+            .contains("Work order (low) Alder Creek Lift, Pump 1 (Power metered wrong: CT or lead miswired)")),
+        "{told:?}"
+    );
 }
 
 #[tokio::test]
@@ -132,7 +136,7 @@ async fn an_acknowledgement_names_who_and_outlives_a_restart() {
     scene.look_until(&mut task, 90).await;
     assert_eq!(state(&desk), AlarmState::Acknowledged, "the cause is there as before: nothing new to tell");
     let told = scene.journaled(Kind::Transition);
-    assert_eq!(told.iter().filter(|text| text.contains("metered wrong (wiring): came")).count(), 1, "{told:?}");
+    assert_eq!(told.iter().filter(|text| text.contains("miswired): came")).count(), 1, "{told:?}");
 }
 
 #[tokio::test]

@@ -40,12 +40,12 @@ fn an_alarm_comes_once_names_its_pump_and_outlives_a_kill() {
     let high = "wattassay_alarms{priority=\"high\",state=\"unacknowledged\"}";
 
     let mut daemon = Daemon::start(&stage.config);
-    let line = daemon.wait_for("power is metered wrong (wiring): came");
+    let line = daemon.wait_for("miswired): came");
     assert!(line.contains("Alarm (high) Gravel Pit Lift, Pump 1"), "{line}");
     daemon.kill();
 
     // The kill came right after the alarm was told: it is in the journal, and the next start goes on from it.
-    let came = |journal: &str| journal.lines().filter(|line| line.contains("metered wrong (wiring): came")).count();
+    let came = |journal: &str| journal.lines().filter(|line| line.contains("miswired): came")).count();
     assert_eq!(came(&journal(&stage.config)), 1);
     let mut daemon = Daemon::start(&stage.config);
     daemon.wait_for("Gravel Pit Lift / Pump 1: ");

@@ -53,6 +53,8 @@ pub struct AlarmJson {
     /// Circuit or monitor; null for a whole station.
     part: Option<String>,
     kind: &'static str,
+    /// alarm, work_order or event.
+    class: &'static str,
     title: &'static str,
     priority: &'static str,
     state: &'static str,
@@ -293,6 +295,7 @@ fn alarm_json(entry: &Entry) -> AlarmJson {
         station: alarm.id().place.station().map(str::to_owned),
         part: alarm.id().place.part().map(str::to_owned),
         kind: alarm.id().kind.key(),
+        class: alarm.id().kind.class().key(),
         title: title(alarm.id().kind),
         priority: alarm.settings().priority.key(),
         state: alarm.state().key(),

@@ -4,6 +4,7 @@
 //! Every operation says in the document who may use it (`x-role`: none, view, operate, engineer); the guard enforces what
 //! is said there. Must never change anything but through the desk, the check book or the reloader, which record first.
 
+pub mod alarm_kinds;
 pub mod alarms;
 pub mod common;
 pub mod etag;
@@ -122,6 +123,7 @@ fn routes() -> OpenApiRouter<Api> {
         .routes(routes!(stations::misregistration))
         .routes(routes!(field_checks::list, field_checks::enter))
         .routes(routes!(field_checks::withdraw))
+        .routes(routes!(alarm_kinds::list))
         .routes(routes!(alarms::list))
         .routes(routes!(alarms::one))
         .routes(routes!(alarms::acknowledge))

@@ -8,7 +8,7 @@ use crate::alarm::operator::Operator;
 use crate::notify::quiet::Window;
 
 const NORTH: &str = "Larkmoor North";
-const RAISED: &str = "raised Low: Larkmoor North, Pump 1: power is metered wrong (wiring)";
+const RAISED: &str = "raised Low: Larkmoor North, Pump 1: Power metered wrong: CT or lead miswired";
 
 fn ash() -> Operator {
     Operator::new("R. Ash", "on my way").unwrap()
@@ -73,7 +73,7 @@ fn quiet_hours_hold_all_but_critical_and_end_in_one_summary() {
     assert_eq!(scene.tick(10_800), ["quiet_ended During the quiet hours: 1 alarm (1 high)"]);
     let text = &scene.sent.last().unwrap().text;
     assert!(
-        text.contains("high: Larkmoor North, Pump 1: power is metered wrong (wiring): came 2026-11-25 21:06:40 UTC; over 2026-11-25 21:08:20 UTC"),
+        text.contains("high: Larkmoor North, Pump 1: Power metered wrong: CT or lead miswired: came 2026-11-25 21:06:40 UTC; over 2026-11-25 21:08:20 UTC"),
         "{text}"
     );
     assert_eq!(scene.tick(10_801), [""; 0]);
