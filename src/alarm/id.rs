@@ -123,12 +123,17 @@ impl AlarmKind {
     ];
 
     /// Those a monitor can have.
-    pub const OF_MONITOR: [AlarmKind; 3] =
-        [AlarmKind::MonitorSilent, AlarmKind::RegisterMapWrong, AlarmKind::VoltageLeadsWrong];
+    pub const OF_MONITOR: [AlarmKind; 4] = [
+        AlarmKind::MonitorSilent,
+        AlarmKind::RegisterMapWrong,
+        AlarmKind::VoltageLeadsWrong,
+        AlarmKind::PhaseMissingStopped,
+    ];
 
     /// Those a circuit can have.
-    pub const OF_CIRCUIT: [AlarmKind; 6] = [
+    pub const OF_CIRCUIT: [AlarmKind; 7] = [
         AlarmKind::SupplyPhaseLost,
+        AlarmKind::CtNoCurrent,
         AlarmKind::MeteringMiswired,
         AlarmKind::MeteringNumbersWrong,
         AlarmKind::ValuesFrozen,

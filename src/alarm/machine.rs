@@ -8,6 +8,7 @@ use super::chatter::Chatter;
 use super::delay::{Delay, later};
 use super::id::AlarmId;
 use super::operator::{Operator, Refused};
+use super::rationale::Class;
 use super::settings::AlarmSettings;
 use super::state::{AlarmState, Announcement, Cause, Condition, Event, Transition};
 use crate::reading::{Instant2, MonoMs, UnixMs};
@@ -135,6 +136,8 @@ impl Alarm {
                 self.condition = Condition::False;
                 self.delay = Delay::Idle;
                 if self.active {
+                    // The other one latches in its stead.
+                    self.latched = false;
                     self.clear(at, Cause::ToldElsewhere { by }, out);
                 }
             }
@@ -206,7 +209,8 @@ impl Alarm {
 
     /// The alarm comes before the operator, for the first time or anew.
     fn come(&mut self) -> Announcement {
-        self.acknowledged = false;
+        // An event asks nobody for anything, so there is nothing to acknowledge.
+        self.acknowledged = self.id.kind.class() == Class::Event;
         self.acknowledgement = None;
         self.latched = self.latched || self.settings.latching;
         self.held = self.chatter.chattering();

@@ -11,6 +11,7 @@ pub mod condition;
 pub mod delay;
 pub mod flood;
 pub mod from_audit;
+pub mod hear;
 pub mod id;
 pub mod machine;
 pub mod operator;

@@ -54,7 +54,7 @@ mod kept_tests;
 #[cfg(test)]
 mod lost_phase_tests;
 #[cfg(test)]
-mod monitor_tests;
+pub(crate) mod monitor_tests;
 #[cfg(test)]
 mod moved_leads_tests;
 #[cfg(test)]

@@ -24,7 +24,7 @@ pub(super) fn station(
     from_text(&station_text(service, line_v, pumps, voltage, currents, extra))
 }
 
-pub(super) fn from_text(text: &str) -> Station {
+pub(crate) fn from_text(text: &str) -> Station {
     Station::new(&StationFile::from_toml(text).unwrap_or_else(|e| panic!("{e}\n{text}"))).unwrap()
 }
 
@@ -55,7 +55,7 @@ fn station_text(service: &str, line_v: f64, pumps: &[&str], voltage: &str, curre
     )
 }
 
-pub(super) fn context(service: ServiceKind, slot: usize) -> CircuitContext {
+pub(crate) fn context(service: ServiceKind, slot: usize) -> CircuitContext {
     let (nominal, full_load, pf) = match service {
         ServiceKind::SplitPhase => (240.0, 28.0, 0.85),
         ServiceKind::SinglePhase => (230.0, 28.0, 0.85),
@@ -76,7 +76,12 @@ pub(super) fn context(service: ServiceKind, slot: usize) -> CircuitContext {
 
 /// What the registers of generic-full say at a station time, in full.
 pub(super) fn reading(station: &Station, t_s: f64) -> MonitorReading {
-    let sample = station.meter(0, t_s).unwrap();
+    reading_of(station, 0, t_s)
+}
+
+/// The same of one of several monitors.
+pub(crate) fn reading_of(station: &Station, monitor: usize, t_s: f64) -> MonitorReading {
+    let sample = station.meter(monitor, t_s).unwrap();
     let value = |v: f64| if v.is_finite() { Good(v) } else { NotAvailable };
     let values = |v: [f64; 3]| v.map(value);
     let circuits = sample
@@ -122,7 +127,7 @@ pub(super) fn played_as(
 
 /// Loads from full to light, so that the lag moves.
 pub(super) const LOADS: &str = "{ at_s = 0.0, load = 1.0 }, { at_s = 40.0, load = 0.7 }, { at_s = 80.0, load = 0.45 }";
-pub(super) const ABC: &str = r#""A", "B", "C""#;
+pub(crate) const ABC: &str = r#""A", "B", "C""#;
 pub(super) const SERVICES: [(&str, ServiceKind, f64, &str, &str); 7] = [
     ("wye-4-wire", ServiceKind::Wye4, 480.0, ABC, r#"["A", "B", "C"]"#),
     ("delta-3-wire", ServiceKind::Delta3, 480.0, ABC, r#"["A", "B", "C"]"#),

@@ -2,6 +2,7 @@
 //!
 //! Must never fill in a nameplate value that is not given; the audit has priors for that.
 
+use crate::alarm::settings::Priority;
 use crate::audit::installation::CtSecondary;
 use crate::modbus::map::{MapSource, Quantity};
 
@@ -12,6 +13,9 @@ use super::quantity::{self, Dimension};
 use super::reader::{Fault, Field, Located, TableReader, nearest};
 use super::report::Span;
 use super::station::{MAX_NAME_CHARS, Names};
+
+/// What the alarms of a circuit can be raised to.
+const RAISED_TO: [Priority; 3] = [Priority::Medium, Priority::High, Priority::Critical];
 
 const RUN_SOURCES: &[(&str, RunSource)] = &[("current", RunSource::Current), ("register", RunSource::Register)];
 
@@ -74,6 +78,7 @@ fn read_circuit(
     let own = monitor.zip(slot).map(|(monitor, slot)| WaterSource { monitor, slot });
     let water = read_water_source(&table, monitors, own, waters);
     let fault_since = table.day("fault_since");
+    let alarm_priority = table.choice("alarm_priority", &RAISED_TO.map(|priority| (priority.key(), priority)));
     table.finish();
     let some_bad = rated_power.is_bad()
         || rated_voltage.is_bad()
@@ -81,7 +86,8 @@ fn read_circuit(
         || power_factor.is_bad()
         || ct_ratio.is_bad()
         || ct_secondary.is_bad()
-        || fault_since.is_bad();
+        || fault_since.is_bad()
+        || alarm_priority.is_bad();
     if some_bad {
         return None;
     }
@@ -99,6 +105,7 @@ fn read_circuit(
         run_source: run_source?,
         water: water?,
         fault_since: fault_since.value(),
+        alarm_priority: alarm_priority.value(),
     })
 }
 

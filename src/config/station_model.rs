@@ -4,6 +4,7 @@
 
 use std::time::Duration;
 
+use crate::alarm::settings::Priority;
 use crate::audit::installation::{CtSecondary, VoltageConnection};
 use crate::modbus::map::MapSource;
 use crate::reading::{Rotation, UnixMs};
@@ -210,6 +211,8 @@ pub struct CircuitConfig {
     pub water: WaterSource,
     /// Since when a person believes the metering to be wrong: midnight UTC of that day.
     pub fault_since: Option<UnixMs>,
+    /// Its alarms are of this priority at least: the only pump of a station, or one that must not fail.
+    pub alarm_priority: Option<Priority>,
 }
 
 /// The slot whose map gives flow, head or pressures of a circuit's pump: its own, or one of another device of the station.

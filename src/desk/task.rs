@@ -16,9 +16,10 @@ use super::notice::Notice;
 use super::record::{AlarmRecord, RecordError, sentence};
 use super::watched::{Reconfigure, Watched};
 use super::{ActError, AlarmList, Desk, Order};
-use crate::alarm::from_audit::{self, Room, Told};
+use crate::alarm::from_audit::{self, Failures, Room};
+use crate::alarm::hear::Change;
 use crate::alarm::set::{AlarmSet, Entry, Step};
-use crate::alarm::state::{Announcement, Event};
+use crate::alarm::state::Announcement;
 use crate::clock::Clock;
 use crate::notify::Notifier;
 use crate::reading::Instant2;
@@ -33,15 +34,6 @@ const IMAGE_EVERY_MS: u64 = 60_000;
 const FIGURES_EVERY_MS: u64 = 10_000;
 /// Acts that may wait.
 const QUEUE: usize = 64;
-
-/// How much of what is shown of an alarm has changed.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
-enum Change {
-    None,
-    /// How sure it is, and what is seen with it.
-    Figures,
-    Matter,
-}
 
 /// How much room records have.
 pub type FreeSpace = Box<dyn Fn() -> Room + Send + Sync>;
@@ -59,6 +51,8 @@ pub struct DeskTask {
     publish: watch::Sender<Arc<AlarmList>>,
     /// Stations as last looked at, to see which have something new.
     seen: HashMap<String, Arc<StationSnapshot>>,
+    /// How often audits have failed of late.
+    failures: Failures,
     imaged: Option<Instant2>,
     /// What the start itself brought, to be recorded with the first look.
     begun: Step,
@@ -101,6 +95,7 @@ impl DeskTask {
             watched: watched_receiver,
             publish,
             seen: HashMap::new(),
+            failures: Failures::default(),
             imaged: None,
             begun: step,
             waiting: Change::None,
@@ -150,45 +145,32 @@ impl DeskTask {
         let mut step = std::mem::take(&mut self.begun);
         let mut change = Change::None;
         let snapshots = self.roster.snapshots();
+        let (together, of_all) = conditions::of_all(&snapshots, now.mono);
+        for told in of_all {
+            change = change.max(self.set.hear(now, told, &mut step));
+        }
         for snapshot in &snapshots {
             // The same snapshot says something new only when it says that nothing came.
             let same = self.seen.get(&snapshot.station).is_some_and(|seen| Arc::ptr_eq(seen, snapshot));
             if same && snapshot.monitors.iter().all(|monitor| monitor.freshness(now.mono).is_live()) {
                 continue;
             }
-            for told in conditions::of_station(snapshot, &self.set, now.mono) {
-                change = change.max(self.take(now, told, &mut step));
+            for told in conditions::of_station(snapshot, &self.set, &together, now.mono) {
+                let often = self.failures.take(&told, now.mono);
+                change = change.max(self.set.hear(now, told, &mut step));
+                if let Some(often) = often {
+                    change = change.max(self.set.hear(now, often, &mut step));
+                }
             }
         }
         self.seen = snapshots.into_iter().map(|snapshot| (snapshot.station.clone(), snapshot)).collect();
         if let Some(free_space) = &self.free_space {
             let told = from_audit::storage(free_space());
-            change = change.max(self.take(now, told, &mut step));
+            change = change.max(self.set.hear(now, told, &mut step));
         }
         self.set.apply_rules(now, &self.rules, &mut step);
         self.set.tick(now, &mut step);
         self.finish(step, change).await;
-    }
-
-    /// Tells the alarm what is new about it, and notes what of it is worth showing.
-    fn take(&mut self, now: Instant2, told: Told, step: &mut Step) -> Change {
-        let Some(entry) = self.set.get(&told.id) else { return Change::None };
-        let change = match (&told.story, &entry.story) {
-            _ if told.condition != entry.alarm.condition() => Change::Matter,
-            _ if told.told_by.is_some() && entry.alarm.active() => Change::Matter,
-            (Some(new), Some(old)) if new == old => Change::None,
-            (Some(new), Some(old)) if (&new.what, &new.action) == (&old.what, &old.action) => Change::Figures,
-            (Some(_), _) => Change::Matter,
-            (None, _) => Change::None,
-        };
-        if change != Change::None {
-            // Only an act can be refused.
-            let _ = match told.told_by {
-                Some(by) => self.set.apply(now, &told.id, Event::ToldElsewhere { by }, step),
-                None => self.set.tell(now, &told.id, told.condition, told.story, step),
-            };
-        }
-        change
     }
 
     async fn carry_out(&mut self, order: Order) {

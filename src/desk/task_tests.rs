@@ -9,7 +9,7 @@ use super::*;
 use crate::alarm::id::{AlarmId, AlarmKind};
 use crate::alarm::operator::Operator;
 use crate::alarm::settings::AlarmsConfig;
-use crate::alarm::state::AlarmState;
+use crate::alarm::state::{AlarmState, Event};
 use crate::journal::file::{FILE_NAME, read};
 use crate::journal::{Journal, Kind};
 use crate::notify::message::Message;

@@ -8,7 +8,7 @@ use crate::audit::register_fault::RegisterFault;
 /// What the map of a monitor says and the device does not.
 #[derive(Debug, Serialize, ToSchema)]
 pub(crate) struct RegisterFaultJson {
-    /// word_order, byte_order, address_offset, scale, signedness or frozen_values.
+    /// word_order, byte_order, address_offset, scale or signedness.
     kind: &'static str,
     /// 0 to 1; null for what was seen and not weighed.
     probability: Option<f64>,

@@ -10,7 +10,7 @@ use crate::alarm::id::Place;
 use crate::alarm::set::Entry;
 use crate::alarm::settings::Priority;
 use crate::alarm::state::{AlarmState, Transition};
-use crate::alarm::words::AlarmText;
+use crate::alarm::words::{AlarmText, Story};
 use crate::reading::UnixMs;
 
 /// Longest subject, characters: what mail programs and telephones show is shorter still.
@@ -91,8 +91,8 @@ pub struct AlarmPart {
     pub what: Option<String>,
     /// What follows from it.
     pub means: Option<String>,
-    /// How sure it is.
-    pub sure: Option<String>,
+    /// One line that stands by itself.
+    pub line: Option<String>,
     /// To be read before what to do.
     pub cautions: Vec<String>,
     /// What to do; only while the cause is there.
@@ -130,8 +130,7 @@ impl Message {
             let rest = if whole { text.to_string() } else { format!("{}\n{}\n", text.headline, text.state) };
             (format!("{} - {happened}", text.headline), format!("{at}: {happened}.\n\n{rest}"))
         };
-        let what = text.story.as_ref().filter(|_| whole).map(|story| format!(" {}", story.what)).unwrap_or_default();
-        let line = format!("{subject}.{what} {}", text.state);
+        let line = if whole { text.line.clone() } else { format!("{subject}. {}", text.state) };
         let story = text.story.as_ref();
         let part = AlarmPart {
             kind: alarm.id().kind.key().to_owned(),
@@ -142,9 +141,9 @@ impl Message {
             remark: transition.by.as_ref().map(|by| by.remark().to_owned()).filter(|remark| !remark.is_empty()),
             what: story.map(|story| story.what.clone()),
             means: story.map(|story| story.means.clone()),
-            sure: story.map(|story| story.sure.clone()),
-            cautions: text.cautions.iter().filter(|_| whole).map(ToString::to_string).collect(),
-            action: story.filter(|_| whole).map(|story| story.action.clone()),
+            line: whole.then(|| text.line.clone()),
+            cautions: text.cautions.iter().filter(|_| whole).cloned().collect(),
+            action: story.filter(|_| whole).map(Story::action),
         };
         Message {
             at_unix_ms: transition.at.wall.0,

@@ -58,6 +58,7 @@ pub(crate) fn station_config(name: &str) -> StationConfig {
             run_source: RunSource::Current,
             water: WaterSource { monitor: 0, slot: 0 },
             fault_since: None,
+            alarm_priority: None,
         }],
     }
 }

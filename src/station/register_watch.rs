@@ -36,7 +36,7 @@ pub struct Signs {
     pub failing: bool,
     /// A pump runs, so that load-dependent checks speak.
     pub running: bool,
-    /// Values stand still while the pump runs.
+    /// Values are frozen while the pump runs.
     pub frozen: bool,
 }
 
@@ -66,7 +66,6 @@ pub struct RegisterWatch {
     wrong: u32,
     right: u32,
     suspicion: Option<Box<Suspicion>>,
-    frozen: bool,
     shown: Option<Arc<RegisterFault>>,
     /// A suspicion of before a restart, until it is known whether it is of the map that is read by.
     kept: Option<KeptSuspicion>,
@@ -103,7 +102,7 @@ struct Suspicion {
 impl RegisterWatch {
     /// A monitor of which this is known.
     pub fn new(expected: Expected) -> RegisterWatch {
-        RegisterWatch { expected, wrong: 0, right: 0, suspicion: None, frozen: false, shown: None, kept: None }
+        RegisterWatch { expected, wrong: 0, right: 0, suspicion: None, shown: None, kept: None }
     }
 
     /// What is sure enough to be shown.
@@ -138,8 +137,12 @@ impl RegisterWatch {
 
     /// Takes one reading, the words it was decoded from, and what the circuits say of it.
     pub fn take(&mut self, reading: &MonitorReading, raw: Option<&RawImage>, signs: Signs) {
-        let Some(raw) = raw else { return self.show_frozen(signs) };
+        let Some(raw) = raw else { return };
         self.take_up(reading, raw);
+        if signs.frozen {
+            // One moment shown again and again says nothing more of the map, and a gateway that does so is no wrong map.
+            return;
+        }
         if signs.failing || looks_wrong(reading, &self.expected) {
             self.wrong = self.wrong.saturating_add(1);
             self.right = 0;
@@ -159,18 +162,6 @@ impl RegisterWatch {
             }
         } else if self.right >= TO_CLEAR && self.suspicion.take().is_some() {
             self.shown = None;
-        }
-        self.show_frozen(signs);
-    }
-
-    /// Frozen values are a matter of the device or of what the map points at; a surer fault goes before them.
-    fn show_frozen(&mut self, signs: Signs) {
-        if self.shown.is_none() && signs.frozen {
-            self.frozen = true;
-            self.shown = Some(Arc::new(frozen()));
-        } else if self.frozen && !signs.frozen {
-            self.frozen = false;
-            self.shown = self.shown.take().filter(|fault| fault.kind != FROZEN);
         }
     }
 }
@@ -238,21 +229,6 @@ pub(crate) fn leading(reading: &MonitorReading, raw: &RawImage, expected: &Expec
     weigh(&mut ledger, &changes, reading, raw, expected);
     let conclusion = ledger.conclusion();
     conclusion.leader.map(|(index, probability)| (changes[index], probability, conclusion.right))
-}
-
-const FROZEN: &str = "frozen_values";
-
-fn frozen() -> RegisterFault {
-    RegisterFault {
-        kind: FROZEN,
-        probability: None,
-        map_says: "The map reads these registers as live values".to_owned(),
-        fits: "they have stood still to the last digit while the pump runs".to_owned(),
-        change:
-            "Look whether the device still measures, whether a gateway repeats old answers, and whether the addresses \
-                 in the map file are those of live values and not of stored ones"
-                .to_owned(),
-    }
 }
 
 #[cfg(test)]

@@ -18,6 +18,8 @@ use wattassay::alarm::set::{AlarmSet, Step};
 use wattassay::alarm::settings::{AlarmSettings, FloodSettings};
 use wattassay::alarm::state::Condition;
 use wattassay::alarm::words::supply_phase_lost;
+use wattassay::audit::context::ServiceKind;
+use wattassay::audit::installation::Installation;
 use wattassay::clock::Clock;
 use wattassay::config;
 use wattassay::desk::Notice;
@@ -37,7 +39,7 @@ fn notices(clock: &Clock, pump: u32) -> Vec<Notice> {
     let settings = AlarmSettings { on_delay_ms: 0, ..AlarmSettings::of_kind(id.kind) };
     let (mut set, mut step) = (AlarmSet::new(FloodSettings::default()), Step::default());
     set.configure(clock.now(), [(id.clone(), settings)], FloodSettings::default(), &mut step);
-    let story = supply_phase_lost(Phase::B, 0.993, &[]);
+    let story = supply_phase_lost(Phase::B, 0.993, &Installation::unknown(ServiceKind::Wye4, 480.0), &[]);
     set.tell(clock.now(), &id, Condition::True, Some(story), &mut step).unwrap();
     let entry = Box::new(set.get(&id).unwrap().clone());
     step.transitions.into_iter().map(|t| Notice::Alarm { transition: Box::new(t), entry: entry.clone() }).collect()
@@ -199,7 +201,7 @@ async fn every_real_server_gets_what_it_should() {
         // The receiver gives the structured data it has read as a JSON text.
         let data: Value = serde_json::from_str(line["data"].as_str().unwrap()).unwrap();
         assert_eq!(data["wattassay@32473"]["station"], STATION, "{line}");
-        assert!(line["text"].as_str().unwrap().contains("Phase B of the supply to this pump is lost"), "{line}");
+        assert!(line["text"].as_str().unwrap().contains("phase B lost, runs on two. Stop it."), "{line}");
     }
 
     // The servers have answered; what they answered is counted a moment later.

@@ -5,17 +5,16 @@ use crate::alarm::id::{AlarmId, AlarmKind};
 use crate::alarm::state::Condition;
 use crate::alarm::words as say;
 
-/// A jump of the clock stays an alarm's condition for this long, ms: it is an event, and an alarm needs to be seen.
+/// A step of the clock is shown for this long, ms: it is over when it is told, and an event needs to be seen.
 pub const CLOCK_JUMP_SHOWN_MS: u64 = 10 * 60 * 1000;
 
-/// Condition of a station's clock: how far it last jumped and how long ago, ms, if it ever did.
-pub fn clock(station: &str, last_jump: Option<(i64, u64)>) -> Told {
-    let recent = last_jump.filter(|(_, ago_ms)| *ago_ms < CLOCK_JUMP_SHOWN_MS);
-    Told {
-        id: AlarmId::station(station, AlarmKind::ClockJumped),
-        condition: if recent.is_some() { Condition::True } else { Condition::False },
-        story: recent.map(|(by_ms, _)| say::clock_jumped(by_ms)),
-        told_by: None,
+/// Condition of the computer's clock: how far it last stepped as any station saw it, and how long ago, ms, if it ever did.
+pub fn clock(last_step: Option<(i64, u64)>) -> Told {
+    let recent = last_step.filter(|(_, ago_ms)| *ago_ms < CLOCK_JUMP_SHOWN_MS);
+    let id = AlarmId::daemon(AlarmKind::ClockJumped);
+    match recent {
+        Some((by_ms, _)) => Told::raised(id, say::clock_stepped(by_ms)),
+        None => Told::new(id, Condition::False),
     }
 }
 
@@ -49,14 +48,10 @@ impl Room {
 /// Condition of the disk for records.
 pub fn storage(room: Room) -> Told {
     let short = room.dropping || room.free_bytes.is_some_and(|free| free < room.least_bytes);
-    Told {
-        id: AlarmId::daemon(AlarmKind::StorageFull),
-        condition: match room.free_bytes {
-            _ if short => Condition::True,
-            None => Condition::Unknown,
-            Some(_) => Condition::False,
-        },
-        story: short.then(|| say::storage_full(room.free_bytes, room.dropping)),
-        told_by: None,
+    let id = AlarmId::daemon(AlarmKind::StorageFull);
+    match room.free_bytes {
+        _ if short => Told::raised(id, say::storage_full(room.free_bytes, room.dropping)),
+        None => Told::new(id, Condition::Unknown),
+        Some(_) => Told::new(id, Condition::False),
     }
 }

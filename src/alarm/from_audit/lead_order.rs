@@ -17,7 +17,7 @@ const OWN_FROM: f64 = 0.90;
 const OWN_UNTIL: f64 = 0.50;
 /// A circuit of which most is unexplained has no say.
 const EXPLAINED: f64 = 0.50;
-/// One wiring with this share of its kind is the one that is named without reserve.
+/// From this probability on one wiring is named as the fault; below it nothing is moved.
 pub(super) const SETTLED_SHARE: f64 = 0.90;
 
 /// What is known of the order of the leads.
@@ -53,6 +53,8 @@ pub(super) enum OwnFault {
         settled: bool,
         /// Probability that anything is.
         probability: f64,
+        /// Probability of exactly this.
+        share: f64,
     },
 }
 
@@ -95,7 +97,8 @@ pub(super) fn own_fault(diagnosis: &Diagnosis, order: [Phase; 3]) -> OwnFault {
     };
     match wrong / all {
         probability if probability >= OWN_FROM => {
-            OwnFault::Found { wiring, settled: leading > SETTLED_SHARE * wrong, probability }
+            let share = leading / all;
+            OwnFault::Found { wiring, settled: share >= SETTLED_SHARE, probability, share }
         }
         probability if probability < OWN_UNTIL => OwnFault::None,
         _ => OwnFault::Open,

@@ -1,6 +1,6 @@
 //! Voltage leads exchanged at a monitor with two pumps: one alarm of the monitor, through the real audit and the real delays.
 
-use super::super::from_audit::{self, Audit, MonitorNow, Polling};
+use super::super::from_audit::{self, Audit, CircuitNow, MonitorNow, Polling, Up};
 use super::super::id::{AlarmId, AlarmKind};
 use super::super::set::{AlarmSet, Step};
 use super::super::settings::{AlarmSettings, FloodSettings};
@@ -78,14 +78,17 @@ impl Panel {
     }
 
     fn look(&mut self) {
-        let circuits: Vec<(&str, Audit)> =
-            PUMPS.iter().zip(&self.latest).map(|(pump, assessment)| (*pump, Audit::Of(assessment))).collect();
-        let leads_told = self.set.get(&leads()).unwrap().alarm.active();
+        let of = |(name, assessment)| CircuitNow { name, audit: Audit::Of(assessment), installation: &super::PUMP };
+        let circuits: Vec<CircuitNow> = PUMPS.iter().copied().zip(&self.latest).map(of).collect();
+        let set = self.set.clone();
+        let is_up = |id: &AlarmId| set.get(id).is_some_and(|entry| entry.alarm.active());
         let now = MonitorNow {
             monitor: "PM-1",
             polling: Polling::Answers,
+            silent_with: None,
             register_fault: None,
-            leads_told,
+            up: Up(&is_up),
+            supply_was_proven: false,
             circuits: &circuits,
         };
         let (at, mut step) = (super::at_s(self.seconds), Step::default());
@@ -142,12 +145,10 @@ fn exchanged_voltage_leads_are_one_alarm_of_the_monitor() {
         let of_pumps = panel.came.iter().filter(|t| t.alarm.kind == AlarmKind::MeteringMiswired);
         assert_eq!(of_pumps.count(), 0, "{offer:?}: {:?}", panel.came);
         let story = panel.story(&leads());
-        assert!(
-            story.what.contains("voltage leads 2 and 3 are swapped (2 sees C, 3 sees B)")
-        );
-        assert!(story.means.contains("the kW and kWh of Pump 1 and Pump 2 are wrong"), "{story:?}");
-        assert!(story.action.contains("Exchange the voltage leads at terminals 2 and 3"), "{story:?}");
-        assert!(story.at_panel && story.sure.starts_with("confidence ") && !story.attached.is_empty(), "{story:?}");
+        assert!(story.what.contains("voltage leads 2 and 3 are swapped (2 sees C, 3 sees B)"), "{story:?}");
+        assert!(story.means.contains("The kW and kWh of Pump 1 and Pump 2 are wrong"), "{story:?}");
+        assert!(story.steps[0].contains("field sheet"), "{story:?}");
+        assert!(story.at_panel() && story.what.contains('%') && !story.attached.is_empty(), "{story:?}");
     }
 }
 
@@ -183,7 +184,7 @@ fn a_pump_with_a_fault_of_its_own_keeps_its_alarm_for_that_fault_alone() {
     assert_eq!(panel.active(), [leads(), miswired("Pump 2")]);
     let own = panel.story(&miswired("Pump 2"));
     assert!(own.what.contains("CT 1 has reversed polarity") && !own.what.contains("swapped"), "{own:?}");
-    assert!(own.what.starts_with("Besides the monitor's voltage leads"), "{own:?}");
+    assert!(own.what.contains("besides the monitor's voltage leads"), "{own:?}");
     let shared = panel.story(&leads());
     assert!(shared.means.contains("At Pump 2 there is another fault besides"), "{shared:?}");
 }
@@ -205,9 +206,9 @@ fn a_pump_whose_sensors_moved_along_has_no_alarm_and_is_named_in_the_other() {
     assert_eq!(panel.latest[1].diagnosis.verdict, Verdict::Sound);
     assert_eq!(panel.active(), [leads()]);
     let story = panel.story(&leads());
-    assert!(story.means.contains("the kW and kWh of Pump 1 are wrong"), "{story:?}");
+    assert!(story.means.contains("The kW and kWh of Pump 1 are wrong"), "{story:?}");
     assert!(story.means.contains("The figures of Pump 2 are right"), "{story:?}");
-    assert!(story.action.contains("Move the CT pairs of Pump 2 back together with them"), "{story:?}");
+    assert!(story.action().contains("The CT leads of Pump 2 go back in the same outage"), "{story:?}");
 }
 
 #[test]

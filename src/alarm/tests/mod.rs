@@ -1,10 +1,13 @@
 //! Tests of the alarms as a whole: every state with every event, random walks beside a model, restarts, floods, texts.
 
 mod audit;
+mod ct;
 mod floods;
 mod leads;
 mod model;
 mod restart;
+mod site;
+mod supply;
 mod table;
 mod texts;
 mod timers;
@@ -14,7 +17,18 @@ use super::machine::Alarm;
 use super::operator::Operator;
 use super::settings::{AlarmSettings, ChatterSettings};
 use super::state::{Condition, Event, Transition};
+use crate::audit::context::{LoadBehaviour, ServiceKind};
+use crate::audit::installation::{CtSecondary, Installation, VoltageConnection};
 use crate::reading::{Instant2, MonoMs, UnixMs};
+
+/// A pump of 480 V, metered directly, with 5 A CTs.
+const PUMP: Installation = Installation {
+    service: ServiceKind::Wye4,
+    nominal_voltage_v: 480.0,
+    voltage_connection: VoltageConnection::Direct,
+    ct_secondary: CtSecondary::Current { rated_ma: 5000 },
+    load: LoadBehaviour::InductionMotor,
+};
 
 /// Wall clock at monotonic zero, ms.
 const WALL_START: i64 = 1_700_000_000_000;

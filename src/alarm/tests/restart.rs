@@ -7,7 +7,7 @@ use super::super::set::{AlarmSet, Step};
 use super::super::settings::{AlarmSettings, ChatterSettings, FloodSettings};
 use super::super::snapshot::SetImage;
 use super::super::state::{AlarmState, Cause, Condition, Event};
-use super::super::words::clock_jumped;
+use super::super::words::clock_stepped;
 use super::model::{Move, walk};
 use super::{at_s, operator, prompt, pump_alarm};
 use crate::reading::{Instant2, MonoMs};
@@ -121,7 +121,7 @@ proptest! {
 fn a_shelving_that_ran_out_while_the_program_was_away_ends_at_once() {
     let (mut set, id) = (AlarmSet::new(FLOOD), pump_alarm());
     set.configure(at_s(0), [(id.clone(), prompt())], FLOOD, &mut Step::default());
-    set.tell(at_s(1), &id, Condition::True, Some(clock_jumped(5)), &mut Step::default()).unwrap();
+    set.tell(at_s(1), &id, Condition::True, Some(clock_stepped(5)), &mut Step::default()).unwrap();
     let shelve = Event::Shelve { by: operator(), until: at_s(100).wall };
     set.apply(at_s(2), &id, shelve, &mut Step::default()).unwrap();
     let image = through_json(&set.image(at_s(10)));
@@ -132,7 +132,7 @@ fn a_shelving_that_ran_out_while_the_program_was_away_ends_at_once() {
         let mut again = AlarmSet::restore(image.clone(), start, [(id.clone(), prompt())], FLOOD, &mut step);
         again.tick(start, &mut step);
         assert_eq!(again.get(&id).unwrap().alarm.shelving().is_none(), ended, "{away_s}");
-        assert_eq!(again.get(&id).unwrap().story, Some(clock_jumped(5)));
+        assert_eq!(again.get(&id).unwrap().story, Some(clock_stepped(5)));
         assert_eq!(step.transitions.iter().any(|t| t.cause == Cause::ShelvingExpired), ended);
     }
     // A wall clock that went back while the program was away shortens nothing.

@@ -121,8 +121,8 @@ normal                       U*   -     -    -    !   !     S      !        D   
 unacknowledged               -    R     -    -    A   !     S      !        D     -       O   !      X       R
 acknowledged                 -    N     -    -    !   !     S      !        D     -       O   !      X       N
 returned                     U*   -     -    -    N   !     S      !        D     -       O   !      X       -
-unacknowledged-latching      -    L     -    -    A   !     S      !        D     -       O   !      X       L
-acknowledged-latching        -    K     -    -    !   !     S      !        D     -       O   !      X       K
+unacknowledged-latching      -    L     -    -    A   !     S      !        D     -       O   !      X       R
+acknowledged-latching        -    K     -    -    !   !     S      !        D     -       O   !      X       N
 latched-unacknowledged       U*   -     -    -    K   R     S      !        D     -       O   !      X       -
 latched-acknowledged         U*   -     -    -    !   N     S      !        D     -       O   !      X       -
 shelved-active               -    -     -    -    !   !     S      U*       D     -       O   !      X       -
@@ -215,4 +215,13 @@ fn what_another_alarm_tells_is_over_without_its_delay() {
     assert_eq!(told.iter().map(|t| &t.cause).collect::<Vec<_>>(), [&Cause::ToldElsewhere { by: leads() }]);
     assert!(!alarm.active());
     assert_eq!(apply(&mut alarm, 300, Event::Tick), []);
+}
+
+#[test]
+fn an_event_asks_for_no_acknowledgement() {
+    let mut alarm = Alarm::new(AlarmId::daemon(AlarmKind::ClockJumped), prompt());
+    let raised = tell(&mut alarm, 1, Condition::True);
+    assert_eq!(raised[0].to, AlarmState::Acknowledged);
+    assert!(alarm.apply(at_s(2), Event::Acknowledge(operator()), &mut Vec::new()).is_err());
+    assert_eq!(tell(&mut alarm, 3, Condition::False)[0].to, AlarmState::Normal);
 }

@@ -18,9 +18,8 @@ use crate::alarm::operator::{Operator, Refused};
 use crate::alarm::set::Entry;
 use crate::alarm::settings::Priority;
 use crate::alarm::state::{AlarmState, Condition, Event};
-use crate::alarm::words::{AlarmText, title};
+use crate::alarm::words::AlarmText;
 use crate::desk::ActError;
-use crate::faces::cautions::Caution;
 use crate::faces::json::rfc3339;
 use crate::journal::Hash;
 use crate::reading::UnixMs;
@@ -55,7 +54,7 @@ pub struct AlarmJson {
     kind: &'static str,
     /// alarm, work_order or event.
     class: &'static str,
-    title: &'static str,
+    title: String,
     priority: &'static str,
     state: &'static str,
     /// true, false, or unknown when it cannot be told at present.
@@ -64,11 +63,12 @@ pub struct AlarmJson {
     /// When its cause last came.
     active_since: Option<String>,
     /// To be read before what to do; empty when that is not at a panel.
-    #[schema(value_type = Vec<String>)]
-    cautions: Vec<Caution>,
+    cautions: Vec<String>,
     headline: String,
+    /// At most 140 characters, complete in itself.
+    line: String,
     state_in_words: String,
-    /// What is wrong, what follows, how sure, what to do; null when its cause was never told.
+    /// What is wrong, what follows, what to do; null when its cause was never told.
     story: Option<StoryJson>,
     acknowledged: Option<ActJson>,
     shelved: Option<ShelvedJson>,
@@ -80,9 +80,9 @@ pub struct AlarmJson {
 /// An alarm in words.
 #[derive(Debug, Serialize, ToSchema)]
 pub struct StoryJson {
+    /// What is wrong, each probability beside its statement.
     what: String,
     means: String,
-    sure: String,
     /// Findings that it explains, or that show the same.
     seen_with_it: Vec<String>,
     action: String,
@@ -296,7 +296,7 @@ fn alarm_json(entry: &Entry) -> AlarmJson {
         part: alarm.id().place.part().map(str::to_owned),
         kind: alarm.id().kind.key(),
         class: alarm.id().kind.class().key(),
-        title: title(alarm.id().kind),
+        title: text.title,
         priority: alarm.settings().priority.key(),
         state: alarm.state().key(),
         condition: match alarm.condition() {
@@ -308,13 +308,13 @@ fn alarm_json(entry: &Entry) -> AlarmJson {
         active_since: since,
         cautions: text.cautions,
         headline: text.headline,
+        line: text.line,
         state_in_words: text.state,
         story: text.story.map(|story| StoryJson {
+            action: story.action(),
             what: story.what,
             means: story.means,
-            sure: story.sure,
             seen_with_it: story.attached,
-            action: story.action,
         }),
         acknowledged: alarm.acknowledgement().map(act),
         shelved: alarm.shelving().map(|shelving| ShelvedJson {

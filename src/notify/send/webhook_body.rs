@@ -36,7 +36,7 @@ struct Alarm<'a> {
     remark: Option<&'a str>,
     what: Option<&'a str>,
     means: Option<&'a str>,
-    sure: Option<&'a str>,
+    line: Option<&'a str>,
     cautions: &'a [String],
     action: Option<&'a str>,
 }
@@ -96,7 +96,7 @@ fn alarm(part: &AlarmPart) -> Alarm<'_> {
         remark: part.remark.as_deref(),
         what: part.what.as_deref(),
         means: part.means.as_deref(),
-        sure: part.sure.as_deref(),
+        line: part.line.as_deref(),
         cautions: &part.cautions,
         action: part.action.as_deref(),
     }

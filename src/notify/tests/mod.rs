@@ -20,6 +20,8 @@ use crate::alarm::set::{AlarmSet, Step};
 use crate::alarm::settings::{AlarmSettings, ChatterSettings, FloodSettings, Priority};
 use crate::alarm::state::{Condition, Event};
 use crate::alarm::words::{Story, supply_phase_lost};
+use crate::audit::context::ServiceKind;
+use crate::audit::installation::Installation;
 use crate::desk::Notice;
 use crate::reading::{Instant2, MonoMs, Phase, UnixMs};
 
@@ -56,7 +58,7 @@ fn pump(station: &str, number: u32) -> AlarmId {
 }
 
 fn story() -> Story {
-    supply_phase_lost(Phase::B, 0.993, &[])
+    supply_phase_lost(Phase::B, 0.993, &Installation::unknown(ServiceKind::Wye4, 480.0), &[])
 }
 
 /// Alarms without delays, and the planner of one target that hears all of them.

@@ -8,7 +8,7 @@ use crate::alarm::operator::Operator;
 use crate::notify::quiet::Window;
 
 const NORTH: &str = "Larkmoor North";
-const RAISED: &str = "raised Low: Larkmoor North, Pump 1: Power metered wrong: CT or lead miswired";
+const RAISED: &str = "raised Work order (low): Larkmoor North, Pump 1: Power metered wrong: CT or lead miswired";
 
 fn ash() -> Operator {
     Operator::new("R. Ash", "on my way").unwrap()
