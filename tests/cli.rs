@@ -422,8 +422,7 @@ fn a_field_sheet_is_given_as_text_and_as_a_page_and_counts_what_was_found() {
     std::fs::write(&checks, entry).unwrap();
     let ran = sheet(&["--circuit", "Pump 1", "--checks", text(&checks)]);
     assert_eq!(ran.code, Some(1), "{}{}", ran.out, ran.err);
-    for word in ["CAUTION", "voltage leads 2 and 3 are swapped", "J. Alvarez", "Remedy, only if every check confirms"]
-    {
+    for word in ["CAUTION", "voltage leads 2 and 3 are swapped", "J. Alvarez", "Remedy, only if every check confirms"] {
         assert!(ran.out.contains(word), "{word}: {}", ran.out);
     }
     let page = folder.path().join("sheet.html");

@@ -134,9 +134,10 @@ pub fn metering_miswired_besides(
     }
 }
 
-const MOVE_LEADS: &str = "Have a qualified person move the leads as the advice on this pump shows.";
-const MOVE_LEADS_TOGETHER: &str =
-    "Have a qualified person put this right together with the voltage leads, as the advice on this pump shows.";
+const MOVE_LEADS: &str =
+    "Print the field sheet of this pump and have a qualified person carry out its whole procedure.";
+const MOVE_LEADS_TOGETHER: &str = "Print the field sheet of this pump and have a qualified person carry out its whole procedure, together with the voltage \
+     leads.";
 const MAKE_CHECKS: &str =
     "Have a qualified person make the checks that the advice on this pump lists, the first one first.";
 

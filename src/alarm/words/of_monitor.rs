@@ -4,7 +4,6 @@ use super::text::capital;
 use super::{SEEN, Story, attached_of_pumps, meanwhile, within};
 use crate::audit::assessment::Finding;
 use crate::audit::register_fault::RegisterFault;
-use crate::audit::remedy;
 use crate::audit::wiring::Wiring;
 use crate::audit::words::{confidence, describe_wiring};
 use crate::reading::Phase;
@@ -94,18 +93,21 @@ pub fn voltage_leads_exchanged(
         "The pumps themselves are not affected, but the kW and kWh of {} are wrong{meanwhile}.",
         pumps(&behind.wrong)
     );
-    let mut action: Vec<String> =
-        vec!["Have a qualified person put the voltage leads right at the monitor.".to_owned()];
-    action.extend(remedy::remedy(&leads).unwrap_or_default().into_iter().map(remedy::Move::words));
+    let mut action: Vec<String> = vec![
+        "Print the field sheet of a pump of this monitor and have a qualified person carry out its whole procedure."
+            .to_owned(),
+    ];
     let mut besides = Vec::new();
     if behind.right.is_empty() {
-        action.push("That mends it for all pumps of this monitor at once.".to_owned());
+        action.push("That corrects all pumps of this monitor at once.".to_owned());
     } else {
         let right = pumps(&behind.right);
         besides.push(format!(
             "the figures of {right} are right, because the current sensors (CTs) there are moved in the same way"
         ));
-        action.push(format!("Move the CT pairs of {right} back together with them, or those figures become wrong."));
+        action.push(format!(
+            "Print that of {right} as well: the figures there become wrong when the voltage leads alone are moved."
+        ));
     }
     if !behind.unjudged.is_empty() {
         besides.push(format!("{} cannot be judged yet, but expect the same there", pumps(&behind.unjudged)));

@@ -159,9 +159,7 @@ pub fn registers_words(registers: Registers) -> &'static str {
         Registers::AsDeclared => "the registers mean what the map says",
         Registers::ReactiveSign => "kvar has the opposite sign to the map (kW is correct)",
         Registers::ActiveSign => "kW has the opposite sign to the map",
-        Registers::BothSigns => {
-            "kW and kvar have the opposite sign to the map (generator instead of load convention)"
-        }
+        Registers::BothSigns => "kW and kvar have the opposite sign to the map (generator instead of load convention)",
         Registers::Exchanged => "kW and kvar are swapped",
         Registers::FactorLagPositive => "the sign of PF means lag (+) or lead (-), not the direction of power",
         Registers::FactorLagNegative => "the sign of PF means lead (+) or lag (-), not the direction of power",

@@ -89,8 +89,11 @@ pub(super) const ALARM_FLOOD: Family<0> = gauge(
 // A station.
 pub(super) const CLOCK_JUMPS: Family<1> =
     counter("wattassay_clock_jumps_total", STATION, "Jumps of the wall clock seen between two readings.");
-pub(super) const CORE_FAILURES: Family<1> =
-    counter("wattassay_audit_failures_total", STATION, "Internal audit errors; the audit of the circuit started again after each.");
+pub(super) const CORE_FAILURES: Family<1> = counter(
+    "wattassay_audit_failures_total",
+    STATION,
+    "Internal audit errors; the audit of the circuit started again after each.",
+);
 
 // Polling of a monitor.
 pub(super) const ANSWERING: Family<2> =
@@ -204,11 +207,8 @@ pub(super) const CHECKS: Family<3> = gauge(
 );
 pub(super) const VERDICT: Family<3> =
     gauge("wattassay_diagnosis_verdict", CIRCUIT_STATE, "Verdict on a circuit; 1 for the present verdict, else 0.");
-pub(super) const SOUND: Family<2> = gauge(
-    "wattassay_diagnosis_sound_probability_ratio",
-    CIRCUIT,
-    "Probability that metering is correct, 0 to 1.",
-);
+pub(super) const SOUND: Family<2> =
+    gauge("wattassay_diagnosis_sound_probability_ratio", CIRCUIT, "Probability that metering is correct, 0 to 1.");
 pub(super) const LEADING: Family<2> = gauge(
     "wattassay_diagnosis_leading_group_probability_ratio",
     CIRCUIT,
