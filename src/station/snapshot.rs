@@ -10,6 +10,7 @@ use tokio::sync::watch;
 
 use crate::audit::assessment::{Assessment, Verdict};
 use crate::audit::energy::EnergyReport;
+use crate::audit::field_check::FieldCheck;
 use crate::audit::installation::Installation;
 use crate::audit::procedure::{Neighbor, Place};
 use crate::audit::pump::{self, PumpFigures};
@@ -237,6 +238,11 @@ pub struct CircuitSnapshot {
 }
 
 impl CircuitSnapshot {
+    /// The checks that people have done already.
+    pub fn done(&self) -> Vec<FieldCheck> {
+        self.checks.iter().map(|check| check.outcome.check).collect()
+    }
+
     /// The verdict on the circuit.
     pub fn verdict(&self) -> Verdict {
         self.assessment.as_ref().map_or(Verdict::NoEvidence, |a| a.diagnosis.verdict)

@@ -12,6 +12,7 @@ use crate::audit::open_ct::{self, SuspectCt, Symptom};
 use crate::audit::procedure::{Line, Place};
 use crate::audit::words;
 use crate::config::checks::RecordedCheck;
+use crate::reading::Phase;
 
 /// What to do. Never without the document's cautions.
 #[derive(Debug, Serialize, ToSchema)]
@@ -82,7 +83,7 @@ pub(crate) struct RecordedJson {
 }
 
 fn breaker_phase(check: FieldCheck) -> Option<&'static str> {
-    if let FieldCheck::PhaseIdentity(_, phase) = check { Some(phase.label()) } else { None }
+    check.phase().map(Phase::label)
 }
 
 pub(super) fn hazards_of(assessment: &Assessment, installation: &Installation) -> Vec<HazardJson> {
