@@ -35,8 +35,8 @@ impl Remedy {
     }
 
     /// What to look at before it is carried out: each lead that it moves, by a check that would show the mistake.
-    pub fn confirm(&self) -> Vec<FieldCheck> {
-        confirm(&self.wiring, &self.moves)
+    pub fn confirm(&self, installation: &Installation) -> Vec<FieldCheck> {
+        confirm(&self.wiring, &self.moves, installation)
     }
 }
 
@@ -64,42 +64,48 @@ pub fn open_wirings(diagnosis: &Diagnosis) -> Vec<RankedWiring> {
     wirings
 }
 
-fn confirm(wiring: &Wiring, moves: &[Move]) -> Vec<FieldCheck> {
+fn confirm(wiring: &Wiring, moves: &[Move], installation: &Installation) -> Vec<FieldCheck> {
+    let offered = FieldCheck::offered(installation);
     let mut checks = Vec::new();
     for step in moves {
         match step {
             Move::CorrectMap(_) => checks.push(FieldCheck::Display),
-            Move::ConfirmRotation => checks.push(FieldCheck::Rotation),
+            Move::ConfirmRotation => checks.push(FieldCheck::Sequence),
+            Move::CorrectRatio(..) | Move::CorrectRatios(_) => checks.push(FieldCheck::Settings),
             _ => {}
         }
         let used = |k: &usize| wiring.current[*k] != CurrentSeen::Unused;
         let voltage = matches!(step, Move::SwapVoltageLeads(..));
         for k in step.channels().into_iter().filter(|k| voltage || used(k)) {
-            let check = match step {
-                Move::SwapVoltageLeads(..) => FieldCheck::PhaseIdentity(k, wiring.voltage[k]),
-                Move::SwapCtLeads(..) | Move::Relocate(..) | Move::BringBack(..) => FieldCheck::TracePair(k),
-                Move::ReverseCtLeads(_) => FieldCheck::Polarity(k),
-                Move::RestoreCurrent(_) | Move::Tighten(_) => FieldCheck::LoopResistance(k),
-                Move::CorrectRatio(..) | Move::CorrectRatios(_) => FieldCheck::ClampCurrent(k),
-                Move::CorrectMap(_) | Move::ConfirmRotation => continue,
+            // At the conductors, or as far as the block where these are not a technician's.
+            let would_show: &[FieldCheck] = match step {
+                Move::SwapVoltageLeads(..) => &[FieldCheck::VoltageLeadTrace(k), FieldCheck::VoltageBlockTrace(k)],
+                Move::SwapCtLeads(..) | Move::Relocate(..) | Move::BringBack(..) => {
+                    &[FieldCheck::CtLeadTrace(k), FieldCheck::CtBlockTrace(k)]
+                }
+                Move::ReverseCtLeads(_) => &[FieldCheck::Polarity(k), FieldCheck::CtLeadPolarity(k)],
+                Move::RestoreCurrent(_) | Move::Tighten(_) => &[FieldCheck::LoopResistance(k)],
+                Move::CorrectRatio(..) | Move::CorrectRatios(_) => &[FieldCheck::PanelAmmeter(k)],
+                Move::CorrectMap(_) | Move::ConfirmRotation => &[],
             };
-            if !checks.contains(&check) {
-                checks.push(check);
+            let check = would_show.iter().find(|check| offered.contains(check));
+            if let Some(check) = check.filter(|check| !checks.contains(*check)) {
+                checks.push(*check);
             }
         }
     }
-    // Dead checks come first: they may already show that the suspicion is wrong.
-    checks.sort_by_key(|check| check.energised());
+    // What opens least comes first: it may already show that the suspicion is wrong.
+    checks.sort_by_key(|check| check.access());
     checks
 }
 
-/// Advice that follows from an assessment, for what a person meets at the panel.
-pub fn advice(assessment: &Assessment, installation: &Installation) -> Advice {
+/// Advice that follows from an assessment, for what a person meets at the panel; `done` are the checks that were made already.
+pub fn advice(assessment: &Assessment, installation: &Installation, done: &[FieldCheck]) -> Advice {
     let open_ct = open_ct::possibly_open(assessment, installation);
-    Advice { open_ct, ..on_wiring(&assessment.diagnosis) }
+    Advice { open_ct, ..on_wiring(&assessment.diagnosis, installation, done) }
 }
 
-fn on_wiring(diagnosis: &Diagnosis) -> Advice {
+fn on_wiring(diagnosis: &Diagnosis, installation: &Installation, done: &[FieldCheck]) -> Advice {
     let wirings = open_wirings(diagnosis);
     let Some(leader) = wirings.first().copied().filter(|_| diagnosis.verdict != Verdict::NoEvidence) else {
         return Advice::NONE;
@@ -117,7 +123,7 @@ fn on_wiring(diagnosis: &Diagnosis) -> Advice {
     if diagnosis.verdict == Verdict::Sound {
         return Advice::NONE;
     }
-    let mut checks = field_check::rank(&wirings);
+    let mut checks = field_check::rank(&wirings, installation, done);
     checks.truncate(CHECKS);
     Advice { checks, ..Advice::NONE }
 }
@@ -127,6 +133,8 @@ mod tests {
     use super::*;
     use crate::audit::assessment::WiringGroup;
     use crate::audit::context::{LoadBehaviour, ServiceKind};
+    use crate::audit::field_check::Access;
+    use crate::audit::hypotheses::classes;
     use crate::audit::installation::{CtSecondary, VoltageConnection};
     use crate::audit::testbench::{LoadState, Offer, audit, context_for, relative_wirings};
     use crate::audit::wiring::Gain;
@@ -142,7 +150,7 @@ mod tests {
     fn advised(offer: Offer, wiring: &Wiring) -> Advice {
         let context = context_for(offer);
         let states = [1.0, 0.7].map(|load| LoadState::motor(&context, load));
-        advice(&audit(&context, wiring, offer, &states), &INSTALLATION)
+        advice(&audit(&context, wiring, offer, &states), &INSTALLATION, &[])
     }
 
     #[test]
@@ -161,8 +169,8 @@ mod tests {
         let advice = advised(Offer::Blanking, &swapped);
         assert_eq!(advice.remedy, None);
         assert!(!advice.checks.is_empty());
-        // The live check of voltage identity never leads: dead checks tell as much here for less risk.
-        assert!(!matches!(advice.checks[0].check, FieldCheck::PhaseIdentity(..)), "{:?}", advice.checks);
+        // No live check: dead ones tell as much here for less risk.
+        assert!(advice.checks.iter().all(|c| c.check.access() != Access::Live), "{:?}", advice.checks);
     }
 
     #[test]
@@ -173,18 +181,18 @@ mod tests {
         let mut assessment =
             audit(&context, &open, Offer::Full, &[1.0, 0.7].map(|load| LoadState::motor(&context, load)));
         let channels = |advice: &Advice| advice.open_ct.iter().map(|s| s.channel).collect::<Vec<_>>();
-        let settled = advice(&assessment, &INSTALLATION);
+        let settled = advice(&assessment, &INSTALLATION, &[]);
         assert!(settled.remedy.is_some());
         assert_eq!(channels(&settled), [2]);
         let group = assessment.diagnosis.groups[0].clone();
         let members = [(open, 0.1), (Wiring::INTENDED, 0.9 - SETTLED / 2.0), (relative_wirings()[8], SETTLED / 2.0)];
         let members = members.map(|(wiring, probability)| RankedWiring { wiring, probability, ..group.members[0] });
         assessment.diagnosis.groups = [WiringGroup { members: members.to_vec(), ..group }].into();
-        let open = advice(&assessment, &INSTALLATION);
+        let open = advice(&assessment, &INSTALLATION, &[]);
         assert!(open.remedy.is_none());
         assert_eq!(channels(&open), [2]);
         let voltage_output = Installation { ct_secondary: CtSecondary::Voltage { rated_mv: 333 }, ..INSTALLATION };
-        assert!(advice(&assessment, &voltage_output).open_ct.is_empty());
+        assert!(advice(&assessment, &voltage_output, &[]).open_ct.is_empty());
     }
 
     #[test]
@@ -198,7 +206,7 @@ mod tests {
             let leader = RankedWiring { probability, ..group.members[0] };
             let other = RankedWiring { wiring: relative_wirings()[9], probability: 1.0 - probability, ..leader };
             assessment.diagnosis.groups = [WiringGroup { members: vec![leader, other], ..group.clone() }].into();
-            advice(&assessment, &INSTALLATION)
+            advice(&assessment, &INSTALLATION, &[])
         };
         assert!(at(SETTLED).remedy.is_some());
         let below = at(SETTLED - 0.001);
@@ -209,8 +217,26 @@ mod tests {
     fn what_is_confirmed_exists_in_the_service() {
         let service = ServiceKind::TwoElement;
         let halved = Wiring { gain: [Gain::Times(1, 2); 3], ..service.intended() };
-        let checks = confirm(&halved, &remedy::remedy(&halved).unwrap());
+        let installation = Installation { service, ..INSTALLATION };
+        let checks = confirm(&halved, &remedy::remedy(&halved).unwrap(), &installation);
         assert!(checks.iter().all(|c| c.channel().is_none_or(|k| service.channels().contains(&k))), "{checks:?}");
+    }
+
+    /// Every lead that a remedy moves is looked at first, and never live; nor is anything that is for others.
+    #[test]
+    fn what_is_confirmed_may_be_checked_at_this_installation() {
+        let medium_voltage =
+            Installation { service: ServiceKind::OpenDelta, nominal_voltage_v: 4160.0, ..INSTALLATION };
+        for installation in [INSTALLATION, medium_voltage] {
+            for member in classes(installation.service).all.iter().flat_map(|c| &c.members) {
+                let moves = remedy::remedy(&member.wiring).unwrap_or_default();
+                let checks = confirm(&member.wiring, &moves, &installation);
+                let offered = FieldCheck::offered(&installation);
+                assert!(checks.iter().all(|c| offered.contains(c) && c.access() != Access::Live), "{checks:?}");
+                let swaps = moves.iter().any(|m| matches!(m, Move::SwapVoltageLeads(..) | Move::SwapCtLeads(..)));
+                assert!(!swaps || !checks.is_empty(), "{:?}", member.wiring);
+            }
+        }
     }
 
     #[test]

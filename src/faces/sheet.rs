@@ -14,7 +14,7 @@ use super::text::plural;
 use crate::audit::advice;
 use crate::audit::assessment::{Assessment, Verdict};
 use crate::audit::blame::failed;
-use crate::audit::field_check::FieldCheck;
+use crate::audit::field_check::{Access, FieldCheck};
 use crate::audit::procedure::{Place, Procedure};
 use crate::audit::words;
 use crate::reading::{Instant2, UnixMs};
@@ -78,6 +78,8 @@ pub struct Sheet {
     pub alternatives: Vec<String>,
     /// What people found already.
     pub found: Vec<String>,
+    /// Channels that the service has, from 0.
+    pub channels: &'static [usize],
     /// As the monitor reports.
     pub reported: Picture,
     /// As a rightly wired monitor would report the same load.
@@ -110,6 +112,7 @@ pub fn sheet(station: &StationSnapshot, circuit: &CircuitSnapshot, expected: Exp
         reasons: Vec::new(),
         alternatives: Vec::new(),
         found: circuit.checks.iter().map(recorded_words).collect(),
+        channels: circuit.installation.service.channels(),
         reported: Picture::default(),
         intended: Picture::default(),
         checks_title: "Checks: none",
@@ -122,7 +125,7 @@ pub fn sheet(station: &StationSnapshot, circuit: &CircuitSnapshot, expected: Exp
     (sheet.reported, sheet.intended) = pictures(station, circuit, expected);
     if let Some(assessment) = assessment {
         tell(&mut sheet, assessment);
-        act(&mut sheet, assessment, &station.place_of(circuit));
+        act(&mut sheet, assessment, &station.place_of(circuit), &circuit.done());
     }
     sheet
 }
@@ -213,16 +216,17 @@ fn tell(sheet: &mut Sheet, assessment: &Assessment) {
     }
 }
 
-fn act(sheet: &mut Sheet, assessment: &Assessment, place: &Place) {
+fn act(sheet: &mut Sheet, assessment: &Assessment, place: &Place, done: &[FieldCheck]) {
     let diagnosis = &assessment.diagnosis;
-    let advice = advice::advice(assessment, &place.installation);
+    let installation = &place.installation;
+    let advice = advice::advice(assessment, installation, done);
     sheet.hazards = advice.open_ct.iter().map(words::open_ct_words).collect();
     let leader = advice::open_wirings(diagnosis).first().map(|w| w.wiring);
     let row = |check: FieldCheck, expected: String, worth: &str| CheckRow {
-        instruction: check.words(),
-        live: check.energised(),
+        instruction: check.words(installation),
+        live: check.access() == Access::Live,
         expected,
-        unit: unit(check),
+        unit: check.box_words(installation),
         worth: worth.to_owned(),
     };
     if !advice.checks.is_empty() {
@@ -232,16 +236,19 @@ fn act(sheet: &mut Sheet, assessment: &Assessment, place: &Place) {
     }
     if let Some(remedy) = &advice.remedy {
         sheet.checks_title = "Confirm before moving anything";
-        sheet.checks = remedy.confirm().into_iter().map(|c| row(c, c.shows(&remedy.wiring).words(), "")).collect();
+        sheet.checks = remedy.confirm(installation).into_iter().map(|c| row(c, c.shows(&remedy.wiring).words(), "")).collect();
         sheet.remedy_title =
             format!("Remedy, only if every check confirms ({})", words::confidence(remedy.probability)).into();
         sheet.remedy = parts(&remedy.procedure(place));
     } else if let Some(phase) = advice.lost_phase {
         sheet.remedy_title = "Remedy".into();
         sheet.remedy = note(&lost_phase_words(phase));
-        sheet.checks_title = "Confirm";
-        let check = FieldCheck::ClampCurrent(phase.index());
-        sheet.checks = vec![row(check, "clamp meter and monitor both show about 0 A".to_owned(), "")];
+        // Nobody goes to a conductor that may carry nothing because a fuse has blown: another instrument tells as much.
+        let check = FieldCheck::PanelAmmeter(phase.index());
+        if FieldCheck::offered(installation).contains(&check) {
+            sheet.checks_title = "Confirm";
+            sheet.checks = vec![row(check, "both show about 0 A".to_owned(), "")];
+        }
     } else if diagnosis.verdict == Verdict::Sound {
         sheet.remedy_title = "Remedy: nothing to move".into();
         sheet.remedy = Vec::new();
@@ -251,17 +258,5 @@ fn act(sheet: &mut Sheet, assessment: &Assessment, place: &Place) {
             note("No lead is found wrong, but the numbers are: look at the monitor's settings and its register map.");
     } else if diagnosis.verdict == Verdict::NoEvidence {
         sheet.remedy = note("Run the pump for a minute and print this sheet again.");
-    }
-}
-
-fn unit(check: FieldCheck) -> &'static str {
-    match check {
-        FieldCheck::PhaseIdentity(..) => "volts",
-        FieldCheck::TracePair(_) => "phase A / B / C",
-        FieldCheck::LoopResistance(_) => "ohms",
-        FieldCheck::Polarity(_) => "right / reversed",
-        FieldCheck::ClampCurrent(_) => "clamp A / monitor A",
-        FieldCheck::Display => "kW, kvar, PF with signs",
-        FieldCheck::Rotation => "ABC / ACB",
     }
 }

@@ -44,8 +44,8 @@ pub fn html(sheet: &Sheet) -> String {
     items(&mut out, "What else it could be", &sheet.alternatives);
     items(&mut out, "Found at the panel already", &sheet.found);
     out.push_str("</section>\n<section class=\"pictures\">\n");
-    figure(&mut out, "As reported", &sheet.reported);
-    figure(&mut out, "As it should be", &sheet.intended);
+    figure(&mut out, "As reported", &sheet.reported, sheet.channels);
+    figure(&mut out, "As it should be", &sheet.intended, sheet.channels);
     out.push_str(
         "<p class=\"key\"><b>V</b> solid line, filled head: voltage lead. <b>I</b> dashed line, open head: CT channel. \
          Angles run counter-clockwise from V1 at the right; a motor's current stands a little clockwise of its own \
@@ -105,14 +105,14 @@ fn items(out: &mut String, title: &str, items: &[String]) {
     out.push_str("</ul>\n");
 }
 
-fn figure(out: &mut String, title: &str, shown: &Picture) {
+fn figure(out: &mut String, title: &str, shown: &Picture, channels: &[usize]) {
     let _ = write!(out, "<figure>\n<figcaption>{title}</figcaption>\n{}", picture(title, &shown.arrows()));
     let sizes = |letter: &str, unit: &str, phasors: &[Phasor; 3]| {
         let of = |k: usize| match phasors[k].size {
             Some(size) => format!("{letter}{} {size:.1} {unit}", k + 1),
             None => format!("{letter}{} no value", k + 1),
         };
-        [of(0), of(1), of(2)].join(", ")
+        channels.iter().map(|k| of(*k)).collect::<Vec<_>>().join(", ")
     };
     let _ = writeln!(out, "<p>{}<br>{}</p>", sizes("V", "V", &shown.voltage), sizes("I", "A", &shown.current));
     if !shown.note.is_empty() {

@@ -33,7 +33,7 @@ pub fn text(sheet: &Sheet) -> String {
         ("V", "V", &sheet.reported.voltage, &sheet.intended.voltage),
         ("I", "A", &sheet.reported.current, &sheet.intended.current),
     ] {
-        for k in 0..3 {
+        for &k in sheet.channels {
             let row =
                 format!("  {letter}{}     {:>26}  {:>26}", k + 1, phasor(reported[k], unit), phasor(intended[k], unit));
             out.push_str(row.trim_end());

@@ -6,13 +6,12 @@ use utoipa::ToSchema;
 use super::rfc3339;
 use crate::audit::advice;
 use crate::audit::assessment::Assessment;
-use crate::audit::field_check::{FieldCheck, Worth};
+use crate::audit::field_check::{Access, FieldCheck, Worth};
 use crate::audit::installation::Installation;
 use crate::audit::open_ct::{self, SuspectCt, Symptom};
 use crate::audit::procedure::{Line, Place};
 use crate::audit::words;
 use crate::config::checks::RecordedCheck;
-use crate::reading::Phase;
 
 /// What to do. Never without the document's cautions.
 #[derive(Debug, Serialize, ToSchema)]
@@ -27,9 +26,9 @@ struct CheckJson {
     check: &'static str,
     /// As numbered on the terminals, from 1.
     channel: Option<usize>,
-    /// Breaker phase that the volts are measured to.
-    phase: Option<&'static str>,
-    /// True when it is done beside energised parts.
+    /// nothing-opened, de-energized or live.
+    opens: &'static str,
+    /// True when it is done beside energized parts.
     live: bool,
     words: String,
     worth: &'static str,
@@ -76,14 +75,9 @@ pub(crate) struct HazardJson {
 pub(crate) struct RecordedJson {
     check: &'static str,
     channel: Option<usize>,
-    phase: Option<&'static str>,
     found: String,
     by: String,
     at: String,
-}
-
-fn breaker_phase(check: FieldCheck) -> Option<&'static str> {
-    check.phase().map(Phase::label)
 }
 
 pub(super) fn hazards_of(assessment: &Assessment, installation: &Installation) -> Vec<HazardJson> {
@@ -100,14 +94,14 @@ pub(super) fn hazards_of(assessment: &Assessment, installation: &Installation) -
     open_ct::possibly_open(assessment, installation).iter().map(hazard).collect()
 }
 
-pub(super) fn advice_of(assessment: &Assessment, place: &Place) -> AdviceJson {
-    let advice = advice::advice(assessment, &place.installation);
+pub(super) fn advice_of(assessment: &Assessment, place: &Place, done: &[FieldCheck]) -> AdviceJson {
+    let advice = advice::advice(assessment, &place.installation, done);
     let check = |worth: &Worth| CheckJson {
         check: worth.check.key(),
         channel: worth.check.channel().map(|k| k + 1),
-        phase: breaker_phase(worth.check),
-        live: worth.check.energised(),
-        words: worth.check.words(),
+        opens: worth.check.access().key(),
+        live: worth.check.access() == Access::Live,
+        words: worth.check.words(&place.installation),
         worth: worth.words(),
     };
     let step = |line: Line| StepJson {
@@ -135,7 +129,6 @@ pub(crate) fn recorded(check: &RecordedCheck) -> RecordedJson {
     RecordedJson {
         check: outcome.check.key(),
         channel: outcome.check.channel().map(|k| k + 1),
-        phase: breaker_phase(outcome.check),
         found: outcome.finding.words(),
         by: check.by.clone(),
         at: rfc3339(check.at),

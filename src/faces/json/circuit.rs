@@ -81,7 +81,7 @@ pub(crate) fn circuit(station: &StationSnapshot, circuit: &CircuitSnapshot, now:
         diagnosis: assessment.map(|a| diagnosis(&a.diagnosis)),
         wiring_change: assessment.and_then(|a| a.proof.as_ref()).map(proof),
         field_checks: circuit.checks.iter().map(recorded).collect(),
-        advice: assessment.map(|a| advice_of(a, &station.place_of(circuit))),
+        advice: assessment.map(|a| advice_of(a, &station.place_of(circuit), &circuit.done())),
         findings: assessment.map_or_else(Vec::new, findings),
     }
 }

@@ -5,6 +5,7 @@
 use crate::audit::advice;
 use crate::audit::assessment::{Assessment, CorrectedPower, Diagnosis, Finding, Outcome, RunState, Verdict};
 use crate::audit::blame::{failed, wrong_wiring};
+use crate::audit::field_check::FieldCheck;
 use crate::audit::installation::Installation;
 use crate::audit::joint::JointRanking;
 use crate::audit::open_ct;
@@ -62,7 +63,7 @@ pub(super) fn conclusions_text(
     diagnosis_text(out, &assessment.diagnosis);
     reasons_text(out, &assessment.diagnosis);
     if let Some(leads) = assessment.voltage_leads.as_deref() {
-        voltage_leads_text(out, leads);
+        voltage_leads_text(out, leads, subject.installation);
     }
     if let Some(joint) = assessment.joint.as_deref().filter(|_| assessment.diagnosis.verdict != Verdict::Sound) {
         joint_text(out, joint);
@@ -71,7 +72,8 @@ pub(super) fn conclusions_text(
         proof_text(out, proof);
     }
     checks_text(out, checks, &assessment.diagnosis);
-    advice_text(out, assessment, subject);
+    let done: Vec<FieldCheck> = checks.iter().map(|check| check.outcome.check).collect();
+    advice_text(out, assessment, subject, &done);
     findings_text(out, &assessment.findings, live);
     match &assessment.corrected {
         Some(power) if live => corrected_text(out, power),
@@ -155,7 +157,7 @@ fn reasons_text(out: &mut String, diagnosis: &Diagnosis) {
     }
 }
 
-fn voltage_leads_text(out: &mut String, leads: &VoltageDiagnosis) {
+fn voltage_leads_text(out: &mut String, leads: &VoltageDiagnosis, installation: &Installation) {
     if leads.fault().is_none() {
         return;
     }
@@ -163,8 +165,8 @@ fn voltage_leads_text(out: &mut String, leads: &VoltageDiagnosis) {
     for (state, probability) in leads.ranked.iter().filter(|(_, p)| *p >= WORTH_PRINTING).take(ALTERNATIVES) {
         paragraph(out, "    ", &format!("{}: {}", words::percent(*probability), state.words()));
     }
-    if let Some(check) = leads.check {
-        paragraph(out, "    ", &format!("next check (see the cautions above): {}", check.words()));
+    if let Some(check) = leads.next_check(installation) {
+        paragraph(out, "    ", &format!("next check (see the cautions above): {}", check.words(installation)));
     }
 }
 
@@ -205,13 +207,14 @@ fn checks_text(out: &mut String, checks: &[RecordedCheck], diagnosis: &Diagnosis
 }
 
 /// What to check next, or where the remedy stands. The cautions stand before the whole report.
-fn advice_text(out: &mut String, assessment: &Assessment, subject: Subject) {
-    let advice = advice::advice(assessment, subject.installation);
+fn advice_text(out: &mut String, assessment: &Assessment, subject: Subject, done: &[FieldCheck]) {
+    let advice = advice::advice(assessment, subject.installation, done);
     if !advice.checks.is_empty() {
         line(out, "  Next check (see the cautions above)");
     }
     for (n, worth) in advice.checks.iter().enumerate() {
-        paragraph(out, &format!("    {}. ", n + 1), &format!("{} [{}]", worth.check.words(), worth.words()));
+        let words = worth.check.words(subject.installation);
+        paragraph(out, &format!("    {}. ", n + 1), &format!("{words} [{}]", worth.words()));
     }
     if let Some(remedy) = &advice.remedy {
         line(out, &format!("  Remedy, only if confirmed ({})", words::confidence(remedy.probability)));
