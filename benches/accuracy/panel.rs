@@ -115,7 +115,7 @@ impl Technician {
     fn does(&mut self, check: FieldCheck) -> Finding {
         let shown = check.chances(&self.truth);
         if self.random.f64() < ERROR_RATE {
-            let wrong = |f: &Finding| shown.iter().all(|(shown, _)| shown != f);
+            let wrong = |f: &Finding| shown.iter().all(|(shown, _)| shown != *f);
             let wrong: Vec<Finding> = check.possible().iter().copied().filter(wrong).collect();
             if !wrong.is_empty() {
                 return wrong[self.random.usize(..wrong.len())];
@@ -126,7 +126,7 @@ impl Technician {
             left -= chance;
             left < 0.0
         });
-        drawn.or(shown.last()).map_or(check.possible()[0], |(finding, _)| *finding)
+        drawn.map_or_else(|| check.shows(&self.truth), |(finding, _)| finding)
     }
 
     fn ends(&self, wirings: &[RankedWiring]) -> Option<(bool, bool)> {
@@ -156,12 +156,9 @@ impl Technician {
     /// Identity of every voltage terminal, then trace, loop and polarity of every CT.
     fn in_fixed_order(&mut self, mut wirings: Vec<RankedWiring>) -> (u32, bool, bool) {
         let mut checks = 0;
-        for of_channel in [
-            FieldCheck::VoltageIdentity,
-            FieldCheck::CtLeadTrace,
-            FieldCheck::LoopResistance,
-            FieldCheck::Polarity,
-        ] {
+        for of_channel in
+            [FieldCheck::VoltageIdentity, FieldCheck::CtLeadTrace, FieldCheck::LoopResistance, FieldCheck::Polarity]
+        {
             for check in (0..3).map(of_channel) {
                 if let Some((settled, right)) = self.ends(&wirings) {
                     return (checks, settled, right);

@@ -152,9 +152,7 @@ pub fn kinds() -> Vec<CheckKind> {
 pub fn from_numbers(measure: Measure, numbers: &[f64], panel: &Panel) -> Option<Finding> {
     match (measure, numbers) {
         (Measure::Ohms, [ohms]) => measured_check::from_ohms(*ohms, panel.installation.ct_secondary),
-        (Measure::Volts, volts) => {
-            measured_check::from_terminal_volts(volts, panel.installation.nominal_voltage_v)
-        }
+        (Measure::Volts, volts) => measured_check::from_terminal_volts(volts, panel.installation.nominal_voltage_v),
         (Measure::Amps, [ammeter_a, channel_a]) => {
             measured_check::from_amps(*ammeter_a, *channel_a, panel.ct_primary_a)
         }

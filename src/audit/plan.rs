@@ -97,12 +97,7 @@ pub enum Takes {
 }
 
 /// The plan for what is still open, with these checks done already; `None` when nothing is.
-pub fn plan(
-    wirings: &[RankedWiring],
-    installation: &Installation,
-    done: &[FieldCheck],
-    depth: usize,
-) -> Option<Plan> {
+pub fn plan(wirings: &[RankedWiring], installation: &Installation, done: &[FieldCheck], depth: usize) -> Option<Plan> {
     let mut wirings = wirings.to_vec();
     wirings.sort_by(|a, b| b.probability.total_cmp(&a.probability));
     let total: f64 = wirings.iter().map(|w| w.probability).sum();

@@ -18,8 +18,8 @@ use super::station::MAX_NAME_CHARS;
 use crate::audit::check_words::Panel;
 use crate::audit::field_check::ERROR_RATE;
 use crate::audit::outcome::Outcome;
-use crate::station::context::installation;
 use crate::reading::UnixMs;
+use crate::station::context::installation;
 
 /// One check as a person entered it.
 #[derive(Debug, Clone, PartialEq)]

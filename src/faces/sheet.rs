@@ -236,7 +236,8 @@ fn act(sheet: &mut Sheet, assessment: &Assessment, place: &Place, done: &[FieldC
     }
     if let Some(remedy) = &advice.remedy {
         sheet.checks_title = "Confirm before moving anything";
-        sheet.checks = remedy.confirm(installation).into_iter().map(|c| row(c, c.shows(&remedy.wiring).words(), "")).collect();
+        sheet.checks =
+            remedy.confirm(installation).into_iter().map(|c| row(c, c.shows(&remedy.wiring).words(), "")).collect();
         sheet.remedy_title =
             format!("Remedy, only if every check confirms ({})", words::confidence(remedy.probability)).into();
         sheet.remedy = parts(&remedy.procedure(place));

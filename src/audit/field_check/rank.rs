@@ -1,7 +1,7 @@
 //! Which check settles most for the least effort and risk: first those for which nothing is opened, then those of one outage, live
 //! ones only where nothing else is left. Must never offer the same check twice, nor a live one beside a CT that may be open.
 
-use super::{Access, FieldCheck, Finding};
+use super::{Access, ERROR_RATE, FieldCheck, Finding};
 use crate::audit::assessment::RankedWiring;
 use crate::audit::installation::Installation;
 use crate::audit::wiring::{CurrentSeen, Gain};
@@ -93,15 +93,15 @@ pub fn rank(wirings: &[RankedWiring], installation: &Installation, done: &[Field
     }
     let open_bits: f64 =
         wirings.iter().map(|w| w.probability / total).filter(|p| *p > 0.0).map(|p| -p * p.log2()).sum();
+    let mut rows = Vec::with_capacity(wirings.len());
     let worth = |check: FieldCheck| {
+        rows.clear();
+        rows.extend(wirings.iter().map(|w| (w.probability / total, check.likelihoods(&w.wiring, ERROR_RATE))));
         let mut bits = 0.0;
-        for &finding in check.possible() {
-            let chance = chance(wirings, check, finding);
-            for w in wirings {
-                let likelihood = check.likelihood(finding, &w.wiring);
-                if likelihood > 0.0 {
-                    bits += w.probability / total * likelihood * (likelihood / chance).log2();
-                }
+        for n in 0..check.possible().len() {
+            let chance: f64 = rows.iter().map(|(probability, row)| probability * row[n]).sum();
+            for (probability, row) in rows.iter().filter(|(_, row)| row[n] > 0.0) {
+                bits += probability * row[n] * (row[n] / chance).log2();
             }
         }
         Worth { check, expected_bits: bits, share: bits / open_bits.max(1e-9), score: bits / check.cost() }

@@ -9,6 +9,7 @@ use crate::audit::hypotheses::classes;
 use crate::audit::installation::{CtSecondary, Installation, VoltageConnection};
 use crate::audit::plan;
 use crate::audit::testbench::{LoadState, Offer, audit, context_for, relative_wirings};
+use crate::audit::wiring::{CurrentSeen, Gain, Wiring};
 
 /// A 480 V pump whose panel a technician may work at.
 const PUMP: Installation = Installation {
@@ -158,7 +159,19 @@ const CONNECTIONS: [VoltageConnection; 3] =
 fn any_installation() -> impl Strategy<Value = Installation> {
     (
         prop::sample::select(ServiceKind::ALL.to_vec()),
-        prop::sample::select(vec![120.0, 208.0, 240.0, 480.0, 600.0, 690.0, 1000.0, 2400.0, 4160.0, 13_800.0, f64::NAN]),
+        prop::sample::select(vec![
+            120.0,
+            208.0,
+            240.0,
+            480.0,
+            600.0,
+            690.0,
+            1000.0,
+            2400.0,
+            4160.0,
+            13_800.0,
+            f64::NAN,
+        ]),
         prop::sample::select(CONNECTIONS.to_vec()),
         prop::sample::select(SECONDARIES.to_vec()),
         prop::sample::select(LOADS.to_vec()),

@@ -73,11 +73,9 @@ impl Effort {
             }
             return;
         }
-        for (count, on_path) in [
-            (&mut self.checks, path.checks),
-            (&mut self.outages, path.outages),
-            (&mut self.live, path.live),
-        ] {
+        for (count, on_path) in
+            [(&mut self.checks, path.checks), (&mut self.outages, path.outages), (&mut self.live, path.live)]
+        {
             count.expected += reached * f64::from(on_path);
             count.worst = count.worst.max(on_path);
         }

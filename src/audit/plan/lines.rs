@@ -89,9 +89,11 @@ fn ended(leader: &RankedWiring, takes: Takes) -> String {
         Takes::HighVoltageCrew => {
             "what is left is on the primary: work for the high-voltage crew under the utility's procedure".to_owned()
         }
-        Takes::DeclaredConnection => "what is left is at the conductors: declare voltage_connection in the configuration \
+        Takes::DeclaredConnection => {
+            "what is left is at the conductors: declare voltage_connection in the configuration \
                                       (\"direct\" or \"transformers\") and print the plan again"
-            .to_owned(),
+                .to_owned()
+        }
         Takes::OpenCtRepaired => "a CT may be open: no live check beside it. Correct that first, then print the plan \
                                   again"
             .to_owned(),

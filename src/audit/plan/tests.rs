@@ -105,7 +105,10 @@ fn one_outage_does_for_all_that_is_de_energized_and_nothing_is_live_where_dead_c
 fn clips_take_an_outage_more() {
     let settled = Node::Settled { wiring: Wiring::INTENDED, probability: 1.0 };
     let then = |check, next| {
-        Node::Check(Step { check, ways: vec![Way { findings: vec![check.possible()[0]], probability: 1.0, then: next }] })
+        Node::Check(Step {
+            check,
+            ways: vec![Way { findings: vec![check.possible()[0]], probability: 1.0, then: next }],
+        })
     };
     let outages = |root: &Node| Effort::of(root).outages.worst;
     let trace = then(FieldCheck::VoltageLeadTrace(0), settled.clone());
@@ -120,11 +123,17 @@ fn clips_take_an_outage_more() {
 #[test]
 fn a_path_that_is_not_settled_says_what_it_would_take() {
     let two = |a: Wiring, b: Wiring, service| [RankedWiring::of(a, 0.5, service), RankedWiring::of(b, 0.5, service)];
-    let ends = |wirings: &[RankedWiring], installation: &Installation, done: &[FieldCheck]| {
-        match super::plan(wirings, installation, done, DEPTH).unwrap().root {
-            Node::Open { takes, .. } => takes,
-            other => panic!("{other:?}"),
-        }
+    let ends = |wirings: &[RankedWiring], installation: &Installation, done: &[FieldCheck]| match super::plan(
+        wirings,
+        installation,
+        done,
+        DEPTH,
+    )
+    .unwrap()
+    .root
+    {
+        Node::Open { takes, .. } => takes,
+        other => panic!("{other:?}"),
     };
     let service = ServiceKind::OpenDelta;
     let turned = |service: ServiceKind| {

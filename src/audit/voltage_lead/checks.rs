@@ -112,7 +112,8 @@ impl VoltageCheck {
     pub fn words(self, installation: &Installation) -> String {
         let transformers = installation.has_voltage_transformers();
         let at_conductors = installation.direct_low_voltage();
-        let ends = |at: &str| match (at_conductors, transformers) {
+        let ends = |at: &str| {
+            match (at_conductors, transformers) {
             (true, _) => format!(", voltage fuses pulled: measure its ohms to each {at}, and note a loose or burnt connection"),
             (_, true) => {
                 ", VT secondary fuses out (tell operations first): follow it by its number to the VT test block, and no \
@@ -122,6 +123,7 @@ impl VoltageCheck {
             (..) => ", voltage fuses pulled: follow it by its number to its fuse or test block, and no further: it is not \
                      declared whether voltage transformers are there"
                 .to_owned(),
+        }
         };
         match self {
             VoltageCheck::RatioSetting => format!(
@@ -145,12 +147,16 @@ impl VoltageCheck {
                 "{DEAD}: measure the ohms of the main fuse and switch pole of phase {}",
                 Phase::from_index(k).label()
             ),
-            VoltageCheck::SupplyBetweenPhases => "LIVE, motors stopped: measure the voltages between the phases on the load side of the \
+            VoltageCheck::SupplyBetweenPhases => {
+                "LIVE, motors stopped: measure the voltages between the phases on the load side of the \
                                                   main switch, tester proved before and after"
-                .to_owned(),
-            VoltageCheck::SupplyToGround => "LIVE, motors stopped: measure the voltage of each phase to ground on the load side of the \
+                    .to_owned()
+            }
+            VoltageCheck::SupplyToGround => {
+                "LIVE, motors stopped: measure the voltage of each phase to ground on the load side of the \
                                              main switch, tester proved before and after"
-                .to_owned(),
+                    .to_owned()
+            }
             VoltageCheck::TerminalToPhases(k) => format!(
                 "LIVE, motors stopped: fit the tester's clips while de-energized, energize, read, de-energize; so from voltage terminal \
                  {} to each phase at the same breaker. Below 5 V to one and line voltage to the others: the lead is on that phase. \

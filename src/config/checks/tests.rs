@@ -26,7 +26,11 @@ fn every_kind_of_check_is_read() {
             FieldCheck::CtLeadTrace(1),
             Finding::FromPhase(Phase::C),
         ),
-        ("check = \"polarity\"\nchannel = 3\nshows = \"body-reversed\"", FieldCheck::Polarity(2), Finding::BodyReversed),
+        (
+            "check = \"polarity\"\nchannel = 3\nshows = \"body-reversed\"",
+            FieldCheck::Polarity(2),
+            Finding::BodyReversed,
+        ),
         ("check = \"loop-resistance\"\nchannel = 1\nohms = 0.6", FieldCheck::LoopResistance(0), Finding::LoopClosed),
         (
             "check = \"loop-resistance\"\nchannel = 1\nshows = \"open\"",
