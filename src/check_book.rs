@@ -209,7 +209,6 @@ mod tests {
         Found {
             check: check.to_owned(),
             channel,
-            phase: None,
             shows: shows.map(str::to_owned),
             ohms: None,
             volts: None,
@@ -228,7 +227,7 @@ mod tests {
     async fn an_entry_counts_is_kept_and_can_be_withdrawn() {
         let folder = tempfile::tempdir().unwrap();
         let (first, _sender) = book(Some(folder.path()));
-        let polarity = found("polarity", Some(2), Some("reversed"));
+        let polarity = found("polarity", Some(2), Some("leads-reversed"));
         let entry = first.enter(STATION, "Pump 1", "J. Alvarez", AT, polarity).await.unwrap();
         let matrix = Found {
             volts: Some(Volts::Matrix(vec![vec![0.4, 481.0, 480.0], vec![480.0, 0.6, 482.0], vec![481.0, 479.0, 0.3]])),

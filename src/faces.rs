@@ -26,3 +26,5 @@ mod deadline;
 mod energy_text;
 mod json_registers;
 mod sentences;
+#[cfg(test)]
+mod sheet_tests;

@@ -496,8 +496,8 @@ fn a_field_sheet_is_given_as_text_and_as_a_page_and_counts_what_was_found() {
     let sheet = |more: &[&str]| run(&[&["sheet"], &of[..], more].concat());
     let folder = TempDir::new().unwrap();
     let checks = folder.path().join("checks.toml");
-    let entry = "[[checks]]\nstation = \"Saltgrass Intake\"\ncircuit = \"Pump 1\"\ncheck = \"phase-identity\"\n\
-                 channel = 2\nphase = \"C\"\nvolts = 1.5\nby = \"J. Alvarez\"\nat = \"2026-11-25T10:00:00Z\"\n";
+    let entry = "[[checks]]\nstation = \"Saltgrass Intake\"\ncircuit = \"Pump 1\"\ncheck = \"voltage-identity\"\n\
+                 channel = 2\nvolts = [481, 479, 1.5]\nby = \"J. Alvarez\"\nat = \"2026-11-25T10:00:00Z\"\n";
     std::fs::write(&checks, entry).unwrap();
     let ran = sheet(&["--circuit", "Pump 1", "--checks", text(&checks)]);
     assert_eq!(ran.code, Some(1), "{}{}", ran.out, ran.err);
@@ -510,10 +510,10 @@ fn a_field_sheet_is_given_as_text_and_as_a_page_and_counts_what_was_found() {
     let html = std::fs::read_to_string(&page).unwrap();
     assert!(html.starts_with("<!DOCTYPE html>") && html.contains("Saltgrass Intake / Pump 1") && html.contains("<svg"));
 
-    std::fs::write(&checks, entry.replace("1.5", "277")).unwrap();
+    std::fs::write(&checks, entry.replace("1.5", "20")).unwrap();
     let ran = sheet(&["--circuit", "Pump 1", "--checks", text(&checks)]);
     assert_eq!(ran.code, Some(3));
-    assert!(ran.err.contains("checks.toml:7:9: checks.volts: 277 V is neither"), "{}", ran.err);
+    assert!(ran.err.contains("checks.toml:6:9: checks.volts: 481, 479, 20 V are neither"), "{}", ran.err);
     let ran = sheet(&["--circuit", "Pump 9"]);
     assert_eq!(ran.code, Some(3));
     assert!(ran.err.contains("has no circuit \"Pump 9\"; it has \"Pump 1\""), "{}", ran.err);

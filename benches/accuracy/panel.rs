@@ -5,10 +5,11 @@
 
 use wattassay::audit::advice::open_wirings;
 use wattassay::audit::assessment::{Diagnosis, RankedWiring, Verdict};
-use wattassay::audit::field_check::{ERROR_RATE, FieldCheck, Finding, update};
-use wattassay::audit::plan::{Node, plan};
+use wattassay::audit::context::{LoadBehaviour, ServiceKind};
+use wattassay::audit::field_check::{ERROR_RATE, FieldCheck, Finding, rank, update};
+use wattassay::audit::installation::{CtSecondary, Installation, VoltageConnection};
+use wattassay::audit::plan;
 use wattassay::audit::wiring::Wiring;
-use wattassay::reading::Phase;
 
 use super::cases::{diagnose, in_parallel};
 use super::faults::Possible;
@@ -16,9 +17,15 @@ use super::generator::draw;
 use super::stations::{Level, meter_states};
 
 /// Probability at which a wiring is settled: the plan's own.
-const SETTLED: f64 = 0.98;
-/// A technician gives up after this many.
-const PATIENCE: u32 = 30;
+const SETTLED: f64 = plan::SETTLED;
+/// The panel of every visit: 480 V, where a technician may work at the conductors de-energized.
+const PANEL: Installation = Installation {
+    service: ServiceKind::Wye4,
+    nominal_voltage_v: 480.0,
+    voltage_connection: VoltageConnection::Direct,
+    ct_secondary: CtSecondary::Current { rated_ma: 5000 },
+    load: LoadBehaviour::InductionMotor,
+};
 
 /// One way of checking.
 #[derive(Debug, Clone, Copy, Default, PartialEq)]
@@ -104,13 +111,22 @@ struct Technician {
 }
 
 impl Technician {
+    /// What the check shows at a panel wired as the truth, or by error something else.
     fn does(&mut self, check: FieldCheck) -> Finding {
-        let right = check.shows(&self.truth);
-        if self.random.f64() >= ERROR_RATE {
-            return right;
+        let shown = check.chances(&self.truth);
+        if self.random.f64() < ERROR_RATE {
+            let wrong = |f: &Finding| shown.iter().all(|(shown, _)| shown != *f);
+            let wrong: Vec<Finding> = check.possible().iter().copied().filter(wrong).collect();
+            if !wrong.is_empty() {
+                return wrong[self.random.usize(..wrong.len())];
+            }
         }
-        let wrong: Vec<Finding> = check.possible().iter().copied().filter(|f| *f != right).collect();
-        wrong[self.random.usize(..wrong.len())]
+        let mut left = self.random.f64();
+        let drawn = shown.iter().find(|(_, chance)| {
+            left -= chance;
+            left < 0.0
+        });
+        drawn.map_or_else(|| check.shows(&self.truth), |(finding, _)| finding)
     }
 
     fn ends(&self, wirings: &[RankedWiring]) -> Option<(bool, bool)> {
@@ -118,38 +134,37 @@ impl Technician {
         (leader.probability >= SETTLED).then_some((true, leader.wiring == self.truth))
     }
 
+    /// The best check that is left, until one wiring is settled; when none is left a second person makes them again, once.
     fn by_plan(&mut self, mut wirings: Vec<RankedWiring>) -> (u32, bool, bool) {
-        for checks in 0..PATIENCE {
-            match plan(&wirings, 1) {
-                Some(Node::Check(step)) => wirings = update(&wirings, step.check, self.does(step.check)),
-                Some(Node::Settled { wiring, .. }) => return (checks, true, wiring == self.truth),
-                _ => return (checks, false, false),
-            }
-        }
-        (PATIENCE, false, false)
-    }
-
-    /// Phase identity, pairing, continuity, polarity; a terminal that is on another phase is tried on the next.
-    fn in_fixed_order(&mut self, mut wirings: Vec<RankedWiring>) -> (u32, bool, bool) {
         let mut checks = 0;
-        let mut order: Vec<Vec<FieldCheck>> = Vec::new();
-        for k in 0..3 {
-            order.push((0..3).map(|n| FieldCheck::PhaseIdentity(k, Phase::from_index(k + n))).collect());
-        }
-        for one in [FieldCheck::TracePair, FieldCheck::LoopResistance, FieldCheck::Polarity] {
-            order.extend((0..3).map(|k| vec![one(k)]));
-        }
-        for step in order {
-            for check in step {
+        for _person in 0..2 {
+            let mut done = Vec::new();
+            loop {
                 if let Some((settled, right)) = self.ends(&wirings) {
                     return (checks, settled, right);
                 }
-                let finding = self.does(check);
+                let Some(next) = rank(&wirings, &PANEL, &done).first().map(|worth| worth.check) else { break };
+                done.push(next);
                 checks += 1;
-                wirings = update(&wirings, check, finding);
-                if finding == Finding::SamePhase {
-                    break;
+                wirings = update(&wirings, next, self.does(next));
+            }
+        }
+        let (settled, right) = self.ends(&wirings).unwrap_or((false, false));
+        (checks, settled, right)
+    }
+
+    /// Identity of every voltage terminal, then trace, loop and polarity of every CT.
+    fn in_fixed_order(&mut self, mut wirings: Vec<RankedWiring>) -> (u32, bool, bool) {
+        let mut checks = 0;
+        for of_channel in
+            [FieldCheck::VoltageIdentity, FieldCheck::CtLeadTrace, FieldCheck::LoopResistance, FieldCheck::Polarity]
+        {
+            for check in (0..3).map(of_channel) {
+                if let Some((settled, right)) = self.ends(&wirings) {
+                    return (checks, settled, right);
                 }
+                checks += 1;
+                wirings = update(&wirings, check, self.does(check));
             }
         }
         let (settled, right) = self.ends(&wirings).unwrap_or((false, false));

@@ -61,6 +61,15 @@ pub fn general() -> Vec<Caution> {
     Panel::of(&known_of_none).or(Panel::of(&low_voltage)).cautions()
 }
 
+/// Rating of the voltage tester at an installation; `None` where no measurement category is known to hold.
+pub fn tester_rating(installation: &Installation) -> Option<&'static str> {
+    match Panel::of(installation).tester {
+        Tester::CatIii600 => Some("CAT III 600 V"),
+        Tester::CatIii1000 => Some("CAT III 1000 V"),
+        Tester::AsMarked => None,
+    }
+}
+
 /// Whether something is there: at none, at all, or at some of the installations.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 enum There {
@@ -104,6 +113,8 @@ struct Panel {
 impl Panel {
     fn of(installation: &Installation) -> Panel {
         let stores = |kind| match installation.load {
+            // What is on the primary is the high-voltage crew's to discharge.
+            _ if installation.is_high_voltage() => There::No,
             LoadBehaviour::Unknown => There::Perhaps,
             load => There::when(load == kind),
         };
@@ -270,9 +281,11 @@ mod tests {
         told("shorting block", installation.ct_secondary.may_be_current());
         told("Never open a CT secondary", installation.ct_secondary.may_be_current());
         told("short the secondary of a voltage transformer", installation.has_voltage_transformers());
-        let unknown = installation.load == LoadBehaviour::Unknown;
-        told("discharge and short it", unknown || installation.load == LoadBehaviour::MotorWithCapacitor);
-        told("Never short the DC bus", unknown || installation.load == LoadBehaviour::Drive);
+        let low_voltage = !installation.is_high_voltage();
+        let unknown = low_voltage && installation.load == LoadBehaviour::Unknown;
+        let is = |load| low_voltage && installation.load == load;
+        told("discharge and short it", unknown || is(LoadBehaviour::MotorWithCapacitor));
+        told("Never short the DC bus", unknown || is(LoadBehaviour::Drive));
         assert_eq!(text.matches("if fitted").count(), if unknown { 2 } else { 0 }, "{text}");
         told("phase to phase and phase to ground", true);
         told("proved on a known source before and after", true);

@@ -152,7 +152,7 @@ mod tests {
         let truth = relative_wirings()[8];
         let before = audited(Offer::Full, &truth);
         let wrong = Outcome {
-            check: FieldCheck::TracePair(1),
+            check: FieldCheck::CtLeadTrace(1),
             finding: Finding::FromPhase(Phase::B),
             error_rate: crate::audit::field_check::ERROR_RATE,
         };

@@ -11,21 +11,18 @@ use crate::config::{RecordedCheck, parse_checks};
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, utoipa::ToSchema)]
 #[serde(deny_unknown_fields)]
 pub struct Found {
-    /// trace-pair, polarity, loop-resistance, phase-identity, voltage-matrix, clamp-current, display or rotation.
+    /// Word of the check, as the sheet prints it and `next_checks` gives it; or voltage-matrix.
     pub check: String,
     /// Channel, from 1, as on the monitor's terminals.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub channel: Option<i64>,
-    /// Breaker phase that the volts are measured to: A, B or C.
-    #[serde(skip_serializing_if = "Option::is_none")]
-    pub phase: Option<String>,
     /// What was seen, as a word; or the number behind it in one of the keys below.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub shows: Option<String>,
     /// Resistance of a CT's loop.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub ohms: Option<f64>,
-    /// Volts between a terminal and a breaker phase; all nine of them for a voltage-matrix.
+    /// Volts from a terminal to every phase at the same breaker; all nine of them for a voltage-matrix.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub volts: Option<Volts>,
     /// Amps by clamp meter.
@@ -39,12 +36,12 @@ pub struct Found {
     pub error_rate: Option<f64>,
 }
 
-/// One voltage, or three rows of three.
+/// One row, or three rows of three.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, utoipa::ToSchema)]
 #[serde(untagged)]
 pub enum Volts {
-    /// Between one terminal and one breaker phase.
-    One(f64),
+    /// From one terminal to phases A, B, C at the same breaker.
+    Row(Vec<f64>),
     /// Rows: terminals 1 to 3; columns: breaker phases A, B, C.
     Matrix(Vec<Vec<f64>>),
 }

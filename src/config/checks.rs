@@ -8,16 +8,18 @@ mod tests;
 
 use std::path::Path;
 
-use self::found::{KINDS, read_found};
+use self::found::{FOUND_KEYS, check_words, kind_of, read_found, word};
 use super::document::{parse_document, read_text};
 use super::model::{Config, StationConfig};
 use super::problem::{Problem, Problems, quoted};
 use super::reader::{Fault, Field, TableReader, not_there};
 use super::report::Report;
 use super::station::MAX_NAME_CHARS;
+use crate::audit::check_words::Panel;
 use crate::audit::field_check::ERROR_RATE;
 use crate::audit::outcome::Outcome;
 use crate::reading::UnixMs;
+use crate::station::context::installation;
 
 /// One check as a person entered it.
 #[derive(Debug, Clone, PartialEq)]
@@ -74,10 +76,11 @@ fn read_entry(table: TableReader<'_>, config: &Config, before: &[RecordedCheck])
             }
         })
         .or(ERROR_RATE);
-    let kind = table.choice("check", KINDS);
+    let kind = word(&table, "check", &check_words(), kind_of);
     let place = if let Field::Good(kind) = &kind { kind.span.clone() } else { table.place().clone() };
-    let kind = table.need("check", kind, "say what was checked, for example check = \"trace-pair\"");
-    let found = kind.value().and_then(|kind| read_found(&table, kind, station.map(|s| s.nominal_voltage_v)));
+    let kind = table.need("check", kind, "say what was checked, for example check = \"ct-lead-trace\"");
+    let panel = station.zip(circuit.as_deref()).and_then(|(station, circuit)| panel_of(station, circuit));
+    let found = kind.value().and_then(|kind| read_found(&table, kind, panel.as_ref()));
     let mut entries = Vec::new();
     if let (Some(station), Some(circuit), Some(by), Some(at), Some(error_rate), Some(found)) =
         (station, circuit, by, at, error_rate, found)
@@ -109,7 +112,7 @@ fn read_entry(table: TableReader<'_>, config: &Config, before: &[RecordedCheck])
     }
     if kind_is_unknown(&table) {
         // The keys of a check that is not known cannot be judged.
-        for key in ["channel", "phase", "shows", "volts", "ohms", "amps", "channel_amps"] {
+        for key in FOUND_KEYS {
             table.raw(key);
         }
     }
@@ -117,9 +120,18 @@ fn read_entry(table: TableReader<'_>, config: &Config, before: &[RecordedCheck])
     entries
 }
 
+/// What the meaning of a number depends on.
+fn panel_of(station: &StationConfig, circuit: &str) -> Option<Panel> {
+    let circuit = station.circuits.iter().find(|c| c.name == circuit)?;
+    Some(Panel {
+        installation: installation(station, circuit),
+        ct_primary_a: circuit.ct_ratio.map(|ratio| ratio.primary_a),
+    })
+}
+
 fn kind_is_unknown(table: &TableReader<'_>) -> bool {
     let kind = table.raw("check").and_then(|value| value.get_ref().as_str());
-    kind.is_none_or(|kind| KINDS.iter().all(|(word, _)| *word != kind))
+    kind.and_then(kind_of).is_none()
 }
 
 fn read_station<'c>(table: &TableReader<'_>, config: &'c Config) -> Option<&'c StationConfig> {

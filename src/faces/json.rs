@@ -128,7 +128,8 @@ pub(crate) fn station(snapshot: &StationSnapshot, now: Instant2) -> Station {
 
 fn monitor(station: &StationSnapshot, index: usize, m: &MonitorSnapshot, now: MonoMs) -> Monitor {
     // What the circuits tell together is the same in every one of their assessments.
-    let assessment = || station.circuits.iter().find(|c| c.monitor == index)?.assessment.as_deref();
+    let circuit = station.circuits.iter().find(|c| c.monitor == index);
+    let assessment = || circuit?.assessment.as_deref();
     let freshness = m.freshness(now);
     let values = |values: [Measured; 3]| values.map(|v| value(m.shown(v, now)));
     let reading = m.reading.as_deref();
@@ -157,7 +158,9 @@ fn monitor(station: &StationSnapshot, index: usize, m: &MonitorSnapshot, now: Mo
         voltage_angle_deg: reading.map(|r| values(r.voltage_angle_deg)),
         frequency_hz: reading.map(|r| value(m.shown(r.frequency_hz, now))),
         register_fault: m.register_fault.as_deref().map(RegisterFaultJson::of),
-        voltage_leads: assessment().and_then(|a| a.voltage_leads.as_deref()).map(VoltageLeadsJson::of),
+        voltage_leads: circuit
+            .zip(assessment().and_then(|a| a.voltage_leads.as_deref()))
+            .map(|(circuit, leads)| VoltageLeadsJson::of(leads, &circuit.installation)),
         joint_wirings: assessment().and_then(|a| a.joint.as_deref()).map(JointJson::of),
     }
 }

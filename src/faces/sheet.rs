@@ -9,12 +9,13 @@ use super::cautions::{Caution, cautions};
 use super::json::rfc3339;
 use super::leads::{lead_by_lead, printed_members};
 use super::picture::{Expected, Picture, pictures};
-use super::sentences::{AFTERWARDS, failed_words, lost_phase_words, recorded_words};
+use super::sentences::{failed_words, lost_phase_words, recorded_words};
 use super::text::plural;
 use crate::audit::advice;
 use crate::audit::assessment::{Assessment, Verdict};
 use crate::audit::blame::failed;
-use crate::audit::field_check::FieldCheck;
+use crate::audit::field_check::{Access, FieldCheck};
+use crate::audit::procedure::{Place, Procedure};
 use crate::audit::words;
 use crate::reading::{Instant2, UnixMs};
 use crate::station::snapshot::{CircuitSnapshot, Freshness, MonitorSnapshot, StationSnapshot};
@@ -41,6 +42,17 @@ pub struct CheckRow {
     pub worth: String,
 }
 
+/// A part of the remedy.
+#[derive(Debug, Clone, PartialEq)]
+pub struct RemedyPart {
+    /// Heading; empty where the remedy has one part only.
+    pub title: &'static str,
+    /// Its lines are steps with a box to tick, numbered through all parts.
+    pub ticked: bool,
+    /// Lines in order.
+    pub lines: Vec<String>,
+}
+
 /// The whole page.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Sheet {
@@ -50,6 +62,8 @@ pub struct Sheet {
     pub origin: Vec<String>,
     /// Set when the values are not of now.
     pub warning: Option<String>,
+    /// What is dangerous now: before the cautions.
+    pub hazards: Vec<String>,
     /// To be read first.
     pub cautions: Vec<Caution>,
     /// Verdict in capitals.
@@ -64,6 +78,8 @@ pub struct Sheet {
     pub alternatives: Vec<String>,
     /// What people found already.
     pub found: Vec<String>,
+    /// Channels that the service has, from 0.
+    pub channels: &'static [usize],
     /// As the monitor reports.
     pub reported: Picture,
     /// As a rightly wired monitor would report the same load.
@@ -74,8 +90,8 @@ pub struct Sheet {
     pub checks: Vec<CheckRow>,
     /// Heading of the remedy.
     pub remedy_title: Cow<'static, str>,
-    /// Steps in order.
-    pub remedy: Vec<String>,
+    /// Its parts in order: the whole procedure, or a note where there is none.
+    pub remedy: Vec<RemedyPart>,
 }
 
 /// The sheet of one circuit as of `now`.
@@ -88,6 +104,7 @@ pub fn sheet(station: &StationSnapshot, circuit: &CircuitSnapshot, expected: Exp
         title: format!("{} / {}", station.station, circuit.name),
         origin,
         warning,
+        hazards: Vec::new(),
         cautions: cautions(&circuit.installation),
         verdict: words::verdict_words(verdict).to_uppercase(),
         suspicion: assessment.map_or_else(|| "no reading of this circuit yet".to_owned(), words::headline),
@@ -95,19 +112,39 @@ pub fn sheet(station: &StationSnapshot, circuit: &CircuitSnapshot, expected: Exp
         reasons: Vec::new(),
         alternatives: Vec::new(),
         found: circuit.checks.iter().map(recorded_words).collect(),
+        channels: circuit.installation.service.channels(),
         reported: Picture::default(),
         intended: Picture::default(),
         checks_title: "Checks: none",
         checks: Vec::new(),
         remedy_title: "Remedy: none yet".into(),
-        remedy: vec!["First settle what is wrong. Enter what the checks showed and print this sheet again.".to_owned()],
+        remedy: note(
+            "Move nothing. First settle what is wrong: enter what the checks showed and print this sheet again.",
+        ),
     };
     (sheet.reported, sheet.intended) = pictures(station, circuit, expected);
     if let Some(assessment) = assessment {
         tell(&mut sheet, assessment);
-        act(&mut sheet, assessment);
+        act(&mut sheet, assessment, &station.place_of(circuit), &circuit.done());
     }
     sheet
+}
+
+fn note(text: &str) -> Vec<RemedyPart> {
+    vec![RemedyPart { title: "", ticked: false, lines: vec![text.to_owned()] }]
+}
+
+/// A procedure in its parts.
+fn parts(procedure: &Procedure) -> Vec<RemedyPart> {
+    let mut parts: Vec<RemedyPart> = Vec::new();
+    for line in procedure.lines() {
+        let (title, ticked) = (line.section.title(), line.section.is_ticked());
+        match parts.last_mut() {
+            Some(part) if part.title == title => part.lines.push(line.text),
+            _ => parts.push(RemedyPart { title, ticked, lines: vec![line.text] }),
+        }
+    }
+    parts
 }
 
 fn origin(monitor: Option<&MonitorSnapshot>, now: Instant2) -> (Vec<String>, Option<String>) {
@@ -179,15 +216,17 @@ fn tell(sheet: &mut Sheet, assessment: &Assessment) {
     }
 }
 
-fn act(sheet: &mut Sheet, assessment: &Assessment) {
+fn act(sheet: &mut Sheet, assessment: &Assessment, place: &Place, done: &[FieldCheck]) {
     let diagnosis = &assessment.diagnosis;
-    let advice = advice::advice(diagnosis);
+    let installation = &place.installation;
+    let advice = advice::advice(assessment, installation, done);
+    sheet.hazards = advice.open_ct.iter().map(words::open_ct_words).collect();
     let leader = advice::open_wirings(diagnosis).first().map(|w| w.wiring);
     let row = |check: FieldCheck, expected: String, worth: &str| CheckRow {
-        instruction: check.words(),
-        live: check.energised(),
+        instruction: check.words(installation),
+        live: check.access() == Access::Live,
         expected,
-        unit: unit(check),
+        unit: check.box_words(installation),
         worth: worth.to_owned(),
     };
     if !advice.checks.is_empty() {
@@ -195,42 +234,30 @@ fn act(sheet: &mut Sheet, assessment: &Assessment) {
         let shows = |check: FieldCheck| leader.map_or_else(String::new, |w| check.shows(&w).words());
         sheet.checks = advice.checks.iter().map(|w| row(w.check, shows(w.check), w.words())).collect();
     }
-    if let (Some((probability, moves)), Some(wiring)) = (&advice.remedy, &leader) {
+    if let Some(remedy) = &advice.remedy {
         sheet.checks_title = "Confirm before moving anything";
         sheet.checks =
-            advice::confirm(wiring, moves).into_iter().map(|c| row(c, c.shows(wiring).words(), "")).collect();
+            remedy.confirm(installation).into_iter().map(|c| row(c, c.shows(&remedy.wiring).words(), "")).collect();
         sheet.remedy_title =
-            format!("Remedy, only if every check confirms ({})", words::confidence(*probability)).into();
-        sheet.remedy = moves.iter().map(|m| m.words()).collect();
-        sheet.remedy.push(AFTERWARDS.to_owned());
+            format!("Remedy, only if every check confirms ({})", words::confidence(remedy.probability)).into();
+        sheet.remedy = parts(&remedy.procedure(place));
     } else if let Some(phase) = advice.lost_phase {
         sheet.remedy_title = "Remedy".into();
-        sheet.remedy = vec![lost_phase_words(phase)];
-        sheet.checks_title = "Confirm";
-        let check = FieldCheck::ClampCurrent(phase.index());
-        sheet.checks = vec![row(check, "clamp meter and monitor both show about 0 A".to_owned(), "")];
+        sheet.remedy = note(&lost_phase_words(phase));
+        // Nobody goes to a conductor that may carry nothing because a fuse has blown: another instrument tells as much.
+        let check = FieldCheck::PanelAmmeter(phase.index());
+        if FieldCheck::offered(installation).contains(&check) {
+            sheet.checks_title = "Confirm";
+            sheet.checks = vec![row(check, "both show about 0 A".to_owned(), "")];
+        }
     } else if diagnosis.verdict == Verdict::Sound {
         sheet.remedy_title = "Remedy: nothing to move".into();
         sheet.remedy = Vec::new();
     } else if diagnosis.verdict == Verdict::Fault && advice.checks.is_empty() {
         sheet.remedy_title = "Remedy: no lead to move".into();
-        sheet.remedy = vec![
-            "No lead is found wrong, but the numbers are: look at the monitor's settings and its register map."
-                .to_owned(),
-        ];
+        sheet.remedy =
+            note("No lead is found wrong, but the numbers are: look at the monitor's settings and its register map.");
     } else if diagnosis.verdict == Verdict::NoEvidence {
-        sheet.remedy = vec!["Run the pump for a minute and print this sheet again.".to_owned()];
-    }
-}
-
-fn unit(check: FieldCheck) -> &'static str {
-    match check {
-        FieldCheck::PhaseIdentity(..) => "volts",
-        FieldCheck::TracePair(_) => "phase A / B / C",
-        FieldCheck::LoopResistance(_) => "ohms",
-        FieldCheck::Polarity(_) => "right / reversed",
-        FieldCheck::ClampCurrent(_) => "clamp A / monitor A",
-        FieldCheck::Display => "kW, kvar, PF with signs",
-        FieldCheck::Rotation => "ABC / ACB",
+        sheet.remedy = note("Run the pump for a minute and print this sheet again.");
     }
 }

@@ -27,7 +27,7 @@ pub fn with_checks(snapshot: &Arc<StationSnapshot>, checks: &[RecordedCheck]) ->
         let own: Vec<RecordedCheck> = of_station
             .iter()
             .filter(|c| {
-                let shared = matches!(c.outcome.check, FieldCheck::PhaseIdentity(..));
+                let shared = c.outcome.check.is_of_voltage_leads();
                 c.circuit == circuit.name || shared && monitor_of(&c.circuit) == Some(circuit.monitor)
             })
             .filter(|c| !outdated(c, circuit))
@@ -116,8 +116,8 @@ mod tests {
         third.monitor = 1;
         snapshot.circuits.extend([second, third]);
         let checks = [
-            check("Pump 1", FieldCheck::PhaseIdentity(0, Phase::A), Finding::SamePhase),
-            check("Pump 1", FieldCheck::TracePair(1), Finding::FromPhase(Phase::C)),
+            check("Pump 1", FieldCheck::VoltageIdentity(0), Finding::LeadOnPhase(Phase::A)),
+            check("Pump 1", FieldCheck::CtLeadTrace(1), Finding::FromPhase(Phase::C)),
         ];
         let counted = with_checks(&Arc::new(snapshot), &checks);
         let counts: Vec<usize> = counted.circuits.iter().map(|c| c.checks.len()).collect();
@@ -133,7 +133,7 @@ mod tests {
         };
         let before = covered_ms(&[]);
         assert!(before.0 > 0 && before.1 > 0, "{before:?}");
-        let traced = |found: [Finding; 3]| [0, 1, 2].map(|k| check("Pump 1", FieldCheck::TracePair(k), found[k]));
+        let traced = |found: [Finding; 3]| [0, 1, 2].map(|k| check("Pump 1", FieldCheck::CtLeadTrace(k), found[k]));
         let agreeing = traced([Phase::A, Phase::C, Phase::B].map(Finding::FromPhase));
         assert_eq!(covered_ms(&agreeing), before, "as the audit says");
         assert_eq!(covered_ms(&traced([Finding::FromOtherPump; 3])), (0, 0));
@@ -144,21 +144,21 @@ mod tests {
         let snapshot = snapshot_after("Alder Creek Lift", &exchanged());
         let none: [RecordedCheck; 0] = [];
         let found: Vec<RecordedCheck> =
-            [0, 1, 2].map(|k| check("Pump 1", FieldCheck::TracePair(k), Finding::FromOtherPump)).into();
+            [0, 1, 2].map(|k| check("Pump 1", FieldCheck::CtLeadTrace(k), Finding::FromOtherPump)).into();
         let told = news(&snapshot, &none, &found);
         let [News::Diagnosis { circuit, because: Some(entered), .. }] = told.as_slice() else { panic!("{told:?}") };
         assert_eq!(circuit, "Pump 1");
         assert!(entered.contains("by J. Alvarez counts now"), "{entered}");
         let withdrawn = news(&snapshot, &found, &none);
         assert!(withdrawn[0].sentence("Alder Creek Lift").contains("by J. Alvarez no longer counts"), "{withdrawn:?}");
-        let agreeing = [check("Pump 1", FieldCheck::TracePair(0), Finding::FromPhase(Phase::A))];
+        let agreeing = [check("Pump 1", FieldCheck::CtLeadTrace(0), Finding::FromPhase(Phase::A))];
         assert_eq!(news(&snapshot, &none, &agreeing), [], "a check that agrees changes no diagnosis");
     }
 
     #[test]
     fn checks_of_another_station_change_nothing() {
         let snapshot = snapshot_after("Mill Race Pumping", &exchanged());
-        let checks = [check("Pump 1", FieldCheck::TracePair(1), Finding::FromPhase(Phase::B))];
+        let checks = [check("Pump 1", FieldCheck::CtLeadTrace(1), Finding::FromPhase(Phase::B))];
         assert!(Arc::ptr_eq(&snapshot, &with_checks(&snapshot, &checks)));
     }
 }

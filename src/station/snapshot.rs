@@ -10,7 +10,9 @@ use tokio::sync::watch;
 
 use crate::audit::assessment::{Assessment, Verdict};
 use crate::audit::energy::EnergyReport;
+use crate::audit::field_check::FieldCheck;
 use crate::audit::installation::Installation;
+use crate::audit::procedure::{Neighbor, Place};
 use crate::audit::pump::{self, PumpFigures};
 use crate::audit::register_fault::RegisterFault;
 use crate::config::checks::RecordedCheck;
@@ -50,6 +52,16 @@ impl StationSnapshot {
     /// What the circuit's monitor reported in its newest reading, whatever its age.
     pub fn reported(&self, circuit: &CircuitSnapshot) -> Option<&CircuitReading> {
         self.monitor_of(circuit)?.reading.as_ref()?.circuits.get(circuit.slot)
+    }
+
+    /// Where work on a circuit's metering is done, with the other pumps of its monitor.
+    pub fn place_of(&self, circuit: &CircuitSnapshot) -> Place {
+        let beside = self.circuits.iter().filter(|c| c.monitor == circuit.monitor && c.slot != circuit.slot);
+        Place {
+            installation: circuit.installation,
+            pump: circuit.name.clone(),
+            neighbors: beside.map(|c| Neighbor { slot: c.slot, name: c.name.clone() }).collect(),
+        }
     }
 
     /// Pump figures of a circuit as they may be shown at `now`; `None` where no instrument is on its water side.
@@ -226,6 +238,11 @@ pub struct CircuitSnapshot {
 }
 
 impl CircuitSnapshot {
+    /// The checks that people have done already.
+    pub fn done(&self) -> Vec<FieldCheck> {
+        self.checks.iter().map(|check| check.outcome.check).collect()
+    }
+
     /// The verdict on the circuit.
     pub fn verdict(&self) -> Verdict {
         self.assessment.as_ref().map_or(Verdict::NoEvidence, |a| a.diagnosis.verdict)

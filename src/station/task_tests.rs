@@ -108,7 +108,7 @@ async fn what_a_check_does_to_a_diagnosis_is_in_the_journal_before_it_is_shown()
     let traced = [0, 1, 2].map(|k| RecordedCheck {
         station: "Alder Creek Lift".to_owned(),
         circuit: "Pump 1".to_owned(),
-        outcome: Outcome { check: FieldCheck::TracePair(k), finding: Finding::FromOtherPump, error_rate: ERROR_RATE },
+        outcome: Outcome { check: FieldCheck::CtLeadTrace(k), finding: Finding::FromOtherPump, error_rate: ERROR_RATE },
         by: "J. Alvarez".to_owned(),
         at: UnixMs(0),
     });

@@ -3,6 +3,7 @@
 use proptest::prelude::*;
 
 use super::*;
+use crate::audit::installation::{Installation, VoltageConnection};
 use crate::electrical::angle::{arg_deg, polar_deg, wrap_deg};
 use num_complex::Complex64;
 
@@ -95,10 +96,8 @@ fn a_lead_off_and_a_blown_fuse_look_the_same() {
     // Lead 1 of an open delta: nothing across channel 1-2.
     holds(OPEN_DELTA, &lines([15.0, 4160.0, 4155.0]), VoltageState::LeadOff(0));
     let diagnosis = weigh(WYE_480, &means([278.0, 3.0, 276.0], [277.0, 277.0, 481.0]));
-    assert!(matches!(
-        diagnosis.check,
-        Some(VoltageCheck::FuseContinuity(1) | VoltageCheck::TraceLead(1) | VoltageCheck::TerminalToBreaker(1))
-    ));
+    let check = diagnosis.next_check(&installation(WYE_480, VoltageConnection::Direct));
+    assert!(matches!(check, Some(VoltageCheck::FuseContinuity(1) | VoltageCheck::TraceLead(1))), "{check:?}");
 }
 
 /// A phase held up by running motors at 60 to 95 % and some degrees off.
@@ -206,15 +205,44 @@ fn nothing_and_nonsense() {
 
 #[test]
 fn the_check_suits_the_states() {
-    let check = |service, seen: VoltageMeans| weigh(service, &seen).check;
+    let check = |service: VoltageService, seen: VoltageMeans| {
+        weigh(service, &seen).next_check(&installation(service, VoltageConnection::Direct))
+    };
     assert_eq!(check(WYE_480, means([277.0; 3], [480.0; 3])), None, "a sound monitor needs no check");
     let ratio = check(WYE_VT, means([138.6; 3], [240.0; 3]));
     assert!(ratio.is_none() || ratio == Some(VoltageCheck::RatioSetting), "{ratio:?}");
     let turned = check(OPEN_DELTA, lines([4160.0, 4160.0, 7205.0]));
     assert!(matches!(turned, Some(VoltageCheck::TransformerPlate(0 | 2))), "{turned:?}");
-    for check in VoltageCheck::all(WYE_VT) {
-        assert_eq!(check.is_live(), check.words().starts_with("LIVE"), "{check:?}");
-        assert!(!check.key().contains(' '));
+    for connection in [VoltageConnection::Direct, VoltageConnection::Transformers, VoltageConnection::Unknown] {
+        for service in [WYE_480, WYE_VT, OPEN_DELTA, DELTA_480, HIGH_LEG, SPLIT] {
+            let installation = installation(service, connection);
+            for check in VoltageCheck::offered(&installation) {
+                let words = check.words(&installation);
+                assert_eq!(check.is_live(), words.starts_with("LIVE"), "{check:?}");
+                assert!(!check.is_live() || installation.direct_low_voltage(), "{check:?} at {installation:?}");
+                let of_primary = ["breaker", "main fuse", "main switch", "tap"].iter().any(|w| words.contains(w));
+                assert!(!of_primary || installation.direct_low_voltage(), "{installation:?}: {words}");
+                assert!(!check.key().contains(' '));
+            }
+        }
+    }
+}
+
+/// The panel that goes with a service.
+fn installation(service: VoltageService, connection: VoltageConnection) -> Installation {
+    let voltage_connection = if service.transformers { VoltageConnection::Transformers } else { connection };
+    Installation { voltage_connection, ..Installation::unknown(service.system, service.nominal_v) }
+}
+
+#[test]
+fn a_live_check_is_left_out_while_a_dead_one_tells_anything() {
+    let ground = [(VoltageState::Sound, 0.5), (VoltageState::EarthFault, 0.5)];
+    let lead = [(VoltageState::Sound, 0.4), (VoltageState::EarthFault, 0.4), (VoltageState::LeadOff(0), 0.2)];
+    let direct = installation(DELTA_480, VoltageConnection::Direct);
+    assert_eq!(VoltageCheck::worth_most(&direct, &ground), Some(VoltageCheck::SupplyToGround));
+    assert_eq!(VoltageCheck::worth_most(&direct, &lead), Some(VoltageCheck::TraceLead(0)));
+    for other in [VoltageConnection::Transformers, VoltageConnection::Unknown] {
+        assert_eq!(VoltageCheck::worth_most(&installation(DELTA_480, other), &ground), None, "{other:?}");
     }
 }
 

@@ -8,6 +8,7 @@ use std::f64::consts::TAU;
 
 use super::model::{Model, Sighting};
 use super::{VoltageCheck, VoltageMeans, VoltageService, VoltageState};
+use crate::audit::installation::Installation;
 use crate::electrical::angle::wrap_deg;
 
 /// States ranked by probability.
@@ -21,14 +22,17 @@ pub struct VoltageDiagnosis {
     pub groups: Vec<Group>,
     /// Voltages (not angles) the diagnosis rests on. With none, the probabilities are those before any evidence.
     pub voltages_used: usize,
-    /// What would settle it, when something would.
-    pub check: Option<VoltageCheck>,
 }
 
 impl VoltageDiagnosis {
     /// Probability that the leads and the supply are as they should be.
     pub fn sound(&self) -> f64 {
         self.ranked.iter().filter(|(state, _)| *state == VoltageState::Sound).map(|(_, p)| p).sum()
+    }
+
+    /// What would settle it at this installation, when something would.
+    pub fn next_check(&self, installation: &Installation) -> Option<VoltageCheck> {
+        VoltageCheck::worth_most(installation, &self.ranked)
     }
 
     /// The leading group, when something else than "sound" is as good as certain.
@@ -98,13 +102,11 @@ pub(super) fn weigh_by(model: &Model, service: VoltageService, means: &VoltageMe
     order.sort_by(|a, b| b.1.total_cmp(&a.1));
     let groups = groups(model, &likelihoods, &order);
     let ranked: Vec<(VoltageState, f64)> = order.iter().map(|(i, p)| (model.candidates[*i].state, *p)).collect();
-    let check = VoltageCheck::worth_most(service, &ranked);
     VoltageDiagnosis {
         ranked,
         none_of_these: unexplained / evidence,
         groups,
         voltages_used: seen.magnitude.iter().flatten().count(),
-        check,
     }
 }
 

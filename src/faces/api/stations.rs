@@ -117,8 +117,26 @@ pub struct PlanDocument {
     /// To be read before anything else.
     #[schema(value_type = Vec<String>)]
     cautions: Vec<Caution>,
-    /// Steps in the order a person meets them; empty when nothing is left to settle.
+    /// Checks to do.
+    checks: CountJson,
+    /// Times that the panel is de-energized.
+    outages: CountJson,
+    /// Checks beside energized parts.
+    live_checks: CountJson,
+    /// Steps in the order a person meets them: first nothing opened, then one outage, live last. Empty when there is no check to do.
     steps: Vec<PlanStep>,
+    /// Without a step: what is settled, or what it would take.
+    end: Option<String>,
+}
+
+/// How often something comes on the paths of a plan.
+#[derive(Debug, Serialize, ToSchema)]
+#[schema(as = PlanCount)]
+pub struct CountJson {
+    /// Expectation over all paths.
+    expected: f64,
+    /// On the path with most of them.
+    most: u32,
 }
 
 /// One step of a plan.
@@ -126,6 +144,8 @@ pub struct PlanDocument {
 pub struct PlanStep {
     /// Number, from 1.
     step: usize,
+    /// nothing-opened, de-energized or live.
+    opens: &'static str,
     /// What to do.
     instruction: String,
     /// What may be found, and what to do then.
@@ -257,18 +277,29 @@ pub async fn plan(
     let found = of_station(&station, &circuit)?;
     let cautions = cautions::cautions(&found.installation);
     let assessment = found.assessment.clone().filter(|a| a.diagnosis.verdict != Verdict::Sound);
+    let (installation, done) = (found.installation, found.done());
     // Working a plan out takes milliseconds: not on a thread that polls.
-    let steps = tokio::task::spawn_blocking(move || {
-        let root = plan::plan(&open_wirings(&assessment?.diagnosis), plan::DEPTH)?;
-        Some(plan::lines(&root))
+    let plan = tokio::task::spawn_blocking(move || {
+        let plan = plan::plan(&open_wirings(&assessment?.diagnosis), &installation, &done, plan::DEPTH)?;
+        Some((plan::lines(&plan.root, &installation), plan::end_words(&plan.root), plan.effort))
     });
-    let steps = steps.await.map_err(|error| Problem::internal("the plan", &error))?.unwrap_or_default();
+    let plan = plan.await.map_err(|error| Problem::internal("the plan", &error))?;
+    let (steps, end, effort) = plan.unwrap_or_default();
+    let count = |count: plan::Count| CountJson { expected: count.expected, most: count.worst };
     let step = |line: plan::Line| PlanStep {
         step: line.step,
+        opens: line.access.key(),
         instruction: line.instruction,
         ways: line.ways.into_iter().map(|(found, then)| PlanWay { found, then }).collect(),
     };
-    Ok(Json(PlanDocument { cautions, steps: steps.into_iter().map(step).collect() }))
+    Ok(Json(PlanDocument {
+        cautions,
+        checks: count(effort.checks),
+        outages: count(effort.outages),
+        live_checks: count(effort.live),
+        steps: steps.into_iter().map(step).collect(),
+        end: Some(end).filter(|end| !end.is_empty()),
+    }))
 }
 
 /// Energies registered and true of every circuit, with bounds and cost, or why they are withheld.

@@ -3,6 +3,7 @@
 use serde::Serialize;
 use utoipa::ToSchema;
 
+use crate::audit::installation::Installation;
 use crate::audit::joint::JointRanking;
 use crate::audit::voltage_lead::VoltageDiagnosis;
 use crate::audit::words;
@@ -38,7 +39,7 @@ struct CheckJson {
 }
 
 impl VoltageLeadsJson {
-    pub(super) fn of(leads: &VoltageDiagnosis) -> VoltageLeadsJson {
+    pub(super) fn of(leads: &VoltageDiagnosis, installation: &Installation) -> VoltageLeadsJson {
         let worth = leads.ranked.iter().filter(|(_, p)| *p >= 1e-3).take(STATES);
         VoltageLeadsJson {
             sound_probability: leads.sound(),
@@ -51,10 +52,10 @@ impl VoltageLeadsJson {
                     channel: state.channel().map(|k| k + 1),
                 })
                 .collect(),
-            next_check: leads.check.filter(|_| leads.fault().is_some()).map(|check| CheckJson {
+            next_check: leads.next_check(installation).filter(|_| leads.fault().is_some()).map(|check| CheckJson {
                 check: check.key(),
                 live: check.is_live(),
-                words: check.words(),
+                words: check.words(installation),
             }),
         }
     }
