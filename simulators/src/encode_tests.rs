@@ -178,7 +178,7 @@ fn number(text: &str, raw: u64) -> f64 {
         "f32" => f64::from(f32::from_bits(raw as u32)),
         "f64" => f64::from_bits(raw),
         "bcd16" | "bcd32" => format!("{raw:x}").parse().unwrap(),
-        "mod10k32" => (raw >> 16 & 0xFFFF) as f64 * 1e4 + (raw & 0xFFFF) as f64,
+        "base10000x2" => (raw >> 16 & 0xFFFF) as f64 * 1e4 + (raw & 0xFFFF) as f64,
         _ => raw as f64,
     }
 }
@@ -187,7 +187,7 @@ proptest! {
     #[test]
     fn every_type_in_every_order_comes_back(value in -30_000i32..30_000, order in 0usize..4, kind in 0usize..11) {
         let order = ["ABCD", "CDAB", "BADC", "DCBA"][order];
-        let text = ["u16", "i16", "u32", "i32", "u64", "i64", "f32", "f64", "bcd16", "bcd32", "mod10k32"][kind];
+        let text = ["u16", "i16", "u32", "i32", "u64", "i64", "f32", "f64", "bcd16", "bcd32", "base10000x2"][kind];
         let packing = Packing::from_text(text, None).unwrap();
         let signed = matches!(text, "i16" | "i32" | "i64" | "f32" | "f64");
         let value = f64::from(if signed { value } else { value.abs() % 10_000 });

@@ -16,10 +16,10 @@ pub(crate) enum Packing {
     F64,
     /// Bit field within one register.
     Bits { lowest: u8, width: u8 },
-    /// Four decimal digits to a register.
+    /// Binary-coded decimal: four digits of four bits each in a register.
     Bcd { registers: u8 },
-    /// A decimal group 0..=9999 to a register.
-    Mod10k { registers: u8 },
+    /// Four decimal digits in each register, as a plain binary number 0..=9999.
+    Base10000 { registers: u8 },
     /// A coil or discrete input.
     Bit,
 }
@@ -61,9 +61,9 @@ impl Packing {
             "f64" => Packing::F64,
             "bcd16" => Packing::Bcd { registers: 1 },
             "bcd32" => Packing::Bcd { registers: 2 },
-            "mod10k32" => Packing::Mod10k { registers: 2 },
-            "mod10k48" => Packing::Mod10k { registers: 3 },
-            "mod10k64" => Packing::Mod10k { registers: 4 },
+            "base10000x2" => Packing::Base10000 { registers: 2 },
+            "base10000x3" => Packing::Base10000 { registers: 3 },
+            "base10000x4" => Packing::Base10000 { registers: 4 },
             "bit" => Packing::Bit,
             "bits" => {
                 let (lowest, width) = bits.ok_or("type \"bits\" needs bits = [lowest, width]")?;
@@ -83,7 +83,7 @@ impl Packing {
             Packing::Unsigned { registers }
             | Packing::Signed { registers }
             | Packing::Bcd { registers }
-            | Packing::Mod10k { registers } => u16::from(registers),
+            | Packing::Base10000 { registers } => u16::from(registers),
             Packing::F32 => 2,
             Packing::F64 => 4,
             Packing::Bits { .. } | Packing::Bit => 1,
@@ -103,7 +103,7 @@ impl Packing {
             Packing::F32 => f64::from(f32::MAX),
             Packing::F64 => f64::MAX,
             Packing::Bits { width, .. } => 2f64.powi(i32::from(width)) - 1.0,
-            Packing::Bcd { registers } | Packing::Mod10k { registers } => 1e4f64.powi(i32::from(registers)) - 1.0,
+            Packing::Bcd { registers } | Packing::Base10000 { registers } => 1e4f64.powi(i32::from(registers)) - 1.0,
             Packing::Bit => 1.0,
         }
     }
@@ -123,7 +123,9 @@ impl Packing {
             }
             Packing::Unsigned { .. } | Packing::Bits { .. } => rounded.clamp(0.0, self.largest()) as u64,
             Packing::Bcd { registers } => groups(rounded.clamp(0.0, self.largest()) as u64, registers * 4, 10, 4),
-            Packing::Mod10k { registers } => groups(rounded.clamp(0.0, self.largest()) as u64, registers, 10_000, 16),
+            Packing::Base10000 { registers } => {
+                groups(rounded.clamp(0.0, self.largest()) as u64, registers, 10_000, 16)
+            }
         }
     }
 }
@@ -190,9 +192,9 @@ mod tests {
         assert_eq!(packed("bcd16", 1234.0, "ABCD"), [0x1234]);
         assert_eq!(packed("bcd32", 12_345_678.0, "ABCD"), [0x1234, 0x5678]);
         assert_eq!(packed("bcd32", 12_345_678.0, "CDAB"), [0x5678, 0x1234]);
-        assert_eq!(packed("mod10k32", 12_345_678.0, "ABCD"), [1234, 5678]);
-        assert_eq!(packed("mod10k48", 123_456_789_012.0, "CDAB"), [9012, 5678, 1234]);
-        assert_eq!(packed("mod10k64", 1_234_567_890_123_456.0, "ABCD"), [1234, 5678, 9012, 3456]);
+        assert_eq!(packed("base10000x2", 12_345_678.0, "ABCD"), [1234, 5678]);
+        assert_eq!(packed("base10000x3", 123_456_789_012.0, "CDAB"), [9012, 5678, 1234]);
+        assert_eq!(packed("base10000x4", 1_234_567_890_123_456.0, "ABCD"), [1234, 5678, 9012, 3456]);
     }
 
     #[test]
@@ -202,7 +204,7 @@ mod tests {
         assert_eq!(packed("i16", -40_000.0, "ABCD"), [0x8000]);
         assert_eq!(packed("i32", 3e9, "ABCD"), [0x7FFF, 0xFFFF]);
         assert_eq!(packed("bcd16", 12_345.0, "ABCD"), [0x9999]);
-        assert_eq!(packed("mod10k32", 1e9, "ABCD"), [9999, 9999]);
+        assert_eq!(packed("base10000x2", 1e9, "ABCD"), [9999, 9999]);
         assert_eq!(packed("u64", 1e30, "ABCD"), [0xFFFF; 4]);
     }
 

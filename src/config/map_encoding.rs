@@ -24,9 +24,9 @@ const ENCODINGS: &[(&str, Encoding)] = &[
     ("bits", Encoding::Bits { lowest: 0, width: 0 }),
     ("bcd16", Encoding::Bcd { registers: 1 }),
     ("bcd32", Encoding::Bcd { registers: 2 }),
-    ("mod10k32", Encoding::Mod10k { registers: 2 }),
-    ("mod10k48", Encoding::Mod10k { registers: 3 }),
-    ("mod10k64", Encoding::Mod10k { registers: 4 }),
+    ("base10000x2", Encoding::Base10000 { registers: 2 }),
+    ("base10000x3", Encoding::Base10000 { registers: 3 }),
+    ("base10000x4", Encoding::Base10000 { registers: 4 }),
 ];
 
 pub(super) const BYTE_ORDERS: &[(&str, ByteOrder)] =

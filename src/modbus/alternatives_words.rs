@@ -116,7 +116,7 @@ fn types(points: &[&Point]) -> String {
         let bits = 16 * point.encoding.width();
         let kind = match point.encoding {
             Encoding::F32 | Encoding::F64 => "floats",
-            Encoding::Bcd { .. } | Encoding::Mod10k { .. } => "decimals",
+            Encoding::Bcd { .. } | Encoding::Base10000 { .. } => "decimals",
             _ => "integers",
         };
         let name = format!("{bits}-bit {kind}");

@@ -64,8 +64,8 @@ pub enum Encoding {
         /// 1 or 2.
         registers: u8,
     },
-    /// Decimal groups of four digits (0..=9999) to a register, over two to four registers, unsigned ("modulo 10 000").
-    Mod10k {
+    /// Four decimal digits in each register, as a plain binary number 0..=9999, over two to four registers, unsigned.
+    Base10000 {
         /// 2..=4.
         registers: u8,
     },
@@ -80,7 +80,7 @@ impl Encoding {
             Encoding::U16 | Encoding::I16 | Encoding::Bits { .. } | Encoding::Bit => 1,
             Encoding::U32 | Encoding::I32 | Encoding::F32 => 2,
             Encoding::U64 | Encoding::I64 | Encoding::F64 => 4,
-            Encoding::Bcd { registers } | Encoding::Mod10k { registers } => u16::from(registers),
+            Encoding::Bcd { registers } | Encoding::Base10000 { registers } => u16::from(registers),
         }
     }
 }

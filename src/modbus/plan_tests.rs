@@ -159,7 +159,7 @@ fn any_encoding() -> impl Strategy<Value = Encoding> {
         Just(Encoding::U16),
         Just(Encoding::F32),
         Just(Encoding::I64),
-        Just(Encoding::Mod10k { registers: 3 }),
+        Just(Encoding::Base10000 { registers: 3 }),
         Just(Encoding::Bits { lowest: 4, width: 2 }),
     ]
 }

@@ -115,7 +115,7 @@ fn number(raw: u64, encoding: Encoding) -> Result<f64, Undecodable> {
         Encoding::F32 => f64::from(f32::from_bits(raw as u32)),
         Encoding::F64 => f64::from_bits(raw),
         Encoding::Bcd { registers } => decimal(raw, u32::from(registers) * 4, 4, 10)?,
-        Encoding::Mod10k { registers } => decimal(raw, u32::from(registers), 16, 10_000)?,
+        Encoding::Base10000 { registers } => decimal(raw, u32::from(registers), 16, 10_000)?,
     })
 }
 

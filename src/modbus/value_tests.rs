@@ -116,7 +116,7 @@ fn digits_above_nine_are_refused_not_guessed() {
     let packed = Encoding::Bcd { registers: 1 };
     assert_eq!(read(packed, ByteOrder::Abcd, &[0x12, 0x34]), Value::Number(1234.0));
     assert!(matches!(read(packed, ByteOrder::Abcd, &[0x12, 0x3A]), Value::Undecodable(_)));
-    let groups = Encoding::Mod10k { registers: 2 };
+    let groups = Encoding::Base10000 { registers: 2 };
     let words = |high: u16, low: u16| value(&point(groups, ByteOrder::Abcd), &[high, low], None);
     assert_eq!(words(12, 3456), Value::Number(123_456.0));
     assert!(matches!(words(12, 10_000), Value::Undecodable(Undecodable::NotDecimal { .. })));
@@ -186,7 +186,7 @@ proptest! {
             }
             for registers in 2..=4 {
                 let digits = raw % 10u64.pow(4 * u32::try_from(registers).unwrap());
-                let encoding = Encoding::Mod10k { registers: u8::try_from(registers).unwrap() };
+                let encoding = Encoding::Base10000 { registers: u8::try_from(registers).unwrap() };
                 prop_assert_eq!(number(encoding, &grouped(digits, registers)), Some(digits as f64));
             }
         }
@@ -203,7 +203,7 @@ proptest! {
 
     #[test]
     fn no_registers_whatsoever_panic(words in prop::collection::vec(any::<u16>(), 0..5), scale in any::<u16>()) {
-        for encoding in [Encoding::F64, Encoding::Bcd { registers: 2 }, Encoding::Mod10k { registers: 4 }] {
+        for encoding in [Encoding::F64, Encoding::Bcd { registers: 2 }, Encoding::Base10000 { registers: 4 }] {
             value(&point(encoding, ByteOrder::Dcba), &words, Some(scale));
         }
     }

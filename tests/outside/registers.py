@@ -3,7 +3,7 @@
 import struct
 
 FORMATS = {"u16": ">H", "i16": ">h", "u32": ">I", "i32": ">i", "u64": ">Q", "i64": ">q", "f32": ">f", "f64": ">d"}
-DIGITS = {"bcd16": 4, "bcd32": 8, "mod10k32": 8, "mod10k48": 12, "mod10k64": 16}
+DIGITS = {"bcd16": 4, "bcd32": 8, "base10000x2": 8, "base10000x3": 12, "base10000x4": 16}
 UNITS = {
     "V": 1.0, "kV": 1e3, "mV": 1e-3, "A": 1.0, "mA": 1e-3, "kA": 1e3, "W": 1.0, "kW": 1e3, "MW": 1e6,
     "var": 1.0, "kvar": 1e3, "Mvar": 1e6, "VA": 1.0, "kVA": 1e3, "MVA": 1e6, "Wh": 1.0, "kWh": 1e3, "MWh": 1e6,

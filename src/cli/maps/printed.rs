@@ -156,7 +156,7 @@ fn encoding_words(encoding: Encoding) -> String {
         Encoding::F64 => "f64".to_owned(),
         Encoding::Bits { lowest, width } => format!("bits {lowest}+{width}"),
         Encoding::Bcd { registers } => format!("bcd{}", 16 * registers),
-        Encoding::Mod10k { registers } => format!("mod10k{}", 16 * registers),
+        Encoding::Base10000 { registers } => format!("base10000x{registers}"),
         Encoding::Bit => "bit".to_owned(),
     }
 }

@@ -93,14 +93,14 @@ fn a_bad_point_is_told() {
                 r#"type = "u16""#,
                 r#"type = "uint16""#,
                 &[
-                    r#"m.toml:11:8: points.type: "uint16" is not a choice here; choose one of u16, i16, u32, i32, u64, i64, f32, f64, bit, bits, bcd16, bcd32, mod10k32, mod10k48, mod10k64"#,
+                    r#"m.toml:11:8: points.type: "uint16" is not a choice here; choose one of u16, i16, u32, i32, u64, i64, f32, f64, bit, bits, bcd16, bcd32, base10000x2, base10000x3, base10000x4"#,
                 ],
             ),
             (
                 r#"type = "u16""#,
                 r#"type = "u8""#,
                 &[
-                    r#"m.toml:11:8: points.type: "u8" is not a choice here; choose one of u16, i16, u32, i32, u64, i64, f32, f64, bit, bits, bcd16, bcd32, mod10k32, mod10k48, mod10k64"#,
+                    r#"m.toml:11:8: points.type: "u8" is not a choice here; choose one of u16, i16, u32, i32, u64, i64, f32, f64, bit, bits, bcd16, bcd32, base10000x2, base10000x3, base10000x4"#,
                 ],
             ),
             (

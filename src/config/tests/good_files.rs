@@ -314,7 +314,7 @@ function = 3
 [[points]]
 quantity = "energy-import"
 address = 110
-type = "mod10k48"
+type = "base10000x3"
 unit = "MWh"
 scale_register = 90
 function = 3
@@ -343,7 +343,7 @@ fn a_rich_map_is_laid_out_in_si_units_and_slots() -> Outcome {
     assert_eq!((energy.address, energy.scale, energy.order), (149, 1e6, ByteOrder::Cdab));
     assert_eq!(
         (energy.encoding, energy.scale_register),
-        (Encoding::Mod10k { registers: 3 }, Some(ScaleRegister { address: 89 }))
+        (Encoding::Base10000 { registers: 3 }, Some(ScaleRegister { address: 89 }))
     );
     assert_eq!(point(&map, Quantity::RunStatus, Channel::Total, 2)?.address, 99);
     Ok(())
