@@ -139,7 +139,7 @@ fn station(index: usize, address: SocketAddr) -> StationConfig {
             rated_voltage_v: Some(460.0),
             full_load_current_a: Some(77.0),
             full_load_power_factor: Some(0.86),
-            ct_ratio: Some(CtRatio { primary_a: 200.0, secondary_a: 5.0 }),
+            ct_ratio: Some(CtRatio::of_currents(200.0, 5.0)),
             ct_secondary: CtSecondary::Unknown,
             run_source: RunSource::Current,
             water: WaterSource { monitor: 0, slot: 0 },

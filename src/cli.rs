@@ -33,9 +33,11 @@ use self::logging::LogOptions;
 const EXIT_CODES: &str = "\
 Exit codes:
   0  all well (run: stopped as told; audit, replay, sheet: every circuit is sound; check: nothing wrong)
-  1  audit, replay, sheet: a fault was found; check: the configuration has problems;
+  1  audit, replay, sheet: a fault was found; check: the configuration has problems (warnings alone: 0);
+     maps try: the map does not fit, or values are impossible or could not be read;
      journal verify: the journal was altered; notify test: a target did not take the message
-  2  audit, replay, sheet: no fault found, but at least one circuit could not be judged
+  2  audit, replay, sheet: no fault found, but at least one circuit could not be judged;
+     maps try: the device answers and gives no measured value (all registers 0, all the same, not available)
   3  error: bad arguments, unreadable configuration or recording, address in use and the like
 
 wattassay only ever reads from monitors; it has no way of writing to one.";

@@ -30,7 +30,7 @@ use crate::history::status::Status;
 use crate::notify::Notifier;
 use crate::notify::outbox_file::OutboxError;
 use crate::records::{Records, RecordsError};
-use crate::reload::{ConfigSource, ReloadError, ReloadOrders, Reloaded, Reloader, at_next_start};
+use crate::reload::{ConfigSource, ReloadError, ReloadOrders, Reloaded, Reloader, at_next_start, log_warnings};
 use crate::station::context::ContextError;
 use crate::station::fleet::{Changed, Fleet};
 use crate::station::snapshot::SnapshotReader;
@@ -236,6 +236,8 @@ impl Running {
         let new = source.load().await?;
         let plan = self.fleet.plan(&new.stations)?;
         // From here on nothing can fail.
+        log_warnings(&new);
+        let warnings = new.warnings.len();
         let at_next_start = at_next_start(&self.config.borrow(), &new);
         let records = &self.records;
         let stations = self.fleet.carry_out(plan, |station| records.of_station(station), stop, tracker).await;
@@ -245,7 +247,7 @@ impl Running {
         self.reconfigure.take(Watched::new(&new.alarms, &new.stations)).await;
         self.config.send_replace(Arc::new(new));
         self.checks.reconfigured().await;
-        let reloaded = Reloaded { stations, at_next_start };
+        let reloaded = Reloaded { stations, at_next_start, warnings };
         let Changed { altered, added, removed, .. } = &reloaded.stations;
         let data = serde_json::json!({ "by": by, "altered": altered, "added": added, "removed": removed });
         self.records.reloaded(format!("{reloaded} Asked for by {by}."), &data).await;

@@ -66,6 +66,8 @@ pub struct Reloaded {
     pub stations: Changed,
     /// Tables of the file that differ and take effect at the next start only.
     pub at_next_start: Vec<&'static str>,
+    /// Warnings about the file.
+    pub warnings: usize,
 }
 
 impl fmt::Display for Reloaded {
@@ -80,6 +82,11 @@ impl fmt::Display for Reloaded {
         write!(f, ".")?;
         if !self.at_next_start.is_empty() {
             write!(f, " At the next start only: {}.", self.at_next_start.join(", "))?;
+        }
+        match self.warnings {
+            0 => {}
+            1 => f.write_str(" 1 warning: \"wattassay check\" shows it.")?,
+            many => write!(f, " {many} warnings: \"wattassay check\" shows them.")?,
         }
         Ok(())
     }
@@ -102,6 +109,21 @@ impl ConfigSource {
             Ok(loaded) => Ok(loaded?),
             Err(_) => Err(ReloadError::Stopping),
         }
+    }
+}
+
+/// Warnings logged one by one; a utility that forgot one key at each of its stations reads the rest elsewhere.
+const WARNINGS_LOGGED: usize = 20;
+
+/// Says in the log what a configuration says and can hardly mean.
+pub fn log_warnings(config: &Config) {
+    for warning in config.warnings.iter().take(WARNINGS_LOGGED) {
+        // The line of the file is in `check`; a log has one line an entry.
+        let text = warning.to_string();
+        tracing::warn!("{}", text.lines().next().unwrap_or_default());
+    }
+    if let Some(more) = config.warnings.len().checked_sub(WARNINGS_LOGGED).filter(|more| *more > 0) {
+        tracing::warn!("{more} more warnings about the configuration: \"wattassay check\" shows all");
     }
 }
 
@@ -144,11 +166,12 @@ mod tests {
                 removed: names(&["Mill Race Pumping"]),
             },
             at_next_start: vec!["[http]"],
+            warnings: 2,
         };
         assert_eq!(
             reloaded.to_string(),
             "Configuration read again: 2 stations go on untouched; altered: Alder Creek Lift; gone: Mill Race Pumping. \
-             At the next start only: [http]."
+             At the next start only: [http]. 2 warnings: \"wattassay check\" shows them."
         );
     }
 

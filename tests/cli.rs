@@ -44,6 +44,7 @@ listen = "{listen}"
 name = "Alder Creek Lift"
 service = "wye-4-wire"
 nominal_voltage = "480 V"
+voltage_connection = "direct"
 
 [[stations.monitors]]
 name = "PM-1"
@@ -223,6 +224,84 @@ fn check_tells_every_problem_of_every_file() {
     assert!(ran.out.contains("station.toml: nothing wrong"), "{}", ran.out);
     for word in ["nominal_voltage", "unit", "full_load_current", "/nowhere.toml", "4 problems"] {
         assert!(ran.err.contains(word), "{word}: {}", ran.err);
+    }
+}
+
+/// A warning refuses nothing: the exit code is that of a right file, and the daemon says it and runs.
+#[test]
+fn what_contradicts_itself_is_warned_of_and_used() {
+    let folder = TempDir::new().unwrap();
+    let (_monitor, address) = silent_monitor();
+    let path = config(&folder, "127.0.0.1:0", &address);
+    let odd = std::fs::read_to_string(&path).unwrap().replace("\"77 A\"", "\"770 A\"");
+    std::fs::write(&path, odd).unwrap();
+    let ran = run(&["check", text(&path)]);
+    assert_eq!(ran.code, Some(0), "{}", ran.err);
+    assert!(ran.out.contains("station.toml: no problem, 2 warnings\n") && ran.out.contains("770 A"), "{}", ran.out);
+    let place =
+        "station.toml:25:21: warning: stations.circuits.full_load_current: 770 A does not belong to 60 hp (44.7 kW)";
+    assert!(ran.err.contains(place), "{}", ran.err);
+    assert!(ran.err.contains("25 | full_load_current = \"770 A\"\n"), "{}", ran.err);
+    let mut daemon = Running::start(&["run", "--config", text(&path)]);
+    let logged = daemon.line_with("warning: stations.circuits.full_load_current");
+    assert!(logged.contains("770 A does not belong to 60 hp"), "{logged}");
+    daemon.pages();
+}
+
+#[test]
+fn a_missing_users_file_names_the_command_that_makes_it() {
+    let folder = TempDir::new().unwrap();
+    let path = config(&folder, "127.0.0.1:0", "192.0.2.1:502");
+    let with = std::fs::read_to_string(&path).unwrap() + "\n[access]\nusers = \"users.toml\"\n";
+    std::fs::write(&path, with).unwrap();
+    let command = format!("wattassay users add NAME --role engineer --config {}", text(&path));
+    let ran = run(&["check", text(&path)]);
+    assert_eq!(ran.code, Some(1));
+    assert!(ran.err.contains("users.toml: there is no such file") && ran.err.contains(&command), "{}", ran.err);
+    let ran = run(&["run", "--config", text(&path)]);
+    assert_eq!(ran.code, Some(3));
+    assert!(ran.err.contains("wattassay users add NAME --role engineer --config"), "{}", ran.err);
+}
+
+/// A server that answers every read of registers with one word, as test servers do.
+fn constant_monitor(word: u16) -> String {
+    let listener = TcpListener::bind("127.0.0.1:0").unwrap();
+    let address = listener.local_addr().unwrap().to_string();
+    std::thread::spawn(move || {
+        for stream in listener.incoming() {
+            let mut stream = stream.unwrap();
+            std::thread::spawn(move || {
+                let mut request = [0; 12];
+                while stream.read_exact(&mut request).is_ok() {
+                    let count = u16::from_be_bytes([request[10], request[11]]);
+                    let bytes = u8::try_from(2 * count).unwrap();
+                    let length = (u16::from(bytes) + 3).to_be_bytes();
+                    let mut answer =
+                        vec![request[0], request[1], 0, 0, length[0], length[1], request[6], request[7], bytes];
+                    (0..count).for_each(|_| answer.extend(word.to_be_bytes()));
+                    if stream.write_all(&answer).is_err() {
+                        return;
+                    }
+                }
+            });
+        }
+    });
+    address
+}
+
+#[test]
+fn a_device_that_gives_one_word_for_everything_is_told_and_not_well() {
+    for (word, map, told) in [
+        (0, "generic-watts", "registers read are 0: the device answers and gives no measured value"),
+        (
+            0xFFFF,
+            "generic-watts",
+            "registers read are the same, 0xffff: the device answers and gives no measured value",
+        ),
+    ] {
+        let tried = run(&["maps", "try", map, "--address", &constant_monitor(word)]);
+        assert_eq!(tried.code, Some(2), "{}{}", tried.out, tried.err);
+        assert!(tried.out.contains(told), "{}", tried.out);
     }
 }
 

@@ -19,6 +19,12 @@ const MODE: u32 = 0o600;
 /// Why the users file cannot be used.
 #[derive(Debug, thiserror::Error)]
 pub enum StoreError {
+    /// There is none.
+    #[error(
+        "{}: there is no such file; make the first user, and the file with it: \
+         wattassay users add NAME --role engineer --config FILE", .0.display()
+    )]
+    Missing(PathBuf),
     /// It is at fault, or cannot be read.
     #[error("{0}")]
     Bad(#[from] Problems),
@@ -54,6 +60,9 @@ pub fn stamp(path: &Path) -> Option<Stamp> {
 
 /// Reads and checks the file. One that others can read is refused: its hashes could be tried at leisure.
 pub fn read(path: &Path) -> Result<Accounts, StoreError> {
+    if matches!(path.try_exists(), Ok(false)) {
+        return Err(StoreError::Missing(path.to_owned()));
+    }
     let accounts = config::load_users(path)?;
     if fs::metadata(path).is_ok_and(|of| of.permissions().mode() & 0o077 != 0) {
         return Err(StoreError::Open(path.to_owned()));
@@ -213,7 +222,8 @@ mod tests {
     fn a_missing_file_is_begun_only_where_that_is_meant() {
         let folder = tempfile::tempdir().unwrap();
         let path = folder.path().join("users.toml");
-        assert!(change(&path, false, |_| Ok::<_, StoreError>(())).is_err());
+        let error = change(&path, false, |_| Ok::<_, StoreError>(())).unwrap_err().to_string();
+        assert!(error.ends_with("wattassay users add NAME --role engineer --config FILE"), "{error}");
         assert!(!path.exists());
     }
 }

@@ -3,6 +3,8 @@
 //!
 //! Plain data. Must never change a diagnosis, nor take what is not declared for the harmless case.
 
+use std::fmt;
+
 use super::context::{LoadBehaviour, ServiceKind};
 
 /// Above this nominal voltage between conductors (AC) an installation is high voltage: IEC 60038 and IEC 61140 draw the line
@@ -39,6 +41,19 @@ pub enum CtSecondary {
     /// Not declared: counts as 5 A.
     #[default]
     Unknown,
+}
+
+impl fmt::Display for CtSecondary {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match *self {
+            CtSecondary::Current { rated_ma } if rated_ma < 1000 => write!(f, "{rated_ma} mA"),
+            CtSecondary::Current { rated_ma } => write!(f, "{} A", f64::from(rated_ma) / 1000.0),
+            CtSecondary::Voltage { rated_mv } if rated_mv < 1000 => write!(f, "{rated_mv} mV"),
+            CtSecondary::Voltage { rated_mv } => write!(f, "{} V", f64::from(rated_mv) / 1000.0),
+            CtSecondary::Rogowski => f.write_str("rogowski"),
+            CtSecondary::Unknown => f.write_str("unknown"),
+        }
+    }
 }
 
 impl CtSecondary {

@@ -7,11 +7,12 @@ use clap::Args;
 
 use super::{Exit, complain, print};
 use crate::access::accounts::Accounts;
-use crate::access::store;
+use crate::access::store::{self, StoreError};
 use crate::config;
 use crate::config::model::{CircuitConfig, Config, ModbusServerConfig, StationConfig, WaterSource};
 use crate::faces::json::rfc3339;
 use crate::faces::modbus::tls::Tls;
+use crate::faces::text::plural;
 use crate::faces::web;
 use crate::notify::send::file_problems;
 use crate::station::context::circuit_context;
@@ -24,7 +25,7 @@ pub(super) struct Options {
 }
 
 pub(super) fn run(options: &Options) -> anyhow::Result<Exit> {
-    let mut problems = 0;
+    let (mut problems, mut warnings) = (0, 0);
     for file in &options.files {
         match config::load(file) {
             Ok(config) => {
@@ -35,8 +36,15 @@ pub(super) fn run(options: &Options) -> anyhow::Result<Exit> {
                     config.http.tls.as_ref().and_then(|tls| web::load_tls(tls).err()).map(|error| error.to_string()),
                 );
                 let users = config.access.as_ref().map(|access| store::read(&access.users));
-                if let Some(Err(error)) = &users {
-                    refused.push(format!("access.users: {error}"));
+                match &users {
+                    Some(Err(StoreError::Missing(path))) => refused.push(format!(
+                        "access.users: {}: there is no such file; make the first user, and the file with it: \
+                         wattassay users add NAME --role engineer --config {}",
+                        path.display(),
+                        file.display()
+                    )),
+                    Some(Err(error)) => refused.push(format!("access.users: {error}")),
+                    _ => {}
                 }
                 let targets = config.notifications.iter().flat_map(|settings| &settings.targets);
                 refused.extend(targets.flat_map(file_problems));
@@ -44,9 +52,17 @@ pub(super) fn run(options: &Options) -> anyhow::Result<Exit> {
                     complain(&format!("{}: {reason}", file.display()));
                 }
                 problems += refused.len();
+                for warning in &config.warnings {
+                    complain(&warning.to_string());
+                }
+                warnings += config.warnings.len();
                 if refused.is_empty() {
                     let accounts = users.and_then(Result::ok);
-                    print(&format!("{}: nothing wrong\n{}", file.display(), understood(&config, accounts.as_ref())))?;
+                    let found = match config.warnings.len() {
+                        0 => "nothing wrong".to_owned(),
+                        count => format!("no problem, {count} warning{}", plural(count)),
+                    };
+                    print(&format!("{}: {found}\n{}", file.display(), understood(&config, accounts.as_ref())))?;
                 }
             }
             Err(found) => {
@@ -58,7 +74,10 @@ pub(super) fn run(options: &Options) -> anyhow::Result<Exit> {
     if problems == 0 {
         return Ok(Exit::Well);
     }
-    complain(&format!("{problems} problem{}", if problems == 1 { "" } else { "s" }));
+    match warnings {
+        0 => complain(&format!("{problems} problem{}", plural(problems))),
+        _ => complain(&format!("{problems} problem{}, {warnings} warning{}", plural(problems), plural(warnings))),
+    }
     Ok(Exit::FaultFound)
 }
 
@@ -207,7 +226,7 @@ fn nameplate(circuit: &CircuitConfig) -> String {
         let _ = write!(out, " at PF {factor}");
     }
     if let Some(ratio) = circuit.ct_ratio {
-        let _ = write!(out, ", CTs {}:{}", ratio.primary_a, ratio.secondary_a);
+        let _ = write!(out, ", CTs {ratio}");
     }
     out
 }

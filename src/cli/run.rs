@@ -4,7 +4,7 @@ use clap::Args;
 
 use super::{ConfigFile, Exit, signals};
 use crate::daemon::Daemon;
-use crate::reload::ConfigSource;
+use crate::reload::{ConfigSource, log_warnings};
 use crate::{config, control};
 
 #[derive(Debug, Args)]
@@ -16,6 +16,7 @@ pub(super) struct Options {
 pub(super) async fn run(options: Options) -> anyhow::Result<Exit> {
     let file = &options.config.config;
     let config = config::load(file)?;
+    log_warnings(&config);
     let stop = signals::stop_token()?;
     let daemon = Daemon::bind(&config).await?;
     daemon.records().started(file).await;

@@ -6,10 +6,11 @@ use crate::alarm::settings::Priority;
 use crate::audit::installation::CtSecondary;
 use crate::modbus::map::{MapSource, Quantity};
 
-use super::model::{CircuitConfig, CtRatio, LoadKind, RunSource, WaterSource};
+use super::ct::{parse_ct_ratio, parse_ct_secondary};
+use super::model::{CircuitConfig, LoadKind, RunSource, WaterSource};
 use super::monitor::MonitorDraft;
 use super::problem::quoted;
-use super::quantity::{self, Dimension};
+use super::quantity::Dimension;
 use super::reader::{Fault, Field, Located, TableReader, nearest};
 use super::report::Span;
 use super::station::{MAX_NAME_CHARS, Names};
@@ -246,103 +247,4 @@ fn read_run_source(table: &TableReader<'_>, map: Option<&MapSource>, slot: Optio
         Ok(source)
     });
     field.or(RunSource::Current)
-}
-
-/// A ratio as printed on a CT, "200:5".
-fn parse_ct_ratio(text: &str) -> Result<CtRatio, Fault> {
-    const HINT: &str = "write primary and secondary amperes, for example ct_ratio = \"200:5\"";
-    let fault = |message: &str| Err(Fault::new(format!("{} {message}", quoted(text)), HINT));
-    let Some((primary, secondary)) = text.split_once(':') else { return fault("is not a CT ratio") };
-    let amperes = |part: &str| {
-        let part = part.trim();
-        let plain = !part.is_empty() && part.chars().all(|c| c.is_ascii_digit() || c == '.');
-        part.parse::<f64>().ok().filter(|value| plain && value.is_finite())
-    };
-    let (Some(primary_a), Some(secondary_a)) = (amperes(primary), amperes(secondary)) else {
-        return fault("is not a CT ratio");
-    };
-    if primary_a == 0.0 || secondary_a == 0.0 {
-        return fault("has a zero, which would make every current 0 or endless");
-    }
-    if primary_a < secondary_a {
-        return Err(Fault::new(
-            format!("{} has its primary below its secondary", quoted(text)),
-            format!("the primary comes first: write \"{secondary_a}:{primary_a}\""),
-        ));
-    }
-    Ok(CtRatio { primary_a, secondary_a })
-}
-
-/// The rated secondary as printed on a CT: a current ("5 A", "1 A", "100 mA"), a voltage ("333 mV", "1 V"), or a word.
-fn parse_ct_secondary(text: &str) -> Result<CtSecondary, Fault> {
-    let rated = |dimension| quantity::parse(text, dimension).ok().filter(|value| *value > 0.0);
-    match text.trim() {
-        "rogowski" => return Ok(CtSecondary::Rogowski),
-        "unknown" => return Ok(CtSecondary::Unknown),
-        _ => {}
-    }
-    if let Some(amps) = rated(Dimension::Current).filter(|amps| (0.001..=20.0).contains(amps)) {
-        return Ok(CtSecondary::Current { rated_ma: (1000.0 * amps).round() as u32 });
-    }
-    if let Some(volts) = rated(Dimension::Voltage).filter(|volts| (0.001..=30.0).contains(volts)) {
-        return Ok(CtSecondary::Voltage { rated_mv: (1000.0 * volts).round() as u32 });
-    }
-    Err(Fault::new(
-        format!("{} is not a CT secondary", quoted(text)),
-        "write what is printed on the CT: \"5 A\", \"1 A\", \"333 mV\", \"1 V\", or \"rogowski\", or \"unknown\"",
-    ))
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn ct_secondaries_are_read_or_refused_with_a_reason() {
-        for (text, expected) in [
-            ("5 A", CtSecondary::Current { rated_ma: 5000 }),
-            ("1A", CtSecondary::Current { rated_ma: 1000 }),
-            ("100 mA", CtSecondary::Current { rated_ma: 100 }),
-            ("333 mV", CtSecondary::Voltage { rated_mv: 333 }),
-            ("1 V", CtSecondary::Voltage { rated_mv: 1000 }),
-            ("rogowski", CtSecondary::Rogowski),
-            ("unknown", CtSecondary::Unknown),
-        ] {
-            assert_eq!(parse_ct_secondary(text).ok(), Some(expected), "{text}");
-        }
-        for text in ["", "5", "200 A", "0 A", "-5 A", "5 kV", "CT", "5 a"] {
-            let fault = parse_ct_secondary(text).err().unwrap();
-            assert!(fault.hint.contains("333 mV"), "{text}");
-        }
-    }
-
-    fn judged(text: &str) -> String {
-        parse_ct_ratio(text).map_or_else(
-            |fault| format!("{}; {}", fault.message, fault.hint),
-            |ratio| format!("{} to {}", ratio.primary_a, ratio.secondary_a),
-        )
-    }
-
-    #[test]
-    fn ct_ratios_are_read_or_refused_with_a_reason() {
-        let hint = "write primary and secondary amperes, for example ct_ratio = \"200:5\"";
-        for (text, verdict) in [
-            ("200:5", "200 to 5".to_owned()),
-            (" 100 : 1 ", "100 to 1".to_owned()),
-            ("5:5", "5 to 5".to_owned()),
-            ("0:5", format!("\"0:5\" has a zero, which would make every current 0 or endless; {hint}")),
-            ("200:0", format!("\"200:0\" has a zero, which would make every current 0 or endless; {hint}")),
-            (
-                "5:200",
-                "\"5:200\" has its primary below its secondary; the primary comes first: write \"200:5\"".to_owned(),
-            ),
-            ("200/5", format!("\"200/5\" is not a CT ratio; {hint}")),
-            ("-200:5", format!("\"-200:5\" is not a CT ratio; {hint}")),
-            ("inf:5", format!("\"inf:5\" is not a CT ratio; {hint}")),
-            ("200:5:5", format!("\"200:5:5\" is not a CT ratio; {hint}")),
-            ("", format!("\"\" is not a CT ratio; {hint}")),
-        ] {
-            assert_eq!(judged(text), verdict);
-        }
-    }
 }

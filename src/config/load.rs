@@ -4,18 +4,22 @@
 
 use std::path::Path;
 
+use toml::Spanned;
+use toml::de::{DeTable, DeValue};
+
 use super::alarms::read_alarms;
 use super::builtin::{FOLDER_HINT, MapLibrary, unreadable_folder};
 use super::document::{parse_document, read_text};
 use super::modbus_server::read_modbus_server;
-use super::model::{Config, HistoryConfig, HistoryPlace};
+use super::model::{Config, HistoryConfig, HistoryPlace, StationConfig};
 use super::notifications::read_notifications;
 use super::problem::{Problem, Problems};
 use super::reader::{Fault, Located, TableReader};
 use super::records::{read_history, read_journal};
-use super::report::Report;
+use super::report::{Report, Span};
 use super::station::read_stations;
 use super::tariff::read_tariff;
+use super::warnings::{self, Found};
 use super::web::{read_access, read_http, read_metrics};
 
 /// Reads and checks a configuration file and the maps folder it names.
@@ -119,7 +123,20 @@ fn parse_with(
                 for station in &mut stations {
                     station.tariff = station.tariff.take().or_else(|| tariff.clone());
                 }
-                Some(Config { http, access, metrics, modbus_server, alarms, journal, history, notifications, stations })
+                warn_of_stations(&report, document.get_ref(), &stations);
+                let warnings = report.take_warnings();
+                Some(Config {
+                    http,
+                    access,
+                    metrics,
+                    modbus_server,
+                    alarms,
+                    journal,
+                    history,
+                    notifications,
+                    stations,
+                    warnings,
+                })
             }
             _ => None,
         };
@@ -129,6 +146,41 @@ fn parse_with(
         Some(config) if problems.is_empty() => Ok(config),
         _ => Err(problems),
     }
+}
+
+/// Warns of what the settings of each station contradict in each other.
+fn warn_of_stations(report: &Report<'_>, document: &DeTable<'_>, stations: &[StationConfig]) {
+    for (index, station) in stations.iter().enumerate() {
+        for Found { circuit, key, what } in warnings::of_station(station) {
+            let (span, path) = place(document, index, circuit, key);
+            report.warn(&span, path, what.message(), what.hint());
+        }
+    }
+}
+
+/// Where the value of a key of a station or of one of its circuits is in the text, else where its table begins; and the
+/// dotted path of the key.
+fn place(document: &DeTable<'_>, station: usize, circuit: Option<usize>, key: &str) -> (Span, String) {
+    let mut path = "stations".to_owned();
+    let mut found = item(document, "stations", station);
+    if let Some(circuit) = circuit {
+        path.push_str(".circuits");
+        found = found.and_then(|(_, table)| item(table, "circuits", circuit));
+    }
+    let span = found.map_or(0..0, |(span, table)| value(table, key).map_or(span, Spanned::span));
+    (span, format!("{path}.{key}"))
+}
+
+fn value<'t>(table: &'t DeTable<'_>, key: &str) -> Option<&'t Spanned<DeValue<'t>>> {
+    table.iter().find(|(name, _)| name.get_ref().as_ref() == key).map(|(_, value)| value)
+}
+
+/// One of the tables under `key`.
+fn item<'t>(table: &'t DeTable<'_>, key: &str, index: usize) -> Option<(Span, &'t DeTable<'t>)> {
+    let DeValue::Array(items) = value(table, key)?.get_ref() else { return None };
+    let item = items.get(index)?;
+    let DeValue::Table(table) = item.get_ref() else { return None };
+    Some((item.span(), table))
 }
 
 fn read_maps_folder<'a>(root: &TableReader<'a>) -> Option<Located<&'a str>> {

@@ -10,6 +10,7 @@ mod circuit;
 mod columns_file;
 mod columns_place;
 mod conventions;
+mod ct;
 mod document;
 mod load;
 mod map_address;
@@ -35,6 +36,7 @@ mod tariff;
 #[cfg(test)]
 mod tests;
 mod users_file;
+pub mod warnings;
 mod web;
 pub mod web_model;
 
@@ -44,5 +46,5 @@ pub use columns_file::{load_columns, parse_columns};
 pub use load::{load, load_with_maps, parse};
 pub use map_file::parse_map;
 pub use model::Config;
-pub use problem::{Problem, Problems};
+pub use problem::{Problem, Problems, Warning};
 pub use users_file::{check_account_name, load_users, parse_users};

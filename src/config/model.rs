@@ -7,6 +7,7 @@ use std::path::PathBuf;
 pub use super::modbus_server_model::{
     MOST_AUDIT_BLOCKS, ModbusRole, ModbusServerConfig, ModbusTlsConfig, PassThrough, ServedCircuit,
 };
+use super::problem::Warning;
 pub use super::station_model::{
     CircuitConfig, CtRatio, LoadKind, MonitorConfig, RunSource, Service, StationConfig, Tariff, Transport, WaterSource,
 };
@@ -35,6 +36,8 @@ pub struct Config {
     pub notifications: Option<crate::notify::settings::Settings>,
     /// All stations, in file order.
     pub stations: Vec<StationConfig>,
+    /// What the file says and can hardly mean, in order of place.
+    pub warnings: Vec<Warning>,
 }
 
 impl Config {
@@ -50,6 +53,7 @@ impl Config {
             history: None,
             notifications: None,
             stations,
+            warnings: Vec::new(),
         }
     }
 }

@@ -70,12 +70,30 @@ impl Problem {
     }
 }
 
+/// What a configuration says and can hardly mean. It refuses nothing: the configuration is used as written.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Warning(pub Problem);
+
 impl fmt::Display for Problem {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        self.write(f, "")
+    }
+}
+
+impl fmt::Display for Warning {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        self.0.write(f, ": warning")
+    }
+}
+
+impl Problem {
+    /// Place, `mark`, key, fault, hint and excerpt, in this order.
+    fn write(&self, f: &mut fmt::Formatter<'_>, mark: &str) -> fmt::Result {
         write!(f, "{}", self.file)?;
         if self.line > 0 {
             write!(f, ":{}:{}", self.line, self.column)?;
         }
+        f.write_str(mark)?;
         if !self.key.is_empty() {
             write!(f, ": {}", self.key)?;
         }
@@ -102,7 +120,7 @@ pub struct Problems {
 impl Problems {
     /// Sorts the faults by place; faults of one place keep the order in which they were found.
     pub fn new(mut list: Vec<Problem>) -> Problems {
-        list.sort_by(|a, b| (&a.file, a.line, a.column).cmp(&(&b.file, b.line, b.column)));
+        list.sort_by(by_place);
         Problems { list }
     }
 
@@ -150,6 +168,11 @@ impl fmt::Display for Problems {
 
 impl std::error::Error for Problems {}
 
+/// Orders problems by file, line and column.
+pub(super) fn by_place(a: &Problem, b: &Problem) -> std::cmp::Ordering {
+    (&a.file, a.line, a.column).cmp(&(&b.file, b.line, b.column))
+}
+
 /// Text of a file in quotes for a message: escaped, and cut when long.
 pub(super) fn quoted(text: &str) -> String {
     const MAX_CHARS: usize = 60;
@@ -180,6 +203,12 @@ mod tests {
             "a.toml:12:19: stations.nominal_voltage: 480 has no unit; write \"480 V\"\n  \
              12 | nominal_voltage = 480\n     |                   ^^^"
         );
+    }
+
+    #[test]
+    fn a_warning_has_the_layout_of_a_problem_and_says_that_it_is_one() {
+        let problem = Problem { line: 3, column: 1, key: "a.b".into(), ..Problem::of_file("a.toml", "odd", "mend it") };
+        assert_eq!(Warning(problem).to_string(), "a.toml:3:1: warning: a.b: odd; mend it");
     }
 
     #[test]

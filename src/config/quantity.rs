@@ -168,6 +168,14 @@ fn same_but_for_case(unit: &str, dimension: Dimension) -> Option<&'static str> {
     }
 }
 
+/// True where a unit in the wrong case can be no other unit. An m in front is a milli and an M a mega, known here or not; a b is
+/// a bit and a B a byte.
+fn case_is_unambiguous(written: &str, name: &str) -> bool {
+    let prefix = name.starts_with(['m', 'M']) && written.chars().next() != name.chars().next();
+    let byte = name.contains('B') && !written.contains('B');
+    !prefix && !byte
+}
+
 /// Why a text is not a quantity.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
 #[error("{message}; {hint}")]
@@ -196,7 +204,7 @@ impl QuantityError {
 
 /// Reads a quantity and gives it in the SI unit (V, A, W, var, VA, Wh, Hz, degrees, seconds, m3/s, m, Pa, 1).
 ///
-/// The blank between number and unit may be left out. Always finite.
+/// The blank between number and unit may be left out, and "HP" is hp: case matters where it tells units apart. Always finite.
 pub fn parse(text: &str, dimension: Dimension) -> Result<f64, QuantityError> {
     let trimmed = text.trim();
     let split = number_length(trimmed);
@@ -213,7 +221,8 @@ pub fn parse(text: &str, dimension: Dimension) -> Result<f64, QuantityError> {
     if unit_text.is_empty() {
         return Err(QuantityError::bare_number(number, dimension));
     }
-    let Some((found, factor)) = unit(unit_text) else {
+    let near = same_but_for_case(unit_text, dimension).filter(|near| case_is_unambiguous(unit_text, near));
+    let Some((found, factor)) = unit(unit_text).or_else(|| unit(near?)) else {
         let message = format!("{} is not a unit known here", quoted(unit_text));
         return Err(match same_but_for_case(unit_text, dimension) {
             Some(near) => QuantityError { message, hint: format!("write \"{number} {near}\" (case matters)") },

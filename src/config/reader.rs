@@ -9,7 +9,7 @@ mod spelling;
 mod value;
 
 pub(super) use field::{Fault, Field, Located};
-pub(super) use spelling::{nearest, not_there};
+pub(super) use spelling::{meant, nearest, not_there};
 pub(super) use value::{float_of, integer_of, text_of, wrong_type};
 
 use std::cell::RefCell;
@@ -65,6 +65,11 @@ impl<'a> TableReader<'a> {
     /// Adds a problem at a value of this table.
     pub(super) fn fault(&self, key: &str, span: &Span, fault: Fault) {
         self.report.add(span, self.path_of(key), fault.message, fault.hint);
+    }
+
+    /// Adds a warning at a value of this table: what is written is used, and can hardly be meant.
+    pub(super) fn warn(&self, key: &str, span: &Span, fault: Fault) {
+        self.report.warn(span, self.path_of(key), fault.message, fault.hint);
     }
 
     /// Notes `key` as missing when it is absent; `finish` reports it.

@@ -5,7 +5,7 @@
 use std::cell::RefCell;
 use std::ops::Range;
 
-use super::problem::{Excerpt, Problem};
+use super::problem::{Excerpt, Problem, Warning, by_place};
 
 /// A range of bytes of the text.
 pub(super) type Span = Range<usize>;
@@ -16,16 +16,34 @@ pub(super) struct Report<'a> {
     text: &'a str,
     line_starts: Vec<usize>,
     problems: RefCell<Vec<Problem>>,
+    warnings: RefCell<Vec<Warning>>,
 }
 
 impl<'a> Report<'a> {
     pub(super) fn new(file: &'a str, text: &'a str) -> Report<'a> {
         let line_starts = std::iter::once(0).chain(text.match_indices('\n').map(|(at, _)| at + 1)).collect();
-        Report { file, text, line_starts, problems: RefCell::new(Vec::new()) }
+        Report { file, text, line_starts, problems: RefCell::default(), warnings: RefCell::default() }
     }
 
     /// Adds a problem at a place of the text.
     pub(super) fn add(&self, span: &Span, key: impl Into<String>, message: impl Into<String>, hint: impl Into<String>) {
+        let problem = self.problem(span, key.into(), message.into(), hint.into());
+        self.problems.borrow_mut().push(problem);
+    }
+
+    /// Adds a warning at a place of the text. It refuses nothing.
+    pub(super) fn warn(
+        &self,
+        span: &Span,
+        key: impl Into<String>,
+        message: impl Into<String>,
+        hint: impl Into<String>,
+    ) {
+        let problem = self.problem(span, key.into(), message.into(), hint.into());
+        self.warnings.borrow_mut().push(Warning(problem));
+    }
+
+    fn problem(&self, span: &Span, key: String, message: String, hint: String) -> Problem {
         let start = self.boundary(span.start);
         let end = self.boundary(span.end.max(start));
         let index = self.line_index(start);
@@ -34,15 +52,15 @@ impl<'a> Report<'a> {
         let line = self.text[line_start..line_end.max(start)].trim_end_matches('\r');
         let before = self.text[line_start..start].chars().count();
         let marked = self.text[start..end.min(line_end).max(start)].chars().count();
-        self.problems.borrow_mut().push(Problem {
+        Problem {
             file: self.file.to_owned(),
             line: index + 1,
             column: before + 1,
-            key: key.into(),
-            message: message.into(),
-            hint: hint.into(),
+            key,
+            message,
+            hint,
             excerpt: Some(Excerpt::of_line(line, before, marked)),
-        });
+        }
     }
 
     /// Number of the line at a byte, from 1, to point at another place in a message.
@@ -52,6 +70,13 @@ impl<'a> Report<'a> {
 
     pub(super) fn is_clean(&self) -> bool {
         self.problems.borrow().is_empty()
+    }
+
+    /// The warnings so far, in order of place.
+    pub(super) fn take_warnings(&self) -> Vec<Warning> {
+        let mut warnings = self.warnings.take();
+        warnings.sort_by(|a, b| by_place(&a.0, &b.0));
+        warnings
     }
 
     pub(super) fn into_problems(self) -> Vec<Problem> {

@@ -11,7 +11,7 @@ use super::model::{Service, StationConfig};
 use super::monitor::{MonitorDraft, read_monitors};
 use super::problem::quoted;
 use super::quantity::Dimension;
-use super::reader::{Fault, Field, Located, TableReader, nearest};
+use super::reader::{Fault, Field, Located, TableReader, meant};
 use super::tariff::read_tariff;
 
 /// Longest name of a station, monitor or circuit: it must fit in labels, lists and alarms.
@@ -58,8 +58,7 @@ fn read_station(
         "write the voltage between phases, for example nominal_voltage = \"480 V\"",
     );
     let voltage_connection = table.choice("voltage_connection", VOLTAGE_CONNECTIONS).or(VoltageConnection::Unknown);
-    let frequency =
-        table.quantity("nominal_frequency", Dimension::Frequency, &(40.0..=70.0), "from 40 Hz to 70 Hz").or(60.0);
+    let frequency = read_frequency(&table);
     let rotation = table.choice("rotation", ROTATIONS).or(Rotation::Abc);
     let tariff = read_tariff(&table);
     let drafts = read_monitors(&table, library, devices);
@@ -82,17 +81,29 @@ fn read_station(
     })
 }
 
+/// The nominal frequency, Hz; 60 Hz unless the file says otherwise. One that no public supply has is warned of.
+fn read_frequency(table: &TableReader<'_>) -> Option<f64> {
+    let field = table.quantity("nominal_frequency", Dimension::Frequency, &(40.0..=70.0), "from 40 Hz to 70 Hz");
+    if let Field::Good(Located { value, span }) = &field
+        && ![50.0, 60.0].contains(value)
+    {
+        let hint = "write nominal_frequency = \"60 Hz\" or \"50 Hz\"; a generator's or a drive's momentary frequency is not meant";
+        table.warn("nominal_frequency", span, Fault::new(format!("no public supply has {value} Hz"), hint));
+    }
+    field.or(60.0)
+}
+
 fn read_service(table: &TableReader<'_>) -> Option<Service> {
     let field = table.text("service", Service::Wye4.key());
     let field = table.need("service", field, "name the voltage system: service = \"wye-4-wire\" or \"delta-3-wire\"");
     let field = table.check("service", field, |text| {
-        let known = || Service::ALL.iter().map(|service| service.key());
+        let known = || Service::ALL.map(Service::key);
         Service::ALL.into_iter().find(|service| service.key() == text).ok_or_else(|| {
             Fault::new(
                 format!("{} is not a choice here", quoted(text)),
-                match nearest(text, known()) {
+                match meant("service", text, known()) {
                     Some(near) => format!("did you mean {near:?}?"),
-                    None => format!("choose one of {}", known().collect::<Vec<_>>().join(", ")),
+                    None => format!("choose one of {}", known().join(", ")),
                 },
             )
         })

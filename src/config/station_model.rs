@@ -2,6 +2,7 @@
 //!
 //! Checked data only, in SI units. Must never hold anything that was measured.
 
+use std::fmt;
 use std::time::Duration;
 
 use crate::alarm::settings::Priority;
@@ -169,8 +170,26 @@ impl LoadKind {
 pub struct CtRatio {
     /// Rated primary current, A.
     pub primary_a: f64,
-    /// Rated secondary current, A.
-    pub secondary_a: f64,
+    /// Rated secondary: a current, or a voltage output.
+    pub secondary: CtSecondary,
+}
+
+impl CtRatio {
+    /// A ratio of currents, as "200:5" is one.
+    pub fn of_currents(primary_a: f64, secondary_a: f64) -> CtRatio {
+        CtRatio { primary_a, secondary: CtSecondary::Current { rated_ma: (1000.0 * secondary_a).round() as u32 } }
+    }
+}
+
+impl fmt::Display for CtRatio {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self.secondary {
+            CtSecondary::Current { rated_ma } if rated_ma >= 1000 => {
+                write!(f, "{}:{}", self.primary_a, f64::from(rated_ma) / 1000.0)
+            }
+            other => write!(f, "{} A : {other}", self.primary_a),
+        }
+    }
 }
 
 /// Where the run state comes from.

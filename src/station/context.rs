@@ -48,9 +48,11 @@ pub fn installation(station: &StationConfig, circuit: &CircuitConfig) -> Install
         nominal_voltage_v: station.nominal_voltage_v,
         voltage_connection: station.voltage_connection,
         ct_secondary: match (circuit.ct_secondary, circuit.ct_ratio) {
-            // "200:5" says that it is a current.
-            (CtSecondary::Unknown, Some(ratio)) => {
-                CtSecondary::Current { rated_ma: (1000.0 * ratio.secondary_a).round() as u32 }
+            // "200:5" says that it is a current, "200 A : 333 mV" that it is a voltage.
+            (CtSecondary::Unknown, Some(ratio)) => ratio.secondary,
+            // The file contradicts itself, which is warned of: the harmless case is not taken for granted.
+            (declared, Some(ratio)) if ratio.secondary.may_be_current() && !declared.may_be_current() => {
+                CtSecondary::Unknown
             }
             (declared, _) => declared,
         },

@@ -50,8 +50,9 @@ fn each_fault_says_what_would_be_right() {
             Dimension::ActivePower,
             "\"60 kVA\" is apparent power, expected active power; active power is written like \"60 hp\" or \"45 kW\"",
         ),
-        ("45 kw", Dimension::ActivePower, "\"kw\" is not a unit known here; write \"45 kW\" (case matters)"),
-        ("60 hz", Dimension::Frequency, "\"hz\" is not a unit known here; write \"60 Hz\" (case matters)"),
+        ("45 mw", Dimension::ActivePower, "\"mw\" is not a unit known here; write \"45 MW\" (case matters)"),
+        ("333 MV", Dimension::Voltage, "\"MV\" is not a unit known here; write \"333 mV\" (case matters)"),
+        ("8 gb", Dimension::Size, "\"gb\" is not a unit known here; write \"8 GB\" (case matters)"),
         (
             "1 fortnight",
             Dimension::Time,
@@ -81,9 +82,30 @@ fn each_fault_says_what_would_be_right() {
 }
 
 #[test]
-fn a_power_of_unclear_case_is_not_guessed() {
-    // "mw" could be meant as MW only by guessing, and no mW is known here, so it is offered, not taken.
-    assert!(parse("2 mw", Dimension::ActivePower).is_err());
+fn case_is_overlooked_where_it_tells_no_units_apart() {
+    for (text, dimension, right) in [
+        ("60 HP", Dimension::ActivePower, "60 hp"),
+        ("60Hp", Dimension::ActivePower, "60 hp"),
+        ("45 kw", Dimension::ActivePower, "45 kW"),
+        ("45 KW", Dimension::ActivePower, "45 kW"),
+        ("480 v", Dimension::Voltage, "480 V"),
+        ("4.16 KV", Dimension::Voltage, "4.16 kV"),
+        ("77 a", Dimension::Current, "77 A"),
+        ("60 hz", Dimension::Frequency, "60 Hz"),
+        ("1500 GPM", Dimension::Flow, "1500 gpm"),
+    ] {
+        assert_eq!(parse(text, dimension), parse(right, dimension), "{text}");
+        assert!(parse(right, dimension).is_ok());
+    }
+}
+
+/// "mw" could be meant as MW only by guessing, and no mW is known here, so it is offered, not taken.
+#[test]
+fn an_m_is_never_taken_for_an_m_of_another_case() {
+    for (name, dimension, _) in UNITS.iter().filter(|(name, ..)| name.starts_with(['m', 'M'])) {
+        let other = if name.starts_with('m') { name.to_uppercase() } else { name.to_lowercase() };
+        assert!(parse(&format!("2 {other}"), *dimension).is_err(), "{other} for {name}");
+    }
 }
 
 proptest! {

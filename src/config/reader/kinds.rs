@@ -6,7 +6,7 @@ use std::ops::RangeInclusive;
 
 use super::TableReader;
 use super::field::{Fault, Field};
-use super::spelling::nearest;
+use super::spelling::meant;
 use super::value::{day_of, integer_of, number_of, quantity_of, text_of, time_of, wrong_type};
 use crate::config::problem::quoted;
 use crate::config::quantity::Dimension;
@@ -57,7 +57,7 @@ impl<'a> TableReader<'a> {
         let field = self.text(key, words.first().copied().unwrap_or_default());
         self.check(key, field, |text| {
             choices.iter().find(|(word, _)| *word == text).map(|(_, choice)| *choice).ok_or_else(|| {
-                let hint = match nearest(text, words.iter().copied()) {
+                let hint = match meant(key, text, words.iter().copied()) {
                     Some(word) => format!("did you mean {word:?}? (choices: {})", words.join(", ")),
                     None => format!("choose one of {}", words.join(", ")),
                 };

@@ -57,7 +57,7 @@ fn a_bad_circuit_is_told() {
                 r#"load = "induction-motor""#,
                 r#"load = "motor""#,
                 &[
-                    r#"f.toml:15:8: stations.circuits.load: "motor" is not a choice here; choose one of induction-motor, soft-starter, drive, motor-with-capacitor, resistive, unknown"#,
+                    r#"f.toml:15:8: stations.circuits.load: "motor" is not a choice here; did you mean "induction-motor"? (choices: induction-motor, soft-starter, drive, motor-with-capacitor, resistive, unknown)"#,
                 ],
             ),
             (
@@ -141,7 +141,7 @@ fn a_bad_circuit_is_told() {
                 r#"load = "induction-motor""#,
                 "load = \"unknown\"\nct_ratio = \"0:5\"",
                 &[
-                    r#"f.toml:16:12: stations.circuits.ct_ratio: "0:5" has a zero, which would make every current 0 or endless; write primary and secondary amperes, for example ct_ratio = "200:5""#,
+                    r#"f.toml:16:12: stations.circuits.ct_ratio: "0:5" has a zero, which would make every current 0 or endless; write primary and secondary as printed on the CTs, for example ct_ratio = "200:5", or ct_ratio = "200 A : 333 mV" for a voltage output"#,
                 ],
             ),
             (
@@ -162,7 +162,7 @@ fn a_bad_circuit_is_told() {
                 r#"load = "induction-motor""#,
                 "load = \"unknown\"\nrun_status = \"bit\"",
                 &[
-                    r#"f.toml:16:14: stations.circuits.run_status: "bit" is not a choice here; choose one of current, register"#,
+                    r#"f.toml:16:14: stations.circuits.run_status: "bit" is not a choice here; did you mean "register"? (choices: current, register)"#,
                 ],
             ),
         ],

@@ -19,7 +19,7 @@ fn a_bad_point_is_told() {
                 r#"quantity = "current""#,
                 r#"quantity = "amps""#,
                 &[
-                    r#"m.toml:8:12: points.quantity: "amps" is not a choice here; choose one of voltage-ln, voltage-ll, voltage-angle, frequency, current, current-angle, active-power, reactive-power, apparent-power, power-factor, energy-import, energy-export, run-status, flow, head, suction-pressure, discharge-pressure"#,
+                    r#"m.toml:8:12: points.quantity: "amps" is not a choice here; did you mean "current"? (choices: voltage-ln, voltage-ll, voltage-angle, frequency, current, current-angle, active-power, reactive-power, apparent-power, power-factor, energy-import, energy-export, run-status, flow, head, suction-pressure, discharge-pressure)"#,
                 ],
             ),
             (
@@ -93,7 +93,7 @@ fn a_bad_point_is_told() {
                 r#"type = "u16""#,
                 r#"type = "uint16""#,
                 &[
-                    r#"m.toml:11:8: points.type: "uint16" is not a choice here; choose one of u16, i16, u32, i32, u64, i64, f32, f64, bit, bits, bcd16, bcd32, base10000x2, base10000x3, base10000x4"#,
+                    r#"m.toml:11:8: points.type: "uint16" is not a choice here; did you mean "u16"? (choices: u16, i16, u32, i32, u64, i64, f32, f64, bit, bits, bcd16, bcd32, base10000x2, base10000x3, base10000x4)"#,
                 ],
             ),
             (

@@ -180,7 +180,7 @@ fn a_full_file_gives_every_value() -> Outcome {
     assert_eq!((circuit.monitor, circuit.slot, circuit.load), (2, 1, LoadKind::SoftStarter));
     assert_eq!((circuit.rated_power_w, circuit.rated_voltage_v), (Some(45_000.0), Some(460.0)));
     assert_eq!((circuit.full_load_current_a, circuit.full_load_power_factor), (Some(77.0), Some(0.86)));
-    assert_eq!(circuit.ct_ratio, Some(CtRatio { primary_a: 200.0, secondary_a: 5.0 }));
+    assert_eq!(circuit.ct_ratio, Some(CtRatio::of_currents(200.0, 5.0)));
     assert_eq!(circuit.run_source, RunSource::Register);
     Ok(())
 }
@@ -197,7 +197,9 @@ fn an_override_leaves_the_library_as_it_is() -> Outcome {
 #[test]
 fn a_byte_order_mark_and_windows_line_ends_do_no_harm() -> Outcome {
     let text = format!("\u{feff}{}", MINIMAL.replace('\n', "\r\n"));
-    assert_eq!(config(&text)?, config(MINIMAL)?);
+    // The warnings show the file as it is.
+    let read = |text: &str| config(text).map(|config| Config { warnings: Vec::new(), ..config });
+    assert_eq!(read(&text)?, read(MINIMAL)?);
     Ok(())
 }
 

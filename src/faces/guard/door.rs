@@ -28,11 +28,7 @@ const LOOK: Duration = Duration::from_secs(1);
 /// Why users cannot be had.
 #[derive(Debug, thiserror::Error)]
 pub enum DoorError {
-    /// There is no users file yet.
-    #[error("{}: there is no such file yet; make the first user with: wattassay users add NAME --role engineer --config FILE",
-            .0.display())]
-    NoUsers(PathBuf),
-    /// The users file is at fault.
+    /// The users file is not there, or at fault.
     #[error(transparent)]
     Users(#[from] StoreError),
     /// Hashing does not work.
@@ -81,7 +77,7 @@ impl Door {
         let file = config.users.clone();
         let opening = tokio::task::spawn_blocking(move || {
             // Before reading: a change in between is seen as one.
-            let stamp = Some(store::stamp(&file).ok_or_else(|| DoorError::NoUsers(file.clone()))?);
+            let stamp = Some(store::stamp(&file).ok_or_else(|| StoreError::Missing(file.clone()))?);
             let gate = Gate::new(store::read(&file)?, times)?;
             Ok::<_, DoorError>((stamp, gate))
         });
