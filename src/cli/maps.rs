@@ -13,7 +13,7 @@ use tokio_util::sync::CancellationToken;
 use tokio_util::task::TaskTracker;
 
 use self::printed::{list_text, map_text};
-use self::tried::{better_text, tried_text};
+use self::tried::{Judged, judge, tried_text};
 use super::{Exit, print, signals};
 use crate::clock::Clock;
 use crate::config::MapLibrary;
@@ -24,7 +24,6 @@ use crate::modbus::links::Links;
 use crate::modbus::map::MapSource;
 use crate::modbus::poll::MonitorJob;
 use crate::modbus::poller;
-use crate::station::snapshot::answered;
 
 /// One answer is awaited for this long; a monitor tried by hand may sit behind a slow gateway.
 const TRY_TIMEOUT: Duration = Duration::from_secs(2);
@@ -115,7 +114,7 @@ async fn try_map(library: &MapLibrary, what: &TryOptions) -> anyhow::Result<Exit
             Wire::Tcp => Transport::Tcp,
             Wire::RtuOverTcp => Transport::RtuOverTcp,
         },
-        map,
+        map: map.clone(),
         map_name: what.name.clone(),
         poll_period: TRY_LIMIT,
         timeout: TRY_TIMEOUT,
@@ -131,8 +130,14 @@ async fn try_map(library: &MapLibrary, what: &TryOptions) -> anyhow::Result<Exit
     let event = event
         .with_context(|| format!("no poll finished within {} s", TRY_LIMIT.as_secs()))?
         .context("polling ended without a result")?;
-    print(&(tried_text(&event) + &better_text(&event, what.nominal_voltage)))?;
-    Ok(if answered(&event.reading) { Exit::Well } else { Exit::Error })
+    let judged = judge(&event, &map, what.nominal_voltage);
+    print(&(tried_text(&event, &map) + &judged.text()))?;
+    Ok(match judged {
+        Judged::Usable => Exit::Well,
+        Judged::Wrong(_) => Exit::FaultFound,
+        Judged::Nothing(_) => Exit::CouldNotTell,
+        Judged::NoAnswer => Exit::Error,
+    })
 }
 
 #[cfg(test)]

@@ -36,8 +36,13 @@ pub enum Change {
     Shift(i8),
     /// Values of a group times ten to this power.
     Scale(Group, i8),
-    /// Integers of a group carry a sign, or carry none; `None` is every quantity that can be negative.
-    Sign(Option<Group>),
+    /// Integers that the map reads the other way carry a sign, or carry none.
+    Sign {
+        /// Whose; `None` is every quantity that can be negative.
+        group: Option<Group>,
+        /// What they are instead.
+        signed: bool,
+    },
 }
 
 /// The changes that make a difference to `map`, with their relative odds (common practice, no source).
@@ -52,13 +57,13 @@ pub fn changes(map: &MeterMap) -> Vec<(Change, f64)> {
     for group in Group::ALL {
         all.extend(group.scale_odds().iter().map(|(power, odds)| (Change::Scale(group, *power), *odds)));
         if group != Group::Powers {
-            all.push((Change::Sign(Some(group)), 2.0));
+            all.extend([true, false].map(|signed| (Change::Sign { group: Some(group), signed }, 2.0)));
         }
         for to in [ByteOrder::Abcd, ByteOrder::Cdab, ByteOrder::Badc, ByteOrder::Dcba] {
             all.push((Change::Order { group: Some(group), to }, 0.5));
         }
     }
-    all.push((Change::Sign(None), 0.5));
+    all.extend([true, false].map(|signed| (Change::Sign { group: None, signed }, 0.5)));
     // Of several that come to the same points the first is kept.
     let mut kept: Vec<(Change, f64)> = Vec::new();
     let mut altered: Vec<Vec<Point>> = vec![map.points.clone()];
@@ -121,14 +126,15 @@ impl Change {
                     point.offset *= 10f64.powi(i32::from(power));
                 }
             }
-            Change::Sign(group) => {
+            Change::Sign { group, signed } => {
                 let touched = match group {
                     Some(group) => belongs(&point, group),
                     None => [Group::ActivePower, Group::ReactivePower, Group::PowerFactor]
                         .into_iter()
                         .any(|group| belongs(&point, group)),
                 };
-                if touched {
+                // Those that are so already stay as they are: a map may read watts unsigned and its power factor signed.
+                if touched && is_unsigned(point.encoding) == signed {
                     point.encoding = other_sign(point.encoding);
                 }
             }
@@ -140,6 +146,11 @@ impl Change {
     pub(super) fn touches(self, point: &Point) -> bool {
         self.alter(point) != *point
     }
+}
+
+/// True for integers without a sign. Types that are neither are left alone by [`other_sign`].
+fn is_unsigned(encoding: Encoding) -> bool {
+    matches!(encoding, Encoding::U16 | Encoding::U32 | Encoding::U64)
 }
 
 pub(super) fn other_sign(encoding: Encoding) -> Encoding {

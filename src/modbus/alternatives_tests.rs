@@ -322,10 +322,35 @@ fn negative_power_read_unsigned_is_named() {
         let reading = seen(&scene, &truth);
         let negative = |k: &usize| reading.circuits[0].active_power_w[*k].good().is_some_and(|p| p < -500.0);
         if (0..3).any(|k| negative(&k)) {
-            tally.judge(&truth, &spoiled(&truth, Change::Sign(Some(Group::ActivePower))), &scene);
+            tally.judge(
+                &truth,
+                &spoiled(&truth, Change::Sign { group: Some(Group::ActivePower), signed: false }),
+                &scene,
+            );
         }
     }
     tally.must(tally.cases - tally.cases / 25, 0);
+}
+
+/// Watts and vars read unsigned beside a power factor that is read signed: the power factor is right, and is not called
+/// unsigned.
+#[test]
+fn a_change_of_sign_is_told_of_the_values_it_touches_alone() {
+    let draft = Draft { encodings: vec![Encoding::I16], order: ByteOrder::Abcd, first: 10, gap: 0, offer: Offer::Full };
+    let truth = map_of(&draft);
+    let mut mixed = spoiled(&truth, Change::Sign { group: None, signed: false });
+    for point in mixed.points.iter_mut().filter(|point| point.target.quantity == Quantity::PowerFactor) {
+        point.encoding = Encoding::I16;
+    }
+    let known: Vec<Change> = changes(&mixed).into_iter().map(|(change, _)| change).collect();
+    let all = Change::Sign { group: None, signed: true };
+    assert!(known.contains(&all), "{known:?}");
+    let scene = Scene { load: 0.8, lag_deg: 30.0, wiring: 0, errors: vec![0.0] };
+    let cells = device(&truth, &mut seen(&scene, &truth));
+    let (reading, raw) = polled(&Arc::new(mixed), &cells);
+    let text = raw.told(all, None, reading.at).text();
+    assert!(text.starts_with("The map reads active power and reactive power as unsigned integers"), "{text}");
+    assert!(!text.contains("power factor"), "{text}");
 }
 
 /// With volts, amps and watts only, much can be read in several ways: what is said must still be so.

@@ -52,12 +52,11 @@ impl RawImage {
                     ),
                 }
             }
-            Change::Sign(group) => {
-                let unsigned = touched.iter().any(|p| is_unsigned(p.encoding));
-                let (is, instead) = if unsigned { ("unsigned", "signed") } else { ("signed", "unsigned") };
+            Change::Sign { signed, .. } => {
+                let (is, instead) = if signed { ("unsigned", "signed") } else { ("signed", "unsigned") };
                 let first = touched.first().map_or("u16", |point| type_key(point.encoding));
                 let other = touched.first().map_or("i16", |point| type_key(other(point.encoding)));
-                let whose = group.map_or("active power, reactive power and power factor", Group::words);
+                let whose = whose_groups(&touched);
                 RegisterFault {
                     kind: "signedness",
                     probability,
@@ -94,8 +93,10 @@ fn shift(map: &MeterMap, by: i8, probability: Option<f64>, values: &str) -> Regi
 fn values(change: Change, fitting: &MonitorReading, touched: &[&Point]) -> String {
     let groups: Vec<Group> = match change {
         Change::Scale(Group::Powers, _) => vec![Group::ActivePower],
-        Change::Scale(group, _) | Change::Sign(Some(group)) | Change::Order { group: Some(group), .. } => vec![group],
-        Change::Order { group: None, .. } | Change::Shift(_) | Change::Sign(None) => Group::ALL
+        Change::Scale(group, _)
+        | Change::Sign { group: Some(group), .. }
+        | Change::Order { group: Some(group), .. } => vec![group],
+        Change::Order { group: None, .. } | Change::Shift(_) | Change::Sign { group: None, .. } => Group::ALL
             .into_iter()
             .filter(|group| touched.iter().any(|point| super::alternatives::belongs(point, *group)))
             .take(2)
@@ -108,6 +109,18 @@ fn values(change: Change, fitting: &MonitorReading, touched: &[&Point]) -> Strin
 
 fn whose(group: Option<Group>) -> String {
     group.map_or_else(|| "its values".to_owned(), |group| group.words().to_owned())
+}
+
+/// The groups that the points belong to, as people say it: a change is told of those that it touches, and of no other.
+fn whose_groups(points: &[&Point]) -> String {
+    let belong = |group: &Group| points.iter().any(|point| super::alternatives::belongs(point, *group));
+    let groups: Vec<&str> =
+        Group::ALL.into_iter().filter(|g| *g != Group::Powers && belong(g)).map(Group::words).collect();
+    match groups.split_last() {
+        Some((last, first)) if !first.is_empty() => format!("{} and {last}", first.join(", ")),
+        Some((last, _)) => (*last).to_owned(),
+        None => "its values".to_owned(),
+    }
 }
 
 fn types(points: &[&Point]) -> String {
@@ -148,10 +161,6 @@ fn key(order: ByteOrder) -> &'static str {
         ByteOrder::Badc => "BADC",
         ByteOrder::Dcba => "DCBA",
     }
-}
-
-fn is_unsigned(encoding: Encoding) -> bool {
-    matches!(encoding, Encoding::U16 | Encoding::U32 | Encoding::U64)
 }
 
 fn other(encoding: Encoding) -> Encoding {
