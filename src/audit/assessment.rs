@@ -10,6 +10,7 @@ use super::context::ServiceKind;
 use super::detail::{Detail, Missing};
 use super::hypotheses;
 use super::joint::JointRanking;
+use super::moment::OneMoment;
 use super::proof::Proof;
 use super::voltage_lead::VoltageDiagnosis;
 use super::wiring::Wiring;
@@ -280,6 +281,8 @@ pub struct Assessment {
     pub joint: Option<Arc<JointRanking>>,
     /// The latest change of the wiring seen, and what it came to.
     pub proof: Option<Proof>,
+    /// Set where the device repeats one moment and has shown no other of the running pump.
+    pub one_moment: Option<OneMoment>,
     /// Another circuit of the monitor has seen leads being moved, and this one has not run steadily since: what is said of it
     /// is of leads that may be elsewhere now.
     pub outdated: bool,

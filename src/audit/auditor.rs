@@ -16,8 +16,10 @@ use super::diagnosis::{CONFIDENT, Diagnoser};
 use super::evidence::Features;
 use super::joint::Alternatives;
 use super::load::LagWindows;
+use super::moment::{self, OneMoment, REPEATS_TO_SAY};
 use super::persistence::Memories;
 use super::proof::{Account, Proof};
+use super::refresh::{Refresh, Unchanged};
 use super::run_state::{Company, RunTracker};
 use super::shared::Opinion;
 use super::voltage_lead::VoltageDiagnosis;
@@ -55,6 +57,11 @@ pub struct CircuitAuditor {
     epoch: u32,
     account: Option<Account>,
     proof: Option<Proof>,
+    #[serde(default)]
+    refresh: Refresh,
+    /// What the moment that began then tells alone.
+    #[serde(skip)]
+    moment: Option<(Instant2, Option<Arc<Diagnosis>>)>,
 }
 
 /// One reading half way through: what is seen of this circuit alone, before the others have had their say.
@@ -74,6 +81,9 @@ pub(super) struct Step {
     pub(super) same: bool,
     /// The same while current flows, which never stands still: the device shows one moment again.
     pub(super) repeats: bool,
+    unchanged: Unchanged,
+    /// The features are of this circuit's own running, and a wiring can be judged by them.
+    worth: bool,
 }
 
 /// The latest values, to notice when they stop moving.
@@ -86,28 +96,24 @@ struct Latest {
     #[serde(default)]
     frequency_hz: Measured,
     circuit: CircuitReading,
-    same: u32,
 }
 
 impl Latest {
-    /// Readings in a row, this one included, with the same values.
-    fn note(&mut self, monitor: &MonitorReading, circuit: &CircuitReading) -> u32 {
+    /// True of a reading with the same values as the one before.
+    fn note(&mut self, monitor: &MonitorReading, circuit: &CircuitReading) -> bool {
         let same = self.voltage_ln_v == monitor.voltage_ln_v
             && self.voltage_ll_v == monitor.voltage_ll_v
             && self.voltage_angle_deg == monitor.voltage_angle_deg
             && self.frequency_hz == monitor.frequency_hz
             && self.circuit.same_electrical(circuit);
-        if same {
-            self.same += 1;
-        } else {
+        if !same {
             self.voltage_ln_v = monitor.voltage_ln_v;
             self.voltage_ll_v = monitor.voltage_ll_v;
             self.voltage_angle_deg = monitor.voltage_angle_deg;
             self.frequency_hz = monitor.frequency_hz;
             self.circuit = circuit.clone();
-            self.same = 1;
         }
-        self.same
+        same
     }
 }
 
@@ -131,6 +137,8 @@ impl CircuitAuditor {
             epoch: 0,
             account: None,
             proof: None,
+            refresh: Refresh::default(),
+            moment: None,
         }
     }
 
@@ -146,6 +154,7 @@ impl CircuitAuditor {
         if let Some(proof) = &mut self.proof {
             proof.resume(absence);
         }
+        self.refresh.resume(absence);
     }
 
     /// What it was told in advance.
@@ -234,8 +243,8 @@ impl CircuitAuditor {
         for (n, (value, _)) in checks::power::blankable(reading).iter().enumerate() {
             self.ever_given |= u8::from(value.good().is_some()) << n;
         }
-        let same_readings = self.latest.note(monitor, reading);
-        let same = same_readings > 1;
+        let same = self.latest.note(monitor, reading);
+        let unchanged = self.refresh.note(monitor.at, same, run.flowing);
         // One moment shown again is no second witness, neither of wiring nor against it.
         let repeats = same && run.flowing;
         let input = Input {
@@ -248,7 +257,7 @@ impl CircuitAuditor {
             run,
             previous_at: self.previous_at,
             ever_given: self.ever_given,
-            same_readings,
+            unchanged,
             repeats,
         };
         let findings = checks::all(&input, &mut self.memories, room);
@@ -262,12 +271,12 @@ impl CircuitAuditor {
         // A voltage lead turned over is no wiring the diagnosis knows: it would blame a CT for it.
         let leads_known = !context.service.symmetrical() || voltages.is_three_phase_set();
         let rotation = voltages.measured_rotation.filter(|_| context.service.symmetrical());
-        let fit = |f: &Features| {
+        let worth = features.as_ref().is_some_and(|f| {
             let usable = !f.starting || runs_up(f, context);
             let own = company.is_none_or(|c| c.runs) || self.others_running == 0;
-            run.steady && !repeats && usable && own && leads_known && f.level() != EvidenceLevel::Insufficient
-        };
-        if let Some(features) = features.as_ref().filter(|f| fit(f)) {
+            usable && own && leads_known && f.level() != EvidenceLevel::Insufficient
+        });
+        if let Some(features) = features.as_ref().filter(|_| run.steady && !repeats && worth) {
             self.since.get_or_insert(monitor.at);
             if self.diagnoser.observe(features, rotation, context) {
                 self.agreed = Some(monitor.at);
@@ -293,6 +302,8 @@ impl CircuitAuditor {
             company,
             same,
             repeats,
+            unchanged,
+            worth,
         }
     }
 
@@ -320,6 +331,7 @@ impl CircuitAuditor {
                 self.account = Some(account);
             }
         }
+        let one_moment = if diagnosis.verdict == Verdict::NoEvidence { self.one_moment(step, told) } else { None };
         Assessment {
             at: step.at,
             run_state: step.run_state,
@@ -329,8 +341,26 @@ impl CircuitAuditor {
             voltage_leads,
             joint: None,
             proof: self.proof,
+            one_moment,
             outdated: false,
         }
+    }
+
+    /// What is said where the running pump has been shown at one moment only, again and again. Worked out once a moment.
+    fn one_moment(&mut self, step: &Step, told: &Opinion) -> Option<OneMoment> {
+        let Unchanged { since, readings, .. } = step.unchanged;
+        let repeated = step.repeats && step.run_state == RunState::Running && readings >= REPEATS_TO_SAY;
+        if !repeated || self.diagnoser.evidence().readings() > 0 {
+            self.moment = None;
+            return None;
+        }
+        if self.moment.as_ref().is_none_or(|(of, _)| *of != since) {
+            let features = step.features.as_ref().filter(|_| step.worth);
+            let told = features.and_then(|f| moment::judge(f, step.rotation, told, &self.context));
+            self.moment = Some((since, told.map(Arc::new)));
+        }
+        let (_, diagnosis) = self.moment.clone()?;
+        Some(OneMoment { since, readings, diagnosis })
     }
 
     /// The posterior's diagnosis, with the verdict brought down by findings no wiring explains.

@@ -6,6 +6,7 @@
 use std::fmt;
 
 use super::checks::power::{SPREAD_DEG, SPREAD_PF, factor_spread, lag_spread_deg};
+use super::refresh::Unchanged;
 use crate::reading::{Measured, Rotation};
 
 /// Numbers behind a finding, with their words. Powers in W, VA, var; channels 0-based.
@@ -17,6 +18,8 @@ pub enum Detail {
     Words(&'static str),
     /// Words made for the occasion.
     Text(String),
+    /// Values that do not change, beside the device's own pace.
+    Unchanged(Unchanged),
     /// A voltage against its nominal.
     Voltage {
         /// Where it is measured.
@@ -118,6 +121,15 @@ impl fmt::Display for Detail {
             Detail::None => Ok(()),
             Detail::Words(words) => f.write_str(words),
             Detail::Text(text) => f.write_str(text),
+            Detail::Unchanged(unchanged) => {
+                let Unchanged { readings, for_ms, refresh_ms, frozen, .. } = unchanged;
+                write!(f, "the last {readings} readings are identical, for {}", span(*for_ms))?;
+                match refresh_ms {
+                    Some(ms) => write!(f, "; this device's values change about every {}", span(*ms)),
+                    None if *frozen => f.write_str(": not one value has changed while the pump runs"),
+                    None => f.write_str("; how often this device's values change is not known yet"),
+                }
+            }
             Detail::Voltage { place, volts, nominal } => {
                 write!(f, "voltage on {place} reads {volts:.1} V of {nominal:.0} V nominal")
             }
@@ -189,6 +201,16 @@ impl fmt::Display for Detail {
                 }
             }
         }
+    }
+}
+
+/// A span in the largest unit that keeps two digits of it.
+fn span(ms: u64) -> String {
+    match ms {
+        0..1000 => format!("{ms} ms"),
+        1000..120_000 => format!("{} s", ms / 1000),
+        120_000..7_200_000 => format!("{} min", ms / 60_000),
+        _ => format!("{} h", ms / 3_600_000),
     }
 }
 

@@ -3,6 +3,7 @@
 
 use super::assessment::{Assessment, Check, Outcome, Verdict};
 use super::auditor::CircuitAuditor;
+use super::moment::USUAL;
 use super::monitor::MonitorAuditor;
 use super::testbench::{LoadState, Offer, context_for};
 use super::wiring::Wiring;
@@ -49,6 +50,65 @@ fn a_device_frozen_in_a_sag_gives_no_verdict() {
     assert_eq!(shown.diagnosis.verdict, Verdict::Fault, "a live one does: {}", words::headline(&shown));
     let shown = (0..39).map(|n| still.observe(&frozen(&in_a_sag(), 0, n))).last().unwrap();
     assert_eq!(shown.diagnosis.verdict, Verdict::NoEvidence, "{}", words::headline(&shown));
+    assert!(words::headline(&shown).contains("From one moment only"), "{}", words::headline(&shown));
+}
+
+/// Every newcomer's test server: one reading, for ever.
+#[test]
+fn an_hour_of_one_moment_is_told_as_one_with_what_it_allows() {
+    let mut turned = usual();
+    turned.current_a[1] = -turned.current_a[1];
+    for (state, told) in [(usual(), "metering is correct (confidence 9"), (turned, "(confidence 9")] {
+        let mut auditor = auditor();
+        for n in 0..3600 {
+            let now = auditor.observe(&frozen(&state, 0, n));
+            assert_eq!((now.diagnosis.verdict, now.diagnosis.readings_used), (Verdict::NoEvidence, 0), "{n}");
+            assert_eq!(now.one_moment.is_some(), n >= 2, "{n}");
+            let Some(moment) = &now.one_moment else { continue };
+            assert_eq!((moment.since, u64::from(moment.readings)), (at(0), n + 1));
+            let known = moment.diagnosis.as_ref().unwrap();
+            let likeliest = known.groups.iter().map(|g| g.probability).fold(known.sound_probability, f64::max);
+            assert!(likeliest <= USUAL && known.unexplained_probability >= 1.0 - USUAL, "{likeliest}");
+            assert_eq!(*outcome(&now, Check::ValuesMoving) == Outcome::Failed, n >= 300, "{n}");
+            if n % 600 == 10 {
+                let line = words::headline(&now);
+                let start = "all readings are identical since 2023-11-14T22:13:20Z: the device repeats one moment. From one \
+                             moment only: ";
+                assert!(line.starts_with(start) && line.contains(told), "{line}");
+            }
+        }
+    }
+}
+
+/// A gateway that reads its meter once a minute, polled every second: every refresh is one witness, nothing is frozen, and
+/// there is a verdict as soon as there are enough of them.
+#[test]
+fn a_gateway_that_refreshes_once_a_minute_comes_to_a_verdict_and_is_not_frozen() {
+    let mut auditor = auditor();
+    for n in 0..1800 {
+        let now = auditor.observe(&frozen(&usual(), n / 60 * 60, n));
+        assert_ne!(*outcome(&now, Check::ValuesMoving), Outcome::Failed, "{n}");
+        // The first reading is a witness of nothing: nothing tells yet whether the pump is steady.
+        assert_eq!(now.diagnosis.readings_used, n / 60, "{n}");
+        let known = n >= 180;
+        assert_eq!(now.diagnosis.verdict == Verdict::Sound, known, "{n}: {}", words::headline(&now));
+        assert!(now.one_moment.is_none() || n < 60, "{n}");
+    }
+    // It stops: five refreshes are missed first.
+    let outcomes =
+        (1800..2100).map(|n| outcome(&auditor.observe(&frozen(&usual(), 1740, n)), Check::ValuesMoving).clone());
+    let failed = outcomes.collect::<Vec<_>>().iter().position(|outcome| *outcome == Outcome::Failed);
+    assert_eq!(failed, Some(240), "five minutes after the last change at 1740");
+}
+
+/// What is known from before a freeze stands, and is not told as one moment.
+#[test]
+fn a_live_device_that_freezes_keeps_its_verdict() {
+    let mut auditor = auditor();
+    (0..30).for_each(|n| _ = auditor.observe(&seen(&usual(), n)));
+    let now = (30..100).map(|n| auditor.observe(&frozen(&usual(), 29, n))).last().unwrap();
+    assert_eq!((now.diagnosis.verdict, now.one_moment.is_some()), (Verdict::Sound, false));
+    assert_eq!(*outcome(&now, Check::ValuesMoving), Outcome::Failed);
 }
 
 #[test]
@@ -82,7 +142,7 @@ fn one_moment_shown_again_fails_no_check_of_leads() {
         assert!(of_still.findings.iter().any(|f| f.check == Check::VoltageMissing && f.outcome == Outcome::Pending));
         assert_ne!(of_still.diagnosis.verdict, Verdict::Fault);
     }
-    let told = still.observe(&frozen(&dipped, 0, 39));
+    let told = (39..=300).map(|n| still.observe(&frozen(&dipped, 0, n))).last().unwrap();
     assert_eq!(*outcome(&told, Check::ValuesMoving), Outcome::Failed);
     assert!(words::hard_findings(&told.findings).is_empty());
 }

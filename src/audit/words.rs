@@ -2,10 +2,12 @@
 //! a wiring and the headline. Must never decide anything.
 
 mod headline;
+mod moment;
 mod open_ct;
 mod wiring;
 
 pub use headline::{headline, voltage_fault, voltage_line};
+pub use moment::moment_line;
 pub use open_ct::open_ct_words;
 pub use wiring::{current_label, describe_wiring, gain_words, registers_words};
 

@@ -62,6 +62,7 @@ fn assessment(verdict: Verdict, wiring: Wiring, sound: f64, unexplained: f64, fa
         voltage_leads: None,
         joint: None,
         proof: None,
+        one_moment: None,
         outdated: false,
     }
 }

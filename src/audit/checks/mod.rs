@@ -14,6 +14,7 @@ use super::detail::{Detail, Missing};
 use super::hypotheses;
 use super::load::LagWindow;
 use super::persistence::{Memories, Memory, Persistence};
+use super::refresh::Unchanged;
 use super::run_state::Run;
 use crate::electrical::angle::wrap_deg;
 use crate::electrical::circuit::Circuit;
@@ -41,8 +42,8 @@ pub struct Input<'a> {
     pub previous_at: Option<Instant2>,
     /// Which of the values in [`power::blankable`] have ever been given, bit by bit.
     pub ever_given: u8,
-    /// Readings in a row, up to this one, that were the same to the last digit.
-    pub same_readings: u32,
+    /// How long the values have been the same to the last digit.
+    pub unchanged: Unchanged,
     /// Current flows and this reading is the one before once more: one moment is one witness, however often it is shown.
     pub repeats: bool,
 }
@@ -154,7 +155,7 @@ pub fn persistence(check: Check) -> Persistence {
     match check {
         // A jump is over in one reading; it stays said for a minute of 1 s polls so that a person sees it.
         Check::ClockSound => Persistence { to_fail: 1, to_pass: 60 },
-        // Counts readings itself, and one that moves proves it live.
+        // Has a memory of its own, and one change proves the device live.
         Check::ValuesMoving => Persistence { to_fail: 1, to_pass: 1 },
         _ => Persistence::USUAL,
     }

@@ -1,15 +1,14 @@
 //! Are the values possible at all, and is time passing as it should?
 
 use super::{CURRENT_NAMES, FACTOR_NAMES, Found, Input, LINE_NAMES, POWER_NAMES, VOLTAGE_NAMES, not_running};
-use crate::audit::assessment::Check;
+use crate::audit::assessment::{Check, Outcome};
 use crate::audit::detail::{Detail, Missing};
+use crate::audit::moment::REPEATS_TO_SAY;
 use crate::reading::Measured;
 
 /// A wall clock that moves by more than this against the monotonic clock between two readings has jumped, ms; less is
 /// slewing and rounding.
 pub const CLOCK_JUMP_MS: i64 = 2_000;
-/// Identical readings in a row that count as frozen.
-const FROZEN_READINGS: u32 = 40;
 
 /// Every mapped value is possible and present. Blanked power and PF are left to their own check.
 pub fn plausible_values(input: &Input, found: &mut Found) {
@@ -76,20 +75,18 @@ fn all_good(input: &Input) -> bool {
     by_channel.into_iter().flatten().chain(single).all(fine)
 }
 
-/// A running pump's values move from reading to reading: forty the same to the last digit are a device that has stopped
-/// measuring. Monitors that measure only every few seconds stay below that at any sensible poll period.
+/// A running pump's values move, each device's at its own pace: identical readings are a freeze once several refreshes of this
+/// device have been missed. Before its pace is known, values that have not moved yet are neither right nor wrong.
 pub fn values_moving(input: &Input, found: &mut Found) {
     let check = Check::ValuesMoving;
+    let unchanged = input.unchanged;
     match not_running(input.run) {
         Some(why) => found.idle(check, None, why),
-        None if input.same_readings < FROZEN_READINGS => {
-            found.judged(check, None, true, Detail::Words("values move"));
+        None if unchanged.frozen => found.judged(check, None, false, Detail::Unchanged(unchanged)),
+        None if unchanged.refresh_ms.is_none() && unchanged.readings >= REPEATS_TO_SAY => {
+            found.say(check, None, Outcome::Pending, Detail::Unchanged(unchanged));
         }
-        None => {
-            let count = input.same_readings;
-            let text = format!("the last {count} readings are the same to the last digit while the pump runs");
-            found.judged(check, None, false, Detail::Text(text));
-        }
+        None => found.judged(check, None, true, Detail::Words("values move")),
     }
 }
 

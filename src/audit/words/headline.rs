@@ -1,6 +1,6 @@
 //! The one line that says what is wrong and how sure. Must never decide anything.
 
-use super::{confidence, describe_wiring, percent};
+use super::{confidence, describe_wiring, moment_line, percent};
 use crate::audit::assessment::{Assessment, Check, Finding, RunState, Verdict};
 use crate::audit::blame::{failed, hard_findings, is_hard, likely_members, lost_phase, wrong_wiring};
 use crate::audit::voltage_lead::VoltageDiagnosis;
@@ -22,6 +22,10 @@ fn diagnosis_line(assessment: &Assessment) -> String {
     let wrong_numbers = hard_findings(&assessment.findings);
     match diagnosis.verdict {
         Verdict::NoEvidence => {
+            let repeated = assessment.one_moment.as_ref();
+            if let Some(moment) = repeated.filter(|_| wrong_numbers.is_empty()) {
+                return moment_line(moment);
+            }
             if wrong_numbers.is_empty() {
                 let why = match assessment.run_state {
                     RunState::Stopped => "the pump has not been seen running",
