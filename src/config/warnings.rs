@@ -174,12 +174,15 @@ pub fn of_station(station: &StationConfig) -> Vec<Found> {
     for (index, circuit) in station.circuits.iter().enumerate() {
         for rule in OF_CIRCUIT {
             let Some((key, what)) = rule(station, circuit) else { continue };
-            let by_nominal = matches!(
-                what,
+            let by_nominal = match what {
                 Oddity::NominalToNeutralByPlate { .. }
-                    | Oddity::RatedToNeutral { .. }
-                    | Oddity::RatedUnlikeNominal { .. }
-            );
+                | Oddity::RatedToNeutral { .. }
+                | Oddity::RatedUnlikeNominal { .. } => true,
+                Oddity::CurrentAgainstPower { .. }
+                | Oddity::CtBelowFullLoad { from_power: true, .. }
+                | Oddity::CtFarAboveFullLoad { from_power: true, .. } => circuit.rated_voltage_v.is_none(),
+                _ => false,
+            };
             if !(by_nominal && nominal_is_odd) {
                 found.push(Found { circuit: Some(index), key, what });
             }

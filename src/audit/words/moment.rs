@@ -1,6 +1,6 @@
 //! What is said of a device that shows one moment again and again. Must never sound like a verdict of a live device.
 
-use super::{describe_wiring, percent};
+use super::{confidence, describe_wiring, percent};
 use crate::audit::assessment::Diagnosis;
 use crate::audit::moment::OneMoment;
 use crate::reading::UnixMs;
@@ -22,14 +22,14 @@ fn told(diagnosis: &Diagnosis) -> String {
     let wrong = 1.0 - right - diagnosis.unexplained_probability;
     let leader = diagnosis.groups.first().and_then(|group| group.members.first());
     if right >= NAMED_FROM {
-        return format!("metering is correct (confidence {})", percent(right));
+        return format!("metering is correct ({})", confidence(right));
     }
     match leader.filter(|leader| leader.probability >= NAMED_FROM && !leader.power_right) {
         Some(leader) => {
-            format!("{} (confidence {})", describe_wiring(&leader.wiring), percent(leader.probability))
+            format!("{} ({})", describe_wiring(&leader.wiring), confidence(leader.probability))
         }
         None if wrong >= NAMED_FROM => {
-            format!("power is wrong (confidence {}), and the moment does not tell by which wiring", percent(wrong))
+            format!("power is wrong ({}), and the moment does not tell by which wiring", confidence(wrong))
         }
         None => format!("cannot tell yet (probability that metering is correct: {})", percent(right)),
     }
