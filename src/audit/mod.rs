@@ -23,6 +23,7 @@ pub mod energy;
 pub mod evidence;
 pub mod field_check;
 pub mod hypotheses;
+pub mod installation;
 pub mod joint;
 pub mod likelihood;
 mod ln_sum;
