@@ -16,17 +16,20 @@ pub enum Permission {
     EnterFindings,
     /// Act on alarms beyond acknowledging: shelve, reset, take out of service.
     OperateAlarms,
+    /// Set a critical alarm aside: shelve it, take it out of service.
+    SetCriticalAside,
     /// Change how the daemon runs, and withdraw findings.
     Configure,
 }
 
 impl Permission {
     /// All of them.
-    pub const ALL: [Permission; 5] = [
+    pub const ALL: [Permission; 6] = [
         Permission::View,
         Permission::Acknowledge,
         Permission::EnterFindings,
         Permission::OperateAlarms,
+        Permission::SetCriticalAside,
         Permission::Configure,
     ];
 
@@ -37,6 +40,7 @@ impl Permission {
             Permission::Acknowledge => "acknowledge",
             Permission::EnterFindings => "enter-findings",
             Permission::OperateAlarms => "operate-alarms",
+            Permission::SetCriticalAside => "set-critical-aside",
             Permission::Configure => "configure",
         }
     }

@@ -5,8 +5,9 @@ use std::collections::VecDeque;
 
 use super::delay::later;
 use super::id::AlarmId;
+use super::rationale::Class;
 use super::settings::{FloodSettings, Priority};
-use crate::reading::{Instant2, MonoMs};
+use crate::reading::{Instant2, MonoMs, UnixMs};
 
 /// Counts the alarms that come before one operator position.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -37,18 +38,35 @@ pub enum FloodNews {
 /// The alarms whose announcement was held and that still want an acknowledgement.
 #[derive(Debug, Clone, PartialEq, Eq, Default)]
 pub struct Digest {
-    /// Each with its priority, the most urgent first, then by name.
-    pub alarms: Vec<(Priority, AlarmId)>,
+    /// The most urgent first, then by name.
+    pub alarms: Vec<DigestAlarm>,
+}
+
+/// One of them.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct DigestAlarm {
+    /// How urgent.
+    pub priority: Priority,
+    /// Which.
+    pub id: AlarmId,
+    /// When it was last raised, after its delay.
+    pub raised_at: Option<UnixMs>,
+}
+
+/// True for an alarm whose coming asks something of the operator now. What waits for a work order, as most of what a start
+/// finds does, is no reason to hold alarms back.
+pub fn counts_for_flood(id: &AlarmId) -> bool {
+    id.kind.class() == Class::Alarm
 }
 
 impl Digest {
     /// How many there are of each priority, the most urgent first; those with none left out.
     pub fn counts(&self) -> Vec<(Priority, usize)> {
         let mut counts: Vec<(Priority, usize)> = Vec::new();
-        for (priority, _) in &self.alarms {
+        for alarm in &self.alarms {
             match counts.last_mut() {
-                Some((last, n)) if last == priority => *n += 1,
-                _ => counts.push((*priority, 1)),
+                Some((last, n)) if *last == alarm.priority => *n += 1,
+                _ => counts.push((alarm.priority, 1)),
             }
         }
         counts

@@ -1,22 +1,24 @@
 //! One alarm: events in, transitions out.
 //!
 //! The state shown follows from a few plain facts (active, acknowledged, latched, and what sets the alarm aside), so no two
-//! states can hold at once. Beneath a shelving, a suppression or a service the condition is followed on; released, the
-//! alarm shows what holds then. Must never act: transitions say what happened, whoever gets them does the rest.
+//! states can hold at once. Beneath a shelving, a suppression or a service the condition is followed and recorded; released,
+//! the alarm shows what holds then, and one that latches and was raised beneath stays latched. A critical alarm is announced
+//! each time it is raised, whatever holds others back. What people and rules do to it is in `acts`. Must never act:
+//! transitions say what happened, whoever gets them does the rest.
+
+mod acts;
 
 use super::chatter::Chatter;
-use super::delay::{Delay, later};
+use super::delay::Delay;
 use super::id::AlarmId;
 use super::operator::{Operator, Refused};
 use super::rationale::Class;
-use super::settings::AlarmSettings;
+use super::settings::{AlarmSettings, Priority};
+use super::shelf::ShelfTime;
 use super::state::{AlarmState, Announcement, Cause, Condition, Event, Transition};
 use crate::reading::{Instant2, MonoMs, UnixMs};
 
-/// Most rules that may suppress one alarm at once.
-pub const RULES_MAX: usize = 8;
-/// Longest name of a rule, characters.
-pub const RULE_NAME_MAX: usize = 64;
+pub use acts::{RULE_NAME_MAX, RULES_MAX};
 
 /// An operator's act that lasts.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -33,6 +35,15 @@ pub struct Shelving {
     /// Who, why, and when.
     pub act: Act,
     /// Until when, for people.
+    pub until: UnixMs,
+    /// The same on the clock that never jumps: this one counts.
+    pub(super) due: MonoMs,
+}
+
+/// When something ends by itself.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct End {
+    /// For people.
     pub until: UnixMs,
     /// The same on the clock that never jumps: this one counts.
     pub(super) due: MonoMs,
@@ -56,8 +67,13 @@ pub struct Alarm {
     pub(super) active_since: Option<UnixMs>,
     pub(super) acknowledgement: Option<Act>,
     pub(super) shelving: Option<Shelving>,
+    pub(super) shelf_time: ShelfTime,
     pub(super) rules: Vec<String>,
+    pub(super) suppressed_since: Option<UnixMs>,
     pub(super) out_of_service: Option<Act>,
+    pub(super) service_end: Option<End>,
+    /// It was raised while it was set aside, so nobody was told.
+    pub(super) raised_aside: bool,
     pub(super) disabled: bool,
 }
 
@@ -66,6 +82,7 @@ pub struct Alarm {
 pub(super) enum Timer {
     Delay,
     Shelving,
+    Service,
     Chattering,
 }
 
@@ -85,8 +102,12 @@ impl Alarm {
             active_since: None,
             acknowledgement: None,
             shelving: None,
+            shelf_time: ShelfTime::default(),
             rules: Vec::new(),
+            suppressed_since: None,
             out_of_service: None,
+            service_end: None,
+            raised_aside: false,
             disabled: false,
         }
     }
@@ -110,28 +131,14 @@ impl Alarm {
             Event::Condition(condition) => self.look(at, condition, out),
             Event::Acknowledge(by) => self.acknowledge(at, by, out)?,
             Event::Reset(by) => self.reset(at, by, out)?,
-            Event::Shelve { by, until } => self.shelve(at, by, until, out)?,
-            Event::Unshelve(by) => {
-                if self.shelving.is_none() {
-                    return Err(Refused::NotShelved);
-                }
-                self.release(at, Cause::Unshelved, Some(by), out, |alarm| alarm.shelving = None);
-            }
+            Event::Shelve { by, until, approved } => self.shelve(at, by, until, approved, out)?,
+            Event::Unshelve(by) => self.unshelve(at, by, out)?,
             Event::Suppress { rule } => self.suppress(at, rule, out)?,
-            Event::Unsuppress { rule } => {
-                if let Some(index) = self.rules.iter().position(|r| *r == rule) {
-                    self.release(at, Cause::Unsuppressed { rule }, None, out, |alarm| {
-                        alarm.rules.remove(index);
-                    });
-                }
+            Event::Unsuppress { rule } => self.unsuppress(at, rule, out),
+            Event::TakeOutOfService { by, until, approved } => {
+                self.take_out_of_service(at, by, until, approved, out)?;
             }
-            Event::TakeOutOfService(by) => self.take_out_of_service(at, by, out)?,
-            Event::ReturnToService(by) => {
-                if self.out_of_service.is_none() {
-                    return Err(Refused::NotOutOfService);
-                }
-                self.release(at, Cause::ReturnedToService, Some(by), out, |alarm| alarm.out_of_service = None);
-            }
+            Event::ReturnToService(by) => self.return_to_service(at, by, out)?,
             Event::ToldElsewhere { by } => {
                 self.condition = Condition::False;
                 self.delay = Delay::Idle;
@@ -154,6 +161,7 @@ impl Alarm {
         let timers = [
             (self.delay.due(), Timer::Delay),
             (self.shelving.as_ref().map(|s| s.due), Timer::Shelving),
+            (self.service_end.map(|end| end.due), Timer::Service),
             (self.chatter.quiet_at(), Timer::Chattering),
         ];
         timers.into_iter().filter_map(|(due, timer)| Some((due?, timer))).min().filter(|_| !self.disabled)
@@ -168,6 +176,7 @@ impl Alarm {
                     if self.active { self.clear(at, Cause::ConditionFalse, out) } else { self.raise(at, out) }
                 }
                 Timer::Shelving => self.release(at, Cause::ShelvingExpired, None, out, |alarm| alarm.shelving = None),
+                Timer::Service => self.release(at, Cause::OutOfServiceEnded, None, out, Alarm::end_service),
                 Timer::Chattering => self.end_chattering(at, out),
             }
         }
@@ -189,6 +198,11 @@ impl Alarm {
         self.active = true;
         self.active_since = Some(at.wall);
         if self.set_aside() {
+            self.raised_aside = true;
+            self.acknowledged = self.asks_nobody();
+            self.acknowledgement = None;
+            self.latched = self.latched || self.settings.latching;
+            self.record(from, at, Cause::ConditionTrue, None, Announcement::None, out);
             return;
         }
         let began = self.chatter.note(at.mono, &self.settings.chatter);
@@ -202,19 +216,36 @@ impl Alarm {
     fn clear(&mut self, at: Instant2, cause: Cause, out: &mut Vec<Transition>) {
         let from = self.state();
         self.active = false;
-        if !self.set_aside() {
-            self.record(from, at, cause, None, Announcement::None, out);
-        }
+        self.record(from, at, cause, None, Announcement::None, out);
     }
 
     /// The alarm comes before the operator, for the first time or anew.
     fn come(&mut self) -> Announcement {
-        // An event asks nobody for anything, so there is nothing to acknowledge.
-        self.acknowledged = self.id.kind.class() == Class::Event;
+        self.acknowledged = self.asks_nobody();
         self.acknowledgement = None;
         self.latched = self.latched || self.settings.latching;
-        self.held = self.chatter.chattering();
+        self.held = self.chatter.chattering() && !self.critical();
         if self.held { Announcement::HeldChattering } else { Announcement::Now }
+    }
+
+    /// An event asks nobody for anything, so there is nothing to acknowledge.
+    fn asks_nobody(&self) -> bool {
+        self.id.kind.class() == Class::Event
+    }
+
+    pub(super) fn critical(&self) -> bool {
+        self.settings.priority == Priority::Critical
+    }
+
+    /// Takes new settings. One that has become critical while it waits for an acknowledgement is announced: until now it may
+    /// have been held, or sent to nobody whom critical alarms concern.
+    pub(super) fn take_settings(&mut self, at: Instant2, settings: AlarmSettings, out: &mut Vec<Transition>) {
+        let before = std::mem::replace(&mut self.settings, settings);
+        let state = self.state();
+        if self.critical() && before.priority != Priority::Critical && state.wants_acknowledgement() && self.active {
+            self.held = false;
+            self.record(state, at, Cause::PriorityRaised, None, Announcement::Now, out);
+        }
     }
 
     fn end_chattering(&mut self, at: Instant2, out: &mut Vec<Transition>) {
@@ -223,77 +254,6 @@ impl Alarm {
         let untold = std::mem::take(&mut self.held) && state == AlarmState::Unacknowledged;
         let announcement = if untold { Announcement::Now } else { Announcement::None };
         self.record(state, at, Cause::ChatteringEnded, None, announcement, out);
-    }
-
-    fn acknowledge(&mut self, at: Instant2, by: Operator, out: &mut Vec<Transition>) -> Result<(), Refused> {
-        let from = self.state();
-        if !from.wants_acknowledgement() {
-            return Err(Refused::NothingToAcknowledge(from));
-        }
-        self.acknowledged = true;
-        self.acknowledgement = Some(Act { by: by.clone(), at: at.wall });
-        self.record(from, at, Cause::Acknowledged, Some(by), Announcement::None, out);
-        Ok(())
-    }
-
-    fn reset(&mut self, at: Instant2, by: Operator, out: &mut Vec<Transition>) -> Result<(), Refused> {
-        let from = self.state();
-        match from {
-            AlarmState::LatchedUnacknowledged | AlarmState::LatchedAcknowledged => self.latched = false,
-            AlarmState::Unacknowledged | AlarmState::Acknowledged if self.latched => {
-                return Err(Refused::CauseStillThere);
-            }
-            _ => return Err(Refused::NothingToReset(from)),
-        }
-        self.record(from, at, Cause::Reset, Some(by), Announcement::None, out);
-        Ok(())
-    }
-
-    fn shelve(&mut self, at: Instant2, by: Operator, until: UnixMs, out: &mut Vec<Transition>) -> Result<(), Refused> {
-        if by.remark().is_empty() {
-            return Err(Refused::RemarkMissing("a shelving"));
-        }
-        let for_ms = u64::try_from(until.0.saturating_sub(at.wall.0)).unwrap_or(0);
-        if for_ms == 0 {
-            return Err(Refused::ShelvedIntoThePast);
-        }
-        if for_ms > self.settings.max_shelving_ms {
-            return Err(Refused::ShelvedTooLong { max_minutes: self.settings.max_shelving_ms / 60_000 });
-        }
-        let from = self.state();
-        let act = Act { by: by.clone(), at: at.wall };
-        self.shelving = Some(Shelving { act, until, due: later(at.mono, for_ms) });
-        self.record(from, at, Cause::Shelved { until_ms: until.0 }, Some(by), Announcement::None, out);
-        Ok(())
-    }
-
-    fn suppress(&mut self, at: Instant2, rule: String, out: &mut Vec<Transition>) -> Result<(), Refused> {
-        if rule.is_empty() || rule.chars().count() > RULE_NAME_MAX {
-            return Err(Refused::BadRuleName { max: RULE_NAME_MAX });
-        }
-        if self.rules.contains(&rule) {
-            return Ok(());
-        }
-        if self.rules.len() == RULES_MAX {
-            return Err(Refused::TooManyRules { max: RULES_MAX });
-        }
-        let from = self.state();
-        self.rules.push(rule.clone());
-        self.record(from, at, Cause::Suppressed { rule }, None, Announcement::None, out);
-        Ok(())
-    }
-
-    fn take_out_of_service(&mut self, at: Instant2, by: Operator, out: &mut Vec<Transition>) -> Result<(), Refused> {
-        if by.remark().is_empty() {
-            return Err(Refused::RemarkMissing("taking an alarm out of service"));
-        }
-        if self.out_of_service.is_some() {
-            return Err(Refused::AlreadyOutOfService);
-        }
-        let from = self.state();
-        self.out_of_service = Some(Act { by: by.clone(), at: at.wall });
-        self.record(from, at, Cause::TakenOutOfService, Some(by), Announcement::None, out);
-        Ok(())
     }
 
     /// Ends one thing that sets the alarm aside. When it was the last, the alarm shows its present condition: it comes
@@ -310,10 +270,14 @@ impl Alarm {
         end(self);
         let mut announcement = Announcement::None;
         if !self.set_aside() {
+            let raised_aside = std::mem::take(&mut self.raised_aside);
             if self.active {
                 announcement = self.come();
             } else if !self.latched {
                 self.acknowledged = true;
+            } else if raised_aside {
+                // It was raised and returned unseen, and stays latched: the operator learns of it now.
+                announcement = Announcement::Now;
             }
         }
         self.record(from, at, cause, by, announcement, out);

@@ -6,6 +6,7 @@
 //!
 //! The text of the two standards was not readable; what the states and transitions rest on is in `state`.
 
+pub mod availability;
 pub mod chatter;
 pub mod condition;
 pub mod delay;
@@ -16,9 +17,11 @@ pub mod id;
 pub mod machine;
 pub mod operator;
 pub mod rationale;
+pub mod revision;
 pub mod rule;
 pub mod set;
 pub mod settings;
+pub mod shelf;
 pub mod snapshot;
 pub mod state;
 pub mod view;

@@ -89,6 +89,31 @@ pub enum Refused {
         /// Limit, minutes.
         max_minutes: u64,
     },
+    /// Shelved for too long in all.
+    #[error(
+        "this alarm may be shelved for {total_hours} hours in all; {left_minutes} minutes of them are left, and all of them again \
+         in {again_in_hours} hours"
+    )]
+    ShelvedTooLongInAll {
+        /// What may still be asked for, minutes.
+        left_minutes: u64,
+        /// Limit, hours.
+        total_hours: u64,
+        /// Until the limit begins anew, hours.
+        again_in_hours: u64,
+    },
+    /// Too many alarms are shelved.
+    #[error("{max} alarms are shelved already, and no more may be at once; unshelve one first")]
+    TooManyShelved {
+        /// Limit.
+        max: u32,
+    },
+    /// A critical alarm, and whoever asks may not approve.
+    #[error("{0} needs an engineer: log in as one, or ask one to do it")]
+    NeedsApproval(&'static str),
+    /// The end of the time out of service has passed.
+    #[error("the time until which to take it out of service has passed")]
+    OutOfServiceIntoThePast,
     /// Not shelved.
     #[error("the alarm is not shelved")]
     NotShelved,

@@ -1,8 +1,9 @@
 //! Suppression by design: rules that set alarms aside while something else explains them or a station is out on purpose.
 //!
-//! Must never set aside the alarm that the rule itself rests on.
+//! Must never set aside the alarm that the rule itself rests on, nor a critical alarm whose kind the rule does not name.
 
 use super::id::{AlarmId, AlarmKind};
+use super::machine::Alarm;
 use super::set::{AlarmSet, Step};
 use super::state::Event;
 use crate::reading::{Instant2, UnixMs};
@@ -16,7 +17,7 @@ pub struct SuppressionRule {
     pub station: String,
     /// Only those of this circuit or monitor; none for all of the station.
     pub part: Option<String>,
-    /// Only these kinds; empty for all.
+    /// Only these kinds; empty for all that are not critical.
     pub kinds: Vec<AlarmKind>,
     /// Holds from then on.
     pub from: Option<UnixMs>,
@@ -28,11 +29,24 @@ pub struct SuppressionRule {
 
 impl SuppressionRule {
     /// True for an alarm that the rule is about.
-    pub fn is_about(&self, id: &AlarmId) -> bool {
+    pub fn is_about(&self, alarm: &Alarm) -> bool {
+        let id = alarm.id();
+        let named = if self.kinds.is_empty() { !alarm.critical() } else { self.kinds.contains(&id.kind) };
         id.place.station() == Some(&self.station)
             && self.part.as_deref().is_none_or(|part| id.place.part() == Some(part))
-            && (self.kinds.is_empty() || self.kinds.contains(&id.kind))
+            && named
             && self.while_active != Some(id.kind)
+    }
+
+    /// What is to be thought over about this rule, in a sentence; none when nothing is.
+    pub fn warning(&self) -> Option<String> {
+        self.kinds.is_empty().then(|| {
+            format!(
+                "the rule \"{}\" names no kinds: it sets aside every alarm of its place that is not critical, whatever the cause; \
+                 name the kinds that it explains",
+                self.name
+            )
+        })
     }
 
     fn holds(&self, at: UnixMs, set: &AlarmSet) -> bool {
@@ -57,7 +71,7 @@ impl AlarmSet {
             let due: Vec<AlarmId> = self
                 .entries()
                 .map(|entry| &entry.alarm)
-                .filter(|alarm| (holds && rule.is_about(alarm.id())) != alarm.rules().contains(&rule.name))
+                .filter(|alarm| (holds && rule.is_about(alarm)) != alarm.rules().contains(&rule.name))
                 .map(|alarm| alarm.id().clone())
                 .collect();
             for id in due {
@@ -146,6 +160,22 @@ mod tests {
         set.tell(at(2), &silent, Condition::False, None, &mut Step::default()).unwrap();
         set.apply_rules(at(2), &rules, &mut Step::default());
         assert_eq!(state(&set, &frozen), AlarmState::Normal);
+    }
+
+    #[test]
+    fn a_rule_without_kinds_leaves_critical_alarms_alone_and_is_warned_of() {
+        let (mut set, silent, _) = set();
+        let lost = AlarmId::circuit(STATION, "Pump 1", AlarmKind::SupplyPhaseLost);
+        let critical = AlarmSettings::of_kind(AlarmKind::SupplyPhaseLost);
+        let alarms = [(silent.clone(), AlarmSettings::default()), (lost.clone(), critical)];
+        set.configure(at(0), alarms, FloodSettings::default(), &mut Step::default());
+        set.apply_rules(at(1), &[rule()], &mut Step::default());
+        assert_eq!((state(&set, &silent), state(&set, &lost)), (AlarmState::SuppressedByDesign, AlarmState::Normal));
+        let named = SuppressionRule { kinds: vec![AlarmKind::SupplyPhaseLost], ..rule() };
+        set.apply_rules(at(2), std::slice::from_ref(&named), &mut Step::default());
+        assert_eq!((state(&set, &silent), state(&set, &lost)), (AlarmState::Normal, AlarmState::SuppressedByDesign));
+        assert!(rule().warning().is_some_and(|text| text.contains("\"rebuild\" names no kinds")));
+        assert_eq!(named.warning(), None);
     }
 
     #[test]

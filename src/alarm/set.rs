@@ -4,11 +4,12 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use super::flood::{Digest, Flood, FloodNews};
+use super::flood::{Digest, DigestAlarm, Flood, FloodNews, counts_for_flood};
 use super::id::AlarmId;
 use super::machine::Alarm;
 use super::operator::Refused;
 use super::settings::{AlarmSettings, FloodSettings, Priority};
+use super::shelf::ShelfSettings;
 use super::state::{Announcement, Condition, Event, Transition};
 use super::words::Story;
 use crate::reading::{Instant2, MonoMs};
@@ -47,12 +48,13 @@ pub struct Entry {
 pub struct AlarmSet {
     pub(super) entries: BTreeMap<AlarmId, Entry>,
     pub(super) flood: Flood,
+    pub(super) shelf: ShelfSettings,
 }
 
 impl AlarmSet {
     /// None yet.
     pub fn new(flood: FloodSettings) -> AlarmSet {
-        AlarmSet { entries: BTreeMap::new(), flood: Flood::new(flood) }
+        AlarmSet { entries: BTreeMap::new(), flood: Flood::new(flood), shelf: ShelfSettings::default() }
     }
 
     /// Takes a configuration: new alarms start normal, known ones get their new settings and keep their state, those left
@@ -68,7 +70,11 @@ impl AlarmSet {
         for (id, settings) in alarms {
             kept.insert(id.clone());
             let fresh = || Entry { alarm: Alarm::new(id.clone(), settings), story: None, held_by_flood: false };
-            self.entries.entry(id.clone()).or_insert_with(fresh).alarm.settings = settings;
+            let entry = self.entries.entry(id.clone()).or_insert_with(fresh);
+            let before = step.transitions.len();
+            entry.alarm.take_settings(at, settings, &mut step.transitions);
+            // What became critical is announced, and so no longer held.
+            entry.held_by_flood &= step.transitions.len() == before;
         }
         let gone: Vec<AlarmId> = self.entries.keys().filter(|id| !kept.contains(*id)).cloned().collect();
         for id in gone {
@@ -77,6 +83,11 @@ impl AlarmSet {
             step.gone.extend(self.entries.remove(&id));
         }
         self.flood.settings = flood;
+    }
+
+    /// Says how many alarms may be shelved at once. Those that are shelved stay so.
+    pub fn limit_shelving(&mut self, shelf: ShelfSettings) {
+        self.shelf = shelf;
     }
 
     /// Tells the condition of an alarm, and its story while the condition is true.
@@ -97,13 +108,27 @@ impl AlarmSet {
     /// Lets an event happen to one alarm. An act that does not fit is refused; what time brought is in the step all the same.
     pub fn apply(&mut self, at: Instant2, id: &AlarmId, event: Event, step: &mut Step) -> Result<(), Refused> {
         self.pass_flood(at, step);
+        let full = matches!(event, Event::Shelve { .. }) && self.shelf_is_full(at.mono, id);
         let Some(entry) = self.entries.get_mut(id) else { return Err(Refused::UnknownAlarm(id.to_string())) };
         let before = step.transitions.len();
-        let done = entry.alarm.apply(at, event, &mut step.transitions);
+        let done = if full {
+            // Time passes all the same, and an alarm that is disabled says so.
+            let shelved = entry.alarm.apply(at, Event::Tick, &mut step.transitions);
+            shelved.and(Err(Refused::TooManyShelved { max: self.shelf.at_once }))
+        } else {
+            entry.alarm.apply(at, event, &mut step.transitions)
+        };
         for transition in &mut step.transitions[before..] {
             weigh(&mut self.flood, entry, transition, &mut step.floods);
         }
         done
+    }
+
+    /// True when no alarm beside those that are shelved may be. To shelve one of them anew takes no place.
+    fn shelf_is_full(&self, now: MonoMs, id: &AlarmId) -> bool {
+        let shelved = |entry: &Entry| entry.alarm.shelving().is_some_and(|shelving| shelving.due > now);
+        let others = self.entries.values().filter(|entry| entry.alarm.id() != id && shelved(entry));
+        others.count() >= self.shelf.at_once as usize && !self.entries.get(id).is_some_and(shelved)
     }
 
     /// Lets time pass for all of them.
@@ -151,6 +176,11 @@ impl AlarmSet {
         self.entries.get(id)
     }
 
+    /// When a flood begins and ends.
+    pub fn flood_settings(&self) -> FloodSettings {
+        self.flood.settings
+    }
+
     /// True while a flood lasts.
     pub fn flooded(&self) -> bool {
         self.flood.active()
@@ -158,13 +188,17 @@ impl AlarmSet {
 
     /// What is held back by the flood at present.
     pub fn digest(&self) -> Digest {
-        let mut alarms: Vec<(Priority, AlarmId)> = self
+        let mut alarms: Vec<DigestAlarm> = self
             .entries
             .values()
             .filter(|e| e.held_by_flood && e.alarm.state().wants_acknowledgement())
-            .map(|e| (e.alarm.settings().priority, e.alarm.id().clone()))
+            .map(|e| DigestAlarm {
+                priority: e.alarm.settings().priority,
+                id: e.alarm.id().clone(),
+                raised_at: e.alarm.active_since(),
+            })
             .collect();
-        alarms.sort_by(|(p, id), (q, other)| q.cmp(p).then_with(|| id.cmp(other)));
+        alarms.sort_by(|a, b| b.priority.cmp(&a.priority).then_with(|| a.id.cmp(&b.id)));
         Digest { alarms }
     }
 
@@ -178,12 +212,12 @@ impl AlarmSet {
     }
 }
 
-/// Counts an alarm that comes, and holds its announcement in a flood.
+/// Counts an alarm that is raised, and holds its announcement in a flood; never that of a critical one.
 fn weigh(flood: &mut Flood, entry: &mut Entry, transition: &mut Transition, news: &mut Vec<FloodNews>) {
     if transition.announcement != Announcement::Now {
         return;
     }
-    if flood.note(transition.at.mono) {
+    if counts_for_flood(&transition.alarm) && flood.note(transition.at.mono) {
         news.push(FloodNews::Began { at: transition.at });
     }
     entry.held_by_flood = flood.active() && entry.alarm.settings().priority != Priority::Critical;

@@ -4,9 +4,11 @@ use std::collections::BTreeMap;
 
 use serde::{Deserialize, Serialize};
 
+use super::availability::AvailabilitySettings;
 use super::id::AlarmKind;
 use super::rationale;
 use super::rule::SuppressionRule;
+use super::shelf::ShelfSettings;
 
 const SECOND_MS: u64 = 1000;
 const MINUTE_MS: u64 = 60 * SECOND_MS;
@@ -81,11 +83,15 @@ pub struct AlarmSettings {
     pub chatter: ChatterSettings,
     /// Longest time to shelve at once, ms.
     pub max_shelving_ms: u64,
+    /// Longest time to shelve in all, in a period that begins with the first shelving, ms.
+    pub shelving_total_ms: u64,
+    /// That period, ms.
+    pub shelving_period_ms: u64,
 }
 
 impl Default for AlarmSettings {
     /// Low, 15 s either way (EEMUA 191 starting values run from 15 to 60 s, from memory), not latching, 8 h of shelving
-    /// (one shift, own choice).
+    /// (one shift, own choice), 24 h of it in a week (own choice).
     fn default() -> Self {
         AlarmSettings {
             priority: Priority::Low,
@@ -94,6 +100,8 @@ impl Default for AlarmSettings {
             latching: false,
             chatter: ChatterSettings::default(),
             max_shelving_ms: 8 * HOUR_MS,
+            shelving_total_ms: 24 * HOUR_MS,
+            shelving_period_ms: 7 * 24 * HOUR_MS,
         }
     }
 }
@@ -147,6 +155,12 @@ impl AlarmSettings {
         if self.max_shelving_ms == 0 {
             problems.push("the longest shelving must be longer than 0".to_owned());
         }
+        if self.shelving_total_ms < self.max_shelving_ms || self.shelving_period_ms < self.shelving_total_ms {
+            problems.push(
+                "shelving in all must be at least as long as the longest shelving, and its period at least as long as that"
+                    .to_owned(),
+            );
+        }
         problems
     }
 }
@@ -196,6 +210,10 @@ pub struct AlarmsConfig {
     pub kinds: BTreeMap<AlarmKind, AlarmSettings>,
     /// Floods.
     pub flood: FloodSettings,
+    /// How many alarms may be shelved at once.
+    pub shelf: ShelfSettings,
+    /// When a monitor that answers now and then counts as silent.
+    pub availability: AvailabilitySettings,
     /// What sets alarms aside by design.
     pub rules: Vec<SuppressionRule>,
 }
@@ -235,15 +253,16 @@ mod tests {
         let bad = AlarmSettings {
             chatter: ChatterSettings { raises: 1, within_ms: 0, quiet_ms: 1 },
             max_shelving_ms: 0,
+            shelving_period_ms: 1,
             ..AlarmSettings::default()
         };
         let config = AlarmsConfig {
             kinds: BTreeMap::from([(AlarmKind::FitsNoWiring, bad)]),
             flood: FloodSettings { begins_above: 3, ends_below: 4, within_ms: 0 },
-            rules: Vec::new(),
+            ..AlarmsConfig::default()
         };
         let problems = config.problems();
-        assert_eq!(problems.len(), 5, "{problems:?}");
+        assert_eq!(problems.len(), 6, "{problems:?}");
         assert!(problems[0].starts_with("fits_no_wiring: "), "{problems:?}");
     }
 }

@@ -4,16 +4,19 @@
 //! nothing clears until a condition is told again, delays go on with what was left of them, and shelvings lose the time
 //! that the wall clock says has passed. Must never write: keeping the image is the edge's.
 
+use std::collections::BTreeMap;
+
 use serde::{Deserialize, Serialize};
 
 use super::chatter::Chatter;
 use super::delay::{Delay, later};
 use super::flood::Flood;
 use super::id::AlarmId;
-use super::machine::{Act, Alarm, Shelving};
+use super::machine::{Act, Alarm, End, Shelving};
 use super::operator::Operator;
 use super::set::{AlarmSet, Entry, Step};
-use super::settings::{AlarmSettings, FloodSettings};
+use super::settings::{AlarmSettings, FloodSettings, Priority};
+use super::shelf::{ShelfTime, ShelfTimeImage};
 use super::state::{Condition, Event};
 use super::words::Story;
 use crate::reading::{Instant2, MonoMs, UnixMs};
@@ -61,8 +64,23 @@ pub struct AlarmImage {
     pub shelving: Option<ShelvingImage>,
     /// Rules that suppress it.
     pub rules: Vec<String>,
+    /// Since when they do, ms since the Unix epoch.
+    #[serde(default)]
+    pub suppressed_since_unix_ms: Option<i64>,
     /// Out of service.
     pub out_of_service: Option<ActImage>,
+    /// When it returns to service by itself.
+    #[serde(default)]
+    pub service_end: Option<EndImage>,
+    /// What shelvings have taken.
+    #[serde(default)]
+    pub shelf_time: ShelfTimeImage,
+    /// It was raised while it was set aside.
+    #[serde(default)]
+    pub raised_aside: bool,
+    /// How urgent it was; none in images of an older version.
+    #[serde(default)]
+    pub priority: Option<Priority>,
     /// What was told of it.
     pub story: Option<Story>,
 }
@@ -84,6 +102,15 @@ pub struct ShelvingImage {
     /// Until when, for people.
     pub until_unix_ms: i64,
     /// Left of it, ms.
+    pub left_ms: u64,
+}
+
+/// Image of an end that time brings.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct EndImage {
+    /// When, for people.
+    pub until_unix_ms: i64,
+    /// Time until then, ms.
     pub left_ms: u64,
 }
 
@@ -110,10 +137,12 @@ impl AlarmSet {
         // A wall clock that went back tells nothing of how long the program was away.
         let away_ms = u64::try_from(at.wall.0.saturating_sub(image.taken_unix_ms)).unwrap_or(0);
         let ahead = |ms: u64| later(at.mono, ms);
+        let alarms: BTreeMap<AlarmId, AlarmSettings> = alarms.into_iter().collect();
         let mut set = AlarmSet::new(flood);
         set.flood = Flood::restored(flood, image.flood_counts_for_ms.into_iter().map(ahead), image.flooded);
         for alarm in image.alarms {
-            set.entries.insert(alarm.id.clone(), restored(alarm, at.mono, away_ms));
+            let settings = alarms.get(&alarm.id).copied().unwrap_or_default();
+            set.entries.insert(alarm.id.clone(), restored(alarm, settings, at.mono, away_ms));
         }
         set.configure(at, alarms, flood, step);
         set
@@ -150,13 +179,19 @@ fn image_of(entry: &Entry, now: MonoMs) -> AlarmImage {
             left_ms: shelving.due.since(now),
         }),
         rules: alarm.rules.clone(),
+        suppressed_since_unix_ms: alarm.suppressed_since.map(|since| since.0),
         out_of_service: alarm.out_of_service.as_ref().map(act),
+        service_end: alarm.service_end.map(|end| EndImage { until_unix_ms: end.until.0, left_ms: end.due.since(now) }),
+        shelf_time: alarm.shelf_time.image(now),
+        raised_aside: alarm.raised_aside,
+        priority: Some(alarm.settings.priority),
         story: entry.story.clone(),
     }
 }
 
-/// Settings are those of [`Alarm::new`] until the configuration is taken.
-fn restored(image: AlarmImage, now: MonoMs, away_ms: u64) -> Entry {
+/// With the settings of now, but for the priority: that is what it was until the configuration is taken.
+fn restored(image: AlarmImage, settings: AlarmSettings, now: MonoMs, away_ms: u64) -> Entry {
+    let settings = AlarmSettings { priority: image.priority.unwrap_or(settings.priority), ..settings };
     let act = |act: ActImage| Act { by: act.by, at: UnixMs(act.at_unix_ms) };
     let ahead = |ms: u64| later(now, ms);
     let alarm = Alarm {
@@ -178,8 +213,14 @@ fn restored(image: AlarmImage, now: MonoMs, away_ms: u64) -> Entry {
             due: later(now, shelving.left_ms.saturating_sub(away_ms)),
         }),
         rules: image.rules,
+        suppressed_since: image.suppressed_since_unix_ms.map(UnixMs),
         out_of_service: image.out_of_service.map(act),
-        ..Alarm::new(image.id, AlarmSettings::default())
+        service_end: image
+            .service_end
+            .map(|end| End { until: UnixMs(end.until_unix_ms), due: later(now, end.left_ms.saturating_sub(away_ms)) }),
+        shelf_time: ShelfTime::restored(image.shelf_time, now, away_ms),
+        raised_aside: image.raised_aside,
+        ..Alarm::new(image.id, settings)
     };
     Entry { alarm, story: image.story, held_by_flood: image.held_by_flood }
 }

@@ -127,6 +127,8 @@ pub enum Event {
         by: Operator,
         /// Until when.
         until: UnixMs,
+        /// Whoever acts may approve it: needed for a critical alarm.
+        approved: bool,
     },
     /// An operator ends the shelving early.
     Unshelve(Operator),
@@ -141,7 +143,14 @@ pub enum Event {
         rule: String,
     },
     /// Set aside for maintenance; a reason is needed.
-    TakeOutOfService(Operator),
+    TakeOutOfService {
+        /// Who, and why.
+        by: Operator,
+        /// When it returns to service by itself; none for not before somebody returns it.
+        until: Option<UnixMs>,
+        /// Whoever acts may approve it: needed for a critical alarm.
+        approved: bool,
+    },
     /// Back from maintenance.
     ReturnToService(Operator),
     /// Another alarm tells its cause, so this one is over at once: nothing is left to wait for.
@@ -187,6 +196,14 @@ pub enum Cause {
     },
     /// Taken out of service.
     TakenOutOfService,
+    /// Taken out of service for a time.
+    TakenOutOfServiceUntil {
+        /// Until when.
+        #[serde(rename = "until_unix_ms")]
+        until_ms: i64,
+    },
+    /// The time out of service is over.
+    OutOfServiceEnded,
     /// Returned to service.
     ReturnedToService,
     /// Came and went so often that further announcements are held.
@@ -198,6 +215,8 @@ pub enum Cause {
         /// The alarm that tells it.
         by: AlarmId,
     },
+    /// The configuration made it critical while it waits for an acknowledgement.
+    PriorityRaised,
     /// The configuration no longer has it.
     Disabled,
 }
@@ -217,7 +236,8 @@ pub enum Announcement {
 }
 
 /// The record of one transition. Where `from` equals `to`, something took effect beneath a state that stayed: a rule
-/// suppressed what was out of service, a shelving ended under a suppression, chattering began.
+/// suppressed what was out of service, a shelving ended under a suppression, chattering began, or the condition was raised or
+/// returned while the alarm was set aside.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Transition {
     /// When.

@@ -79,6 +79,16 @@ impl Alarm {
         self.out_of_service.as_ref()
     }
 
+    /// When it returns to service by itself.
+    pub fn out_of_service_until(&self) -> Option<UnixMs> {
+        self.service_end.map(|end| end.until)
+    }
+
+    /// Since when rules suppress it.
+    pub fn suppressed_since(&self) -> Option<UnixMs> {
+        self.suppressed_since
+    }
+
     /// When time alone next changes something: the latest time for a [`Event::Tick`](super::state::Event::Tick).
     pub fn next_due(&self) -> Option<MonoMs> {
         self.next_timer().map(|(due, _)| due)

@@ -9,6 +9,7 @@ mod of_circuit;
 mod of_daemon;
 mod of_monitor;
 mod of_supply;
+mod state_text;
 mod story;
 mod text;
 
@@ -28,7 +29,7 @@ pub use of_circuit::{
 };
 pub use of_daemon::{Silent, clock_stepped, silent_together, storage_full};
 pub use of_monitor::{
-    OfPumps, PumpsBehind, Supply, monitor_silent, register_map_wrong, together, voltage_leads_swapped,
+    OfPumps, PumpsBehind, Supply, monitor_answers_seldom, monitor_silent, register_map_wrong, together, voltage_leads_swapped,
     voltage_leads_wrong,
 };
 pub use of_supply::{

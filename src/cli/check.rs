@@ -1,5 +1,6 @@
 //! `wattassay check`: every problem of some configuration files, or what was understood of them.
 
+use std::collections::BTreeSet;
 use std::fmt::Write;
 use std::path::PathBuf;
 
@@ -8,6 +9,7 @@ use clap::Args;
 use super::{Exit, complain, print};
 use crate::access::accounts::Accounts;
 use crate::access::store::{self, StoreError};
+use crate::alarm::rationale::Class;
 use crate::config;
 use crate::config::model::{CircuitConfig, Config, ModbusServerConfig, StationConfig, WaterSource};
 use crate::faces::json::rfc3339;
@@ -108,6 +110,13 @@ fn understood(config: &Config, accounts: Option<&Accounts>) -> String {
         let priorities: Vec<&str> = target.priorities.iter().rev().map(|priority| priority.key()).collect();
         let (kind, place) = (target.kind(), target.place());
         let _ = writeln!(out, "  notifications to \"{}\": {kind} {place}, {}", target.name, priorities.join(", "));
+        let words =
+            |classes: &BTreeSet<Class>| classes.iter().rev().map(|class| class.key()).collect::<Vec<_>>().join(", ");
+        let _ = write!(out, "    at once: {}", words(&target.at_once));
+        if !target.digest.is_empty() {
+            let _ = write!(out, "; once a day at {}: {}", target.digest_at.strftime("%H:%M"), words(&target.digest));
+        }
+        out.push('\n');
     }
     for station in &config.stations {
         station_text(&mut out, station);

@@ -9,16 +9,19 @@ use super::problem::quoted;
 use super::quantity::Dimension;
 use super::reader::{Fault, Field, Located, TableReader, not_there, text_of};
 use super::station::{MAX_NAME_CHARS, Names};
+use crate::alarm::availability::AvailabilitySettings;
 use crate::alarm::id::AlarmKind;
 use crate::alarm::machine::{RULE_NAME_MAX, RULES_MAX};
 use crate::alarm::rule::SuppressionRule;
 use crate::alarm::settings::{
     AlarmSettings, AlarmsConfig, CHATTER_RAISES_MAX, FLOOD_ALARMS_MAX, FloodSettings, Priority,
 };
+use crate::alarm::shelf::{AT_ONCE_MAX, ShelfSettings};
 use crate::reading::UnixMs;
 
 const DAY_S: f64 = 86_400.0;
 const DELAYS: RangeInclusive<f64> = 0.0..=DAY_S;
+const WINDOWS: RangeInclusive<f64> = 120.0..=DAY_S;
 const SPANS: RangeInclusive<f64> = 1.0..=366.0 * DAY_S;
 
 /// Reads the table; absent is all defaults.
@@ -36,9 +39,11 @@ pub(super) fn read_alarms(root: &TableReader<'_>, stations: Option<&[StationConf
         }
         of_kind.finish();
     }
+    let shelf = read_shelf(&table);
+    let availability = read_availability(&table);
     let rules = read_rules(&table, stations);
     table.finish();
-    Some(AlarmsConfig { kinds: kinds?, flood: flood?, rules: rules? })
+    Some(AlarmsConfig { kinds: kinds?, flood: flood?, shelf: shelf?, availability: availability?, rules: rules? })
 }
 
 fn read_flood(table: &TableReader<'_>) -> Option<FloodSettings> {
@@ -66,6 +71,51 @@ fn read_flood(table: &TableReader<'_>) -> Option<FloodSettings> {
     })
 }
 
+fn read_shelf(table: &TableReader<'_>) -> Option<ShelfSettings> {
+    let Some(shelf) = table.table("shelving") else {
+        return table.raw("shelving").is_none().then(ShelfSettings::default);
+    };
+    let at_once = shelf.integer("at_once", 1..=i64::from(AT_ONCE_MAX));
+    let at_once = at_once.or(i64::from(ShelfSettings::default().at_once));
+    shelf.finish();
+    Some(ShelfSettings { at_once: u32::try_from(at_once?).ok()? })
+}
+
+fn read_availability(table: &TableReader<'_>) -> Option<AvailabilitySettings> {
+    let Some(entry) = table.table("availability") else {
+        return table.raw("availability").is_none().then(AvailabilitySettings::default);
+    };
+    let defaults = AvailabilitySettings::default();
+    let window_ms = time_ms(&entry, "window", &WINDOWS, "from 2 min to 1 d").or(defaults.window_ms);
+    let share = |key: &'static str| {
+        entry.check(key, entry.number(key, "0.8"), |share| {
+            if share > 0.0 && share <= 1.0 {
+                return Ok(share);
+            }
+            let message = format!("{share} is no share of the time");
+            Err(Fault::new(message, format!("write a number above 0 and at most 1, for example {key} = 0.8")))
+        })
+    };
+    let below = share("below").or(defaults.below);
+    let until = entry.check("until", share("until"), |until| match below {
+        Some(below) if until < below => Err(Fault::new(
+            format!("an alarm that is raised below {below} cannot return at {until}"),
+            "write `until` not smaller than `below`",
+        )),
+        _ => Ok(until),
+    });
+    let interruptions = entry.integer("interruptions", 2..=1000).or(i64::from(defaults.interruptions));
+    entry.finish();
+    // A large `below` alone takes the end with it.
+    let until = until.or(defaults.until.max(below.unwrap_or(0.0)));
+    Some(AvailabilitySettings {
+        window_ms: window_ms?,
+        below: below?,
+        until: until?,
+        interruptions: u32::try_from(interruptions?).ok()?,
+    })
+}
+
 fn read_kind(table: &TableReader<'_>, kind: AlarmKind) -> Option<AlarmSettings> {
     let mut settings = AlarmSettings::of_kind(kind);
     let priorities = Priority::TARGET_SHARE.map(|(priority, _)| (priority.key(), priority));
@@ -76,6 +126,11 @@ fn read_kind(table: &TableReader<'_>, kind: AlarmKind) -> Option<AlarmSettings> 
     let off_delay_ms = delay("off_delay", settings.off_delay_ms);
     let latching = table.boolean("latching").or(settings.latching);
     let max_shelving_ms = span("longest_shelving", settings.max_shelving_ms);
+    // What is not said takes what is with it.
+    let shelving_total_ms =
+        not_below(table, "shelving_total", ("longest_shelving", max_shelving_ms), settings.shelving_total_ms);
+    let shelving_period_ms =
+        not_below(table, "shelving_period", ("shelving_total", shelving_total_ms), settings.shelving_period_ms);
     let raises = table.integer("chatter_raises", 2..=i64::from(CHATTER_RAISES_MAX));
     let raises = raises.or(i64::from(settings.chatter.raises));
     let within_ms = span("chatter_within", settings.chatter.within_ms);
@@ -85,10 +140,28 @@ fn read_kind(table: &TableReader<'_>, kind: AlarmKind) -> Option<AlarmSettings> 
     settings.off_delay_ms = off_delay_ms?;
     settings.latching = latching?;
     settings.max_shelving_ms = max_shelving_ms?;
+    settings.shelving_total_ms = shelving_total_ms?;
+    settings.shelving_period_ms = shelving_period_ms?;
     settings.chatter.raises = u32::try_from(raises?).ok()?;
     settings.chatter.within_ms = within_ms?;
     settings.chatter.quiet_ms = quiet_ms?;
     Some(settings)
+}
+
+/// A span that must not be shorter than another; not said, it is the default or as long as the other.
+fn not_below(table: &TableReader<'_>, key: &'static str, other: (&str, Option<u64>), default_ms: u64) -> Option<u64> {
+    let (other, least_ms) = (other.0, other.1.unwrap_or(0));
+    let field = time_ms(table, key, &SPANS, "from 1 s to 366 d");
+    let field = table.check(key, field, |span_ms| {
+        if span_ms < least_ms {
+            return Err(Fault::new(
+                format!("this is shorter than {other}"),
+                format!("write a time that is not shorter than {other}"),
+            ));
+        }
+        Ok(span_ms)
+    });
+    field.or(default_ms.max(least_ms))
 }
 
 fn time_ms(table: &TableReader<'_>, key: &'static str, range: &RangeInclusive<f64>, bounds: &str) -> Field<u64> {

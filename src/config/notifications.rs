@@ -14,10 +14,12 @@ use super::notification_channel::{read_email, read_syslog, read_webhook};
 use super::problem::quoted;
 use super::quantity::Dimension;
 use super::reader::{Fault, Field, Located, TableReader, nearest, text_of};
+use crate::alarm::rationale::Class;
 use crate::alarm::settings::Priority;
 use crate::notify::quiet::{QuietHours, Window};
 use crate::notify::settings::{
-    Channel, DEFAULT_MAX_AGE, DEFAULT_QUEUE, DEFAULT_TIMEOUT, Rate, Settings, SyslogTransport, Target,
+    Channel, DEFAULT_AT_ONCE, DEFAULT_DIGEST_AT, DEFAULT_MAX_AGE, DEFAULT_QUEUE, DEFAULT_TIMEOUT, Rate, Settings,
+    SyslogTransport, Target,
 };
 use crate::notify::told::Told;
 
@@ -100,10 +102,12 @@ fn read_target(
     let priorities = words(&table, "priorities", &of_priority).or(of_priority.map(|(_, priority)| priority).into());
     let tell = words(&table, "tell", &Told::ALL).or(Told::DEFAULT.into());
     let only = read_stations(&table, stations);
-    let zone = read_zone(&table).or(zone.cloned().unwrap_or(TimeZone::UTC));
-    let windows = read_quiet(&table);
     // A receiver of log lines is no person: it takes what comes.
     let is_log = matches!(channel, Some(Channel::Syslog(_)));
+    let classes = read_classes(&table, is_log);
+    let digest_at = time_of_day(&table, "digest_at", "07:00").or(DEFAULT_DIGEST_AT);
+    let zone = read_zone(&table).or(zone.cloned().unwrap_or(TimeZone::UTC));
+    let windows = read_quiet(&table);
     let rate = read_rate(&table, if is_log { None } else { Some(Rate::DEFAULT) });
     let span = |key, range, bounds, default: Duration| {
         let seconds = table.quantity(key, Dimension::Time, &range, bounds).or(default.as_secs_f64());
@@ -113,11 +117,14 @@ fn read_target(
     let timeout = span("timeout", 1.0..=120.0, "from 1 s to 120 s", DEFAULT_TIMEOUT);
     let queue = table.integer("queue", 10..=100_000).or(DEFAULT_QUEUE as i64);
     table.finish();
-    let zone = zone?;
+    let (zone, (at_once, digest)) = (zone?, classes?);
     Some(Target {
         name: name.value()?,
         priorities: priorities?,
         stations: only?,
+        at_once,
+        digest,
+        digest_at: digest_at?,
         tell: tell?,
         quiet: QuietHours { zone: zone.clone(), windows: windows? },
         rate: rate?,
@@ -126,6 +133,35 @@ fn read_target(
         queue: queue? as usize,
         timeout: timeout?,
         channel: channel?,
+    })
+}
+
+/// What is sent as it happens, and what once a day.
+fn read_classes(table: &TableReader<'_>, is_log: bool) -> Option<(BTreeSet<Class>, BTreeSet<Class>)> {
+    let choices = Class::ALL.map(|class| (class.key(), class));
+    let default = if is_log { Class::ALL.into() } else { DEFAULT_AT_ONCE.into() };
+    let at_once = words(table, "at_once", &choices).or(default);
+    let digest = words(table, "digest", &choices);
+    let digest = table.check("digest", digest, |digest| match &at_once {
+        Some(at_once) if !at_once.is_disjoint(&digest) => Err(Fault::new(
+            "what is sent at once is not sent again in the digest",
+            "write each class in at_once or in digest, or in neither to have none of it",
+        )),
+        _ => Ok(digest),
+    });
+    // A target that names what it wants at once gets nothing else unasked.
+    let unasked = if table.raw("at_once").is_some() || is_log { BTreeSet::new() } else { [Class::WorkOrder].into() };
+    Some((at_once?, digest.or(unasked)?))
+}
+
+/// A time of the wall clock.
+fn time_of_day(table: &TableReader<'_>, key: &'static str, example: &str) -> Field<Time> {
+    table.check(key, table.text(key, example), |text| {
+        let fault = || {
+            let message = format!("{} is no time of day", quoted(text));
+            Fault::new(message, format!("write hours and minutes, for example {key} = \"{example}\""))
+        };
+        Time::strptime("%H:%M", text).map_err(|_| fault())
     })
 }
 
@@ -219,13 +255,7 @@ fn read_window(table: TableReader<'_>) -> Option<Window> {
     let days = words(&table, "days", &DAYS.map(|(word, day)| (word, day.to_monday_zero_offset())));
     let days = days.or(DAYS.map(|(_, day)| day.to_monday_zero_offset()).into());
     let time = |key, example: &str| {
-        let field = table.check(key, table.text(key, example), |text| {
-            let fault = || {
-                let message = format!("{} is no time of day", quoted(text));
-                Fault::new(message, format!("write hours and minutes, for example {key} = \"{example}\""))
-            };
-            Time::strptime("%H:%M", text).map_err(|_| fault())
-        });
+        let field = time_of_day(&table, key, example);
         table.need(key, field, &format!("write for example {key} = \"{example}\"")).value()
     };
     let (from, to) = (time("from", "22:00"), time("to", "06:00"));

@@ -2,6 +2,7 @@
 
 use std::sync::Arc;
 
+use super::availability::Availability;
 use crate::alarm::from_audit::{
     self, Audit, CircuitNow, MonitorNow, Polling, Silence, SilentMonitor, SilentTogether, StationNow, Told, Up,
 };
@@ -74,11 +75,13 @@ fn host(address: &str) -> &str {
     address.rsplit_once(':').map_or(address, |(host, _)| host)
 }
 
-/// The conditions of a station's alarms as its newest snapshot shows them at `now`; `alarms` as they are.
+/// The conditions of a station's alarms as its newest snapshot shows them at `now`; `alarms` as they are, `availability` as
+/// looked at until now.
 pub(super) fn of_station(
     snapshot: &StationSnapshot,
     alarms: &AlarmSet,
     together: &SilentTogether,
+    availability: &Availability,
     now: MonoMs,
 ) -> Vec<Told> {
     let mut told = Vec::new();
@@ -104,6 +107,7 @@ pub(super) fn of_station(
             monitor: &monitor.name,
             polling: polling(monitor, now),
             silent_with: together.teller(&snapshot.station, &monitor.name),
+            poor: availability.poor(&snapshot.station, &monitor.name),
             register_fault: monitor.register_fault.as_deref(),
             up,
             supply_was_proven: story.is_some_and(|story| story.when_stopped.is_some()),

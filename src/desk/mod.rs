@@ -4,6 +4,7 @@
 //! that a restart goes on from; [`Desk`] is what faces hold. Must never decide what an alarm is or does: that is
 //! `crate::alarm`.
 
+mod availability;
 mod conditions;
 pub mod notice;
 pub mod record;
@@ -16,6 +17,7 @@ use tokio::sync::{mpsc, oneshot, watch};
 
 use crate::alarm::id::AlarmId;
 use crate::alarm::operator::Refused;
+use crate::alarm::revision::Revision;
 use crate::alarm::set::Entry;
 use crate::alarm::state::Event;
 use crate::reading::Instant2;
@@ -51,6 +53,9 @@ pub enum ActError {
     /// It could not be recorded, so it was not done.
     #[error("not done, because it cannot be recorded: {0}")]
     NotRecorded(String),
+    /// It is no longer as whoever acts has seen it: here it is as it is.
+    #[error("the alarm has changed since it was read")]
+    Changed(Box<Entry>),
     /// The daemon is stopping.
     #[error("the daemon is stopping")]
     Stopping,
@@ -61,6 +66,8 @@ pub enum ActError {
 pub(crate) struct Order {
     pub(crate) alarm: AlarmId,
     pub(crate) event: Event,
+    /// Only if the alarm is still as this revision; none for in any case.
+    pub(crate) seen: Option<Revision>,
     pub(crate) done: oneshot::Sender<Result<Entry, ActError>>,
 }
 
@@ -91,10 +98,11 @@ impl Desk {
     }
 
     /// Lets an operator act on an alarm (acknowledge, reset, shelve, unshelve, out of service and back). Returns the alarm as it
-    /// is then, once the act is on the disk.
-    pub async fn act(&self, alarm: AlarmId, event: Event) -> Result<Entry, ActError> {
+    /// is then, once the act is on the disk. With the revision that was `seen`, only if it is still that: of two who act at once
+    /// on the same, the second is refused with the alarm as the first has left it.
+    pub async fn act(&self, alarm: AlarmId, event: Event, seen: Option<Revision>) -> Result<Entry, ActError> {
         let (done, answer) = oneshot::channel();
-        self.orders.send(Order { alarm, event, done }).await.map_err(|_| ActError::Stopping)?;
+        self.orders.send(Order { alarm, event, seen, done }).await.map_err(|_| ActError::Stopping)?;
         answer.await.map_err(|_| ActError::Stopping)?
     }
 }

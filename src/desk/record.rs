@@ -8,9 +8,11 @@ use std::time::Duration;
 
 use serde_json::json;
 
+use crate::alarm;
 use crate::alarm::flood::FloodNews;
 use crate::alarm::operator::Operator;
 use crate::alarm::set::{AlarmSet, Step};
+use crate::alarm::settings::Priority;
 use crate::alarm::snapshot::SetImage;
 use crate::alarm::state::{Announcement, Cause, Transition};
 use crate::alarm::words;
@@ -116,20 +118,32 @@ pub(super) fn sentence(set: &AlarmSet, step: &Step, transition: &Transition) -> 
         Announcement::Now | Announcement::None => "",
     };
     let (class, place, title) = (id.kind.class().words(), &id.place, words::title(id.kind));
-    let cause = cause_in_words(&transition.cause);
+    let cause = cause_in_words(transition, entry);
     format!("{class}{priority} {place} ({title}): {cause}{by}; now {}.{story}{held}", transition.to.words())
 }
 
-fn cause_in_words(cause: &Cause) -> String {
-    match cause {
+fn cause_in_words(transition: &Transition, entry: Option<&alarm::set::Entry>) -> String {
+    let beneath = transition.from == transition.to;
+    let utc = |until_ms: i64| {
+        jiff::Timestamp::from_millisecond(until_ms).map_or_else(|_| "?".to_owned(), |at| at.to_string())
+    };
+    match &transition.cause {
+        Cause::ConditionTrue if beneath => "raised while set aside, and not announced".to_owned(),
+        Cause::ConditionFalse if beneath => "its cause has gone while it is set aside".to_owned(),
+        Cause::PriorityRaised => "its priority is critical now".to_owned(),
+        Cause::TakenOutOfServiceUntil { until_ms } => format!("taken out of service until {}", utc(*until_ms)),
+        Cause::OutOfServiceEnded => "back in service: its time out of service is over".to_owned(),
+        Cause::ChatteringBegan if entry.is_some_and(|entry| entry.alarm.settings().priority == Priority::Critical) => {
+            "comes and goes; it is announced each time".to_owned()
+        }
+        Cause::Disabled if entry.is_some_and(|entry| entry.alarm.active()) => {
+            "removed from the configuration while active".to_owned()
+        }
         Cause::ConditionTrue => "came".to_owned(),
         Cause::ConditionFalse => "its cause has gone".to_owned(),
         Cause::Acknowledged => "acknowledged".to_owned(),
         Cause::Reset => "reset".to_owned(),
-        Cause::Shelved { until_ms } => match jiff::Timestamp::from_millisecond(*until_ms) {
-            Ok(until) => format!("shelved until {until}"),
-            Err(_) => "shelved".to_owned(),
-        },
+        Cause::Shelved { until_ms } => format!("shelved until {}", utc(*until_ms)),
         Cause::Unshelved => "taken off the shelf".to_owned(),
         Cause::ShelvingExpired => "the time of its shelving is over".to_owned(),
         Cause::Suppressed { rule } => format!("set aside by the rule \"{rule}\""),
@@ -139,7 +153,7 @@ fn cause_in_words(cause: &Cause) -> String {
         Cause::ChatteringBegan => "comes and goes; further announcements are held".to_owned(),
         Cause::ChatteringEnded => "has been quiet again".to_owned(),
         Cause::ToldElsewhere { by } => format!("its cause is told from now on by {}", words::name(by)),
-        Cause::Disabled => "no longer configured".to_owned(),
+        Cause::Disabled => "removed from the configuration".to_owned(),
     }
 }
 

@@ -11,6 +11,7 @@ use tokio::sync::{mpsc, watch};
 use tokio::time::MissedTickBehavior;
 use tokio_util::sync::CancellationToken;
 
+use super::availability::Availability;
 use super::conditions;
 use super::notice::Notice;
 use super::record::{AlarmRecord, RecordError, sentence};
@@ -49,6 +50,7 @@ pub struct DeskTask {
     orders: mpsc::Receiver<Order>,
     watched: mpsc::Receiver<Watched>,
     publish: watch::Sender<Arc<AlarmList>>,
+    availability: Availability,
     /// Stations as last looked at, to see which have something new.
     seen: HashMap<String, Arc<StationSnapshot>>,
     /// How often audits have failed of late.
@@ -73,13 +75,16 @@ impl DeskTask {
         let now = clock.now();
         let mut step = Step::default();
         let Watched { alarms, ids } = watched.clone();
-        let set = if let Some(image) = record.read_image(now.wall) {
+        let mut set = if let Some(image) = record.read_image(now.wall) {
             AlarmSet::restore(image, now, ids, alarms.flood, &mut step)
         } else {
             let mut set = AlarmSet::new(alarms.flood);
             set.configure(now, ids, alarms.flood, &mut step);
             set
         };
+        set.limit_shelving(alarms.shelf);
+        let mut availability = Availability::default();
+        availability.configure(alarms.availability);
         let (orders, order_receiver) = mpsc::channel(QUEUE);
         let (reconfigure, watched_receiver) = Reconfigure::channel();
         let list = AlarmList { at: now, version: 0, entries: set.entries().cloned().collect(), flooded: set.flooded() };
@@ -94,6 +99,7 @@ impl DeskTask {
             orders: order_receiver,
             watched: watched_receiver,
             publish,
+            availability,
             seen: HashMap::new(),
             failures: Failures::default(),
             imaged: None,
@@ -135,6 +141,8 @@ impl DeskTask {
         let mut step = Step::default();
         let Watched { alarms, ids } = watched;
         self.set.configure(self.clock.now(), ids, alarms.flood, &mut step);
+        self.set.limit_shelving(alarms.shelf);
+        self.availability.configure(alarms.availability);
         self.rules = alarms.rules;
         self.seen.clear();
         self.finish(step, Change::Matter).await;
@@ -145,6 +153,7 @@ impl DeskTask {
         let mut step = std::mem::take(&mut self.begun);
         let mut change = Change::None;
         let snapshots = self.roster.snapshots();
+        self.availability.look(&snapshots, now.mono);
         let (together, of_all) = conditions::of_all(&snapshots, now.mono);
         for told in of_all {
             change = change.max(self.set.hear(now, told, &mut step));
@@ -155,7 +164,7 @@ impl DeskTask {
             if same && snapshot.monitors.iter().all(|monitor| monitor.freshness(now.mono).is_live()) {
                 continue;
             }
-            for told in conditions::of_station(snapshot, &self.set, &together, now.mono) {
+            for told in conditions::of_station(snapshot, &self.set, &together, &self.availability, now.mono) {
                 let often = self.failures.take(&told, now.mono);
                 change = change.max(self.set.hear(now, told, &mut step));
                 if let Some(often) = often {
@@ -175,6 +184,11 @@ impl DeskTask {
 
     async fn carry_out(&mut self, order: Order) {
         let mut step = Step::default();
+        if let Some(changed) = self.changed_meanwhile(&order) {
+            // Whoever asked may have gone.
+            let _ = order.done.send(Err(ActError::Changed(Box::new(changed))));
+            return;
+        }
         let before = self.set.clone();
         let done = self.set.apply(self.clock.now(), &order.alarm, order.event, &mut step);
         let recorded = match self.record.step(&self.set, &step).await {
@@ -193,6 +207,12 @@ impl DeskTask {
         });
         // Whoever asked may have gone.
         let _ = order.done.send(answer);
+    }
+
+    /// The alarm of an act, where it is no longer as whoever acts has seen it.
+    fn changed_meanwhile(&self, order: &Order) -> Option<Entry> {
+        let (seen, entry) = (order.seen.as_ref()?, self.set.get(&order.alarm)?);
+        (entry.alarm.revision() != *seen).then(|| entry.clone())
     }
 
     /// Records and shows a step that no person asked for: a journal that fails must not blind the watch.

@@ -8,13 +8,15 @@ use tokio::sync::watch;
 use super::*;
 use crate::alarm::id::{AlarmId, AlarmKind};
 use crate::alarm::operator::Operator;
+use crate::alarm::rationale::Class;
+use crate::alarm::revision::Revision;
 use crate::alarm::settings::AlarmsConfig;
-use crate::alarm::state::{AlarmState, Event};
+use crate::alarm::state::{AlarmState, Condition, Event};
 use crate::journal::file::{FILE_NAME, read};
 use crate::journal::{Journal, Kind};
 use crate::notify::message::Message;
 use crate::notify::outbox_file;
-use crate::notify::settings::Settings;
+use crate::notify::settings::{Settings, Target};
 use crate::notify::tests::target;
 use crate::reading::{MonoMs, UnixMs};
 use crate::station::fixtures::{exchanged, snapshot_after, station_config};
@@ -94,8 +96,12 @@ fn state(desk: &Desk) -> AlarmState {
 }
 
 async fn act(task: &mut DeskTask, event: Event) -> Result<Entry, ActError> {
+    act_if(task, event, None).await
+}
+
+async fn act_if(task: &mut DeskTask, event: Event, seen: Option<Revision>) -> Result<Entry, ActError> {
     let (done, answer) = tokio::sync::oneshot::channel();
-    task.carry_out(Order { alarm: miswired(), event, done }).await;
+    task.carry_out(Order { alarm: miswired(), event, seen, done }).await;
     answer.await.unwrap()
 }
 
@@ -159,6 +165,88 @@ async fn an_act_that_does_not_fit_is_refused_with_the_reason() {
     assert_eq!(refused.to_string(), "nothing to acknowledge: the alarm is normal");
 }
 
+/// Both have seen the alarm as it was, and the list they were shown has not moved between their acts.
+#[tokio::test]
+async fn of_two_acts_that_are_meant_for_the_same_alarm_one_is_done() {
+    let scene = Scene::new();
+    let (mut task, desk) = scene.desk();
+    scene.look_until(&mut task, 30).await;
+    let seen = desk.list().get(&miswired()).unwrap().alarm.revision();
+    let shelve = |who: &str| Event::Shelve {
+        by: Operator::new(who, "crew on site").unwrap(),
+        until: UnixMs(1_795_000_000_000 + 600_000),
+        approved: false,
+    };
+    act_if(&mut task, shelve("R. Ash"), Some(seen.clone())).await.unwrap();
+    let Err(ActError::Changed(entry)) = act_if(&mut task, shelve("J. Alvarez"), Some(seen)).await else { panic!() };
+    assert_eq!(entry.alarm.shelving().unwrap().act.by.who(), "R. Ash");
+    assert_eq!(scene.journaled(Kind::OperatorAction).len(), 1);
+}
+
+#[tokio::test]
+async fn what_happens_beneath_a_shelving_is_in_the_journal() {
+    let scene = Scene::new();
+    let (mut task, desk) = scene.desk();
+    scene.look_until(&mut task, 30).await;
+    let until = UnixMs(1_795_000_000_000 + 3_600_000);
+    act(&mut task, Event::Shelve { by: somebody("crew on site"), until, approved: false }).await.unwrap();
+    for (second, condition) in [(100, Condition::False), (200, Condition::True)] {
+        *scene.seconds.lock().unwrap() = second;
+        let mut step = Step::default();
+        task.set.tell(task.clock.now(), &miswired(), condition, None, &mut step).unwrap();
+        *scene.seconds.lock().unwrap() = second + 90;
+        task.set.tick(task.clock.now(), &mut step);
+        task.finish(step, Change::Matter).await;
+    }
+    let told = scene.journaled(Kind::Transition);
+    let [.., gone, raised] = told.as_slice() else { panic!("{told:?}") };
+    assert!(gone.contains("its cause has gone while it is set aside") && gone.contains("now shelved"), "{gone}");
+    assert!(raised.contains("raised while set aside, and not announced"), "{raised}");
+    assert_eq!(state(&desk), AlarmState::Shelved);
+}
+
+/// Looks once a second; the monitor answers at some of them. Gives when its alarm was raised and what it said then.
+async fn silences(scene: &Scene, seconds: u64, answers: impl Fn(u64) -> bool) -> Vec<(u64, String)> {
+    let (mut task, desk) = scene.desk();
+    let silent = AlarmId::monitor(STATION, "PM-1", AlarmKind::MonitorSilent);
+    let (mut raised, mut was_active) = (Vec::new(), false);
+    for second in 0..seconds {
+        *scene.seconds.lock().unwrap() = second;
+        let mut live = scene.station.borrow().as_ref().clone();
+        let health = &mut live.monitors[0].health;
+        health.last_poll = Some(task.clock.now());
+        health.silent = !answers(second);
+        if answers(second) {
+            health.last_good = Some(task.clock.now());
+        }
+        scene.station.send_replace(Arc::new(live));
+        task.look().await;
+        let list = desk.list();
+        let entry = list.get(&silent).unwrap();
+        if entry.alarm.active() && !was_active {
+            raised.push((second, entry.story.as_ref().map(|story| story.what.clone()).unwrap_or_default()));
+        }
+        was_active = entry.alarm.active();
+    }
+    raised
+}
+
+#[tokio::test]
+async fn a_monitor_that_flaps_is_told_once_with_its_share() {
+    let raised = silences(&Scene::new(), 1800, |second| second % 40 < 20).await;
+    let [(second, what)] = raised.as_slice() else { panic!("{raised:?}") };
+    assert!((240..420).contains(second), "{second}");
+    assert!(what.contains("now and then") && what.contains("% of the last 10 minutes"), "{what}");
+}
+
+#[tokio::test]
+async fn an_outage_of_half_a_minute_is_not_told_and_one_of_two_minutes_is_told_as_silence() {
+    assert_eq!(silences(&Scene::new(), 1800, |second| !(600..630).contains(&second)).await, []);
+    let raised = silences(&Scene::new(), 1800, |second| !(600..720).contains(&second)).await;
+    let [(second, what)] = raised.as_slice() else { panic!("{raised:?}") };
+    assert!(*second >= 655 && !what.contains("now and then"), "{second} {what}");
+}
+
 #[tokio::test]
 async fn a_damaged_image_is_set_aside_and_the_alarms_begin_anew() {
     let scene = Scene::new();
@@ -172,7 +260,9 @@ async fn a_damaged_image_is_set_aside_and_the_alarms_begin_anew() {
 /// A notifier with one target, and the folder of its outbox.
 async fn notifier(scene: &Scene) -> Notifier {
     let folder = scene.folder.path().join("outbox");
-    Notifier::open(&Settings { folder, targets: vec![target("duty")] }, scene.clock()).await.unwrap()
+    // Whatever is told, at once.
+    let target = Target { at_once: Class::ALL.into(), digest: [].into(), ..target("duty") };
+    Notifier::open(&Settings { folder, targets: vec![target] }, scene.clock()).await.unwrap()
 }
 
 /// Subjects of the messages that wait for the target.
@@ -196,7 +286,10 @@ async fn whoever_was_told_of_an_alarm_is_told_once_that_its_station_is_gone() {
     }
     let told = waiting(&scene);
     assert_eq!(told.len(), 2, "{told:?}");
-    assert!(told[1].contains("Alder Creek Lift, Pump 1") && told[1].ends_with("no longer configured"), "{told:?}");
+    assert!(
+        told[1].contains("Alder Creek Lift, Pump 1") && told[1].contains("removed from the configuration while active"),
+        "{told:?}"
+    );
 }
 
 #[tokio::test]
@@ -213,7 +306,7 @@ async fn the_same_is_told_after_a_station_was_taken_out_between_two_runs() {
         task.look().await;
         let told = waiting(&scene);
         assert_eq!(told.len(), 2, "run {run}: {told:?}");
-        assert!(told[1].ends_with("no longer configured"), "{told:?}");
+        assert!(told[1].contains("removed from the configuration while active"), "{told:?}");
     }
 }
 
@@ -225,7 +318,7 @@ async fn a_station_that_is_no_longer_configured_takes_its_alarms_along() {
     task.reconfigure(Watched::new(&AlarmsConfig::default(), &[])).await;
     assert!(desk.list().get(&miswired()).is_none());
     let told = scene.journaled(Kind::Transition);
-    assert!(told.last().unwrap().contains("no longer configured"), "{told:?}");
+    assert!(told.iter().any(|text| text.contains("removed from the configuration while active")), "{told:?}");
 }
 
 #[tokio::test]
@@ -238,5 +331,5 @@ async fn a_station_taken_out_between_two_runs_ends_its_alarms_in_the_journal() {
     task.look().await;
     assert!(desk.list().get(&miswired()).is_none());
     let told = scene.journaled(Kind::Transition);
-    assert!(told.iter().any(|text| text.contains("no longer configured")), "{told:?}");
+    assert!(told.iter().any(|text| text.contains("removed from the configuration while active")), "{told:?}");
 }

@@ -36,6 +36,9 @@ pub struct HeldAlarm {
     pub last_unix_ms: i64,
     /// What the latest was, in words.
     pub last: String,
+    /// The latest was that it came.
+    #[serde(default)]
+    pub last_is_raise: bool,
 }
 
 impl Held {
@@ -66,6 +69,7 @@ impl Held {
             held.raised = held.raised.saturating_add(raised);
             held.last_unix_ms = at_unix_ms;
             words.clone_into(&mut held.last);
+            held.last_is_raise = told == Told::Raised;
             held.priority = priority;
             return;
         }
@@ -76,6 +80,7 @@ impl Held {
             first_unix_ms: at_unix_ms,
             last_unix_ms: at_unix_ms,
             last: words.to_owned(),
+            last_is_raise: told == Told::Raised,
         };
         self.alarms.push(first);
         if self.alarms.len() > NAMED_MAX {
@@ -131,7 +136,7 @@ fn line(held: &HeldAlarm, zone: &TimeZone) -> String {
         1 => format!("came {}", time(held.first_unix_ms, zone)),
         n => format!("came {n} times since {}", time(held.first_unix_ms, zone)),
     };
-    let last = if held.raised == 0 || !held.last.starts_with("came") {
+    let last = if held.raised == 0 || !held.last_is_raise {
         let separator = if held.raised == 0 { "" } else { "; " };
         format!("{separator}{} {}", held.last, time(held.last_unix_ms, zone))
     } else {

@@ -9,7 +9,7 @@ use super::told::{self, Told};
 use crate::alarm::id::Place;
 use crate::alarm::set::Entry;
 use crate::alarm::settings::Priority;
-use crate::alarm::state::{AlarmState, Transition};
+use crate::alarm::state::{AlarmState, Cause, Transition};
 use crate::alarm::words::{AlarmText, Story};
 use crate::reading::UnixMs;
 
@@ -26,6 +26,8 @@ pub enum About {
     FloodBegan,
     /// A flood ended; what was held in it.
     FloodEnded,
+    /// The daily digest of what is not sent one by one.
+    Digest,
     /// Quiet hours ended; what was held in them.
     QuietEnded,
     /// The limit on messages has room again; what was beyond it.
@@ -43,6 +45,7 @@ impl About {
             About::Alarm(told) => told.key(),
             About::FloodBegan => "flood_began",
             About::FloodEnded => "flood_ended",
+            About::Digest => "digest",
             About::QuietEnded => "quiet_ended",
             About::LimitEnded => "limit_ended",
             About::Lost => "lost",
@@ -75,8 +78,14 @@ pub struct Message {
 /// An alarm in a message, in parts for machines.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 pub struct AlarmPart {
+    /// Its id, as the API has it; empty in what an older version kept.
+    #[serde(default)]
+    pub id: String,
     /// Stable word of its kind.
     pub kind: String,
+    /// Stable word of what its kind asks of people; empty in what an older version kept.
+    #[serde(default)]
+    pub class: String,
     /// Where.
     pub place: Place,
     /// State after what happened.
@@ -99,10 +108,10 @@ pub struct AlarmPart {
     pub action: Option<String>,
 }
 
-/// A time for people.
+/// A time for people: of the target's zone, with what that is from UTC, so that nobody has to guess.
 pub(super) fn time(unix_ms: i64, zone: &TimeZone) -> String {
     let Ok(at) = Timestamp::from_millisecond(unix_ms) else { return format!("{unix_ms} ms") };
-    at.to_zoned_datetime(zone.clone()).strftime("%Y-%m-%d %H:%M:%S %Z").to_string()
+    at.to_zoned_datetime(zone.clone()).strftime("%Y-%m-%d %H:%M:%S %:z").to_string()
 }
 
 /// The text on one line, cut when long.
@@ -118,13 +127,12 @@ impl Message {
     /// What happened to an alarm.
     pub fn of_alarm(transition: &Transition, entry: &Entry, told: Told, zone: &TimeZone) -> Message {
         let alarm = &entry.alarm;
-        let since = alarm.active_since().map(|at| at.0);
-        let text = AlarmText::of(entry, since.map(|at| time(at, zone)).as_deref());
-        let happened = told::words(transition, |at| time(at, zone));
+        let text = AlarmText::of(entry, &|at| time(at.0, zone));
+        let happened = told::words(transition, alarm, |at| time(at, zone));
         let at = time(transition.at.wall.0, zone);
         // What to do, and the cautions before it, are for while the cause is there.
         let whole = matches!(told, Told::Raised | Told::Chattering) && alarm.active();
-        let (subject, body) = if told == Told::Raised {
+        let (subject, body) = if told == Told::Raised && transition.cause != Cause::PriorityRaised && alarm.active() {
             (text.headline.clone(), format!("Came {at}.\n\n{text}"))
         } else {
             let rest = if whole { text.to_string() } else { format!("{}\n{}\n", text.headline, text.state) };
@@ -133,10 +141,12 @@ impl Message {
         let line = if whole { text.line.clone() } else { format!("{subject}. {}", text.state) };
         let story = text.story.as_ref();
         let part = AlarmPart {
+            id: alarm.id().address(),
             kind: alarm.id().kind.key().to_owned(),
+            class: alarm.id().kind.class().key().to_owned(),
             place: alarm.id().place.clone(),
             state: transition.to,
-            since_unix_ms: since,
+            since_unix_ms: alarm.active_since().map(|at| at.0),
             by: transition.by.as_ref().map(|by| by.who().to_owned()),
             remark: transition.by.as_ref().map(|by| by.remark().to_owned()).filter(|remark| !remark.is_empty()),
             what: story.map(|story| story.what.clone()),
@@ -202,7 +212,12 @@ impl Message {
     /// What was held, in one message.
     pub fn summary(at: UnixMs, about: About, held: Held, zone: &TimeZone) -> Message {
         let alarms = held.total();
-        let plural = if alarms == 1 { "alarm" } else { "alarms" };
+        let plural = match (about, alarms) {
+            (About::Digest, 1) => "entry",
+            (About::Digest, _) => "entries",
+            (_, 1) => "alarm",
+            _ => "alarms",
+        };
         let counts = held.counts_in_words();
         let (subject, intro) = match about {
             About::FloodEnded => (
@@ -212,6 +227,10 @@ impl Message {
             About::LimitEnded => (
                 format!("{alarms} {plural} beyond the limit on messages{counts}"),
                 "This target's limit on messages was reached; these were not sent one by one.",
+            ),
+            About::Digest => (
+                format!("Daily digest: {alarms} {plural}{counts}"),
+                "These wait for a planned visit or ask nobody: none of them needs an action now.",
             ),
             _ => (
                 format!("During the quiet hours: {alarms} {plural}{counts}"),

@@ -6,6 +6,7 @@
 
 pub mod backoff;
 pub mod counts;
+pub mod digest;
 pub mod held;
 pub mod message;
 pub mod outbox;

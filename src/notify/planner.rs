@@ -1,4 +1,5 @@
-//! What one target is told, and when: routing, quiet hours, limit on messages, floods. Pure: time comes in, messages go out.
+//! What one target is told, and when: routing, daily digest, quiet hours, limit on messages, floods. Pure: time comes in,
+//! messages go out.
 //!
 //! What must outlive a restart is in [`State`], so that it can be kept in the same transaction as the messages. Critical
 //! alarms are never held. Must never read a clock, and never send.
@@ -7,12 +8,14 @@ use std::collections::{BTreeSet, VecDeque};
 
 use serde::{Deserialize, Serialize};
 
+use super::digest;
 use super::held::Held;
 use super::message::{About, Message, time};
 use super::settings::Target;
 use super::told::{self, Told};
-use crate::alarm::flood::{Digest, FloodNews};
+use crate::alarm::flood::{Digest, DigestAlarm, FloodNews};
 use crate::alarm::id::{AlarmId, Place};
+use crate::alarm::rationale::Class;
 use crate::alarm::set::Entry;
 use crate::alarm::settings::Priority;
 use crate::alarm::state::{AlarmState, Announcement, Transition};
@@ -28,6 +31,12 @@ pub struct State {
     quiet: Held,
     /// Beyond the limit on messages.
     limited: Held,
+    /// Waits for the daily digest.
+    #[serde(default)]
+    digest: Held,
+    /// When that is due.
+    #[serde(default)]
+    digest_due_unix_ms: Option<i64>,
     /// It was told that a flood began.
     flood: bool,
 }
@@ -67,8 +76,14 @@ impl Planner {
         }
     }
 
-    /// What time alone brings: the summaries of quiet hours and of the limit.
+    /// What time alone brings: the daily digest, the summaries of quiet hours and of the limit.
     pub fn pass_time(&mut self, now: Instant2, out: &mut Vec<Message>) {
+        if let Some(due) = self.digest_due(now.wall)
+            && due <= now.wall
+        {
+            self.state.digest_due_unix_ms = None;
+            out.push(self.sum_up(now, About::Digest, |state| &mut state.digest));
+        }
         if !self.state.quiet.is_empty() && self.target.quiet.until(now.wall).is_none() {
             out.push(self.sum_up(now, About::QuietEnded, |state| &mut state.quiet));
         }
@@ -87,7 +102,33 @@ impl Planner {
             let within_ms = self.target.rate.map_or(0, |rate| rate.within_ms);
             self.sent.front().map_or(0, |sent| sent.0.saturating_add(within_ms).saturating_sub(now.mono.0))
         });
-        quiet.into_iter().chain(limited).min()
+        let digest = self.digest_due(now.wall).map(|due| u64::try_from(due.0 - now.wall.0).unwrap_or(0));
+        quiet.into_iter().chain(limited).chain(digest).min()
+    }
+
+    /// When the digest is to be sent, if something waits for it: never in quiet hours, and within a day whatever the wall clock
+    /// has been set to.
+    fn digest_due(&self, now: UnixMs) -> Option<UnixMs> {
+        let due = UnixMs(self.state.digest_due_unix_ms.filter(|_| !self.state.digest.is_empty())?);
+        let next = digest::next(now, self.target.digest_at, &self.target.zone);
+        let due = next.map_or(due, |next| next.min(due));
+        self.target.quiet.until(due.max(now)).or(Some(due))
+    }
+
+    fn hold_for_digest(
+        &mut self,
+        now: UnixMs,
+        alarm: &AlarmId,
+        priority: Priority,
+        news: Told,
+        at_unix_ms: i64,
+        words: &str,
+    ) {
+        if self.state.digest_due_unix_ms.is_none() {
+            let next = digest::next(now, self.target.digest_at, &self.target.zone);
+            self.state.digest_due_unix_ms = Some(next.unwrap_or(now).0);
+        }
+        self.state.digest.add(alarm, priority, news, at_unix_ms, words);
     }
 
     fn alarm(&mut self, now: Instant2, transition: &Transition, entry: &Entry) -> Option<Message> {
@@ -104,8 +145,13 @@ impl Planner {
         if matches!(transition.to, AlarmState::Normal | AlarmState::Disabled) {
             self.state.told.remove(id);
         }
-        let news = news.filter(|news| self.target.tell.contains(news))?;
+        let news = news.filter(|news| news.is_among(&self.target.tell))?;
         if priority != Priority::Critical {
+            if !self.target.at_once.contains(&id.kind.class()) {
+                let words = told::words(transition, &entry.alarm, |at| time(at, &self.target.zone));
+                self.hold_for_digest(now.wall, id, priority, news, transition.at.wall.0, &words);
+                return None;
+            }
             let held = if self.target.quiet.until(now.wall).is_some() {
                 Some(&mut self.state.quiet)
             } else if self.has_room(now.mono) {
@@ -114,7 +160,7 @@ impl Planner {
                 Some(&mut self.state.limited)
             };
             if let Some(held) = held {
-                let words = told::words(transition, |at| time(at, &self.target.zone));
+                let words = told::words(transition, &entry.alarm, |at| time(at, &self.target.zone));
                 held.add(id, priority, news, transition.at.wall.0, &words);
                 return None;
             }
@@ -125,7 +171,8 @@ impl Planner {
 
     fn flood_began(&mut self, now: Instant2, at: UnixMs) -> Option<Message> {
         let concerned = self.target.priorities.iter().any(|priority| *priority != Priority::Critical)
-            && self.target.tell.contains(&Told::Raised);
+            && self.target.tell.contains(&Told::Raised)
+            && self.target.at_once.contains(&Class::Alarm);
         if !concerned || self.target.quiet.until(now.wall).is_some() {
             return None;
         }
@@ -141,11 +188,17 @@ impl Planner {
         }
         let quiet = self.target.quiet.until(now.wall).is_some();
         let mut held = Held::default();
-        for (priority, id) in &digest.alarms {
-            if self.takes(*priority, id) {
-                self.state.told.insert(id.clone());
+        for DigestAlarm { priority, id, raised_at } in &digest.alarms {
+            if !self.takes(*priority, id) {
+                continue;
+            }
+            self.state.told.insert(id.clone());
+            let (raised_at, words) = (raised_at.unwrap_or(at).0, "came in a flood");
+            if self.target.at_once.contains(&id.kind.class()) {
                 let into = if quiet { &mut self.state.quiet } else { &mut held };
-                into.add(id, *priority, Told::Raised, at.0, "came in a flood");
+                into.add(id, *priority, Told::Raised, raised_at, words);
+            } else {
+                self.hold_for_digest(now.wall, id, *priority, Told::Raised, raised_at, words);
             }
         }
         if quiet || held.is_empty() && !was_told {
@@ -164,7 +217,9 @@ impl Planner {
         };
         let wanted =
             station.zip(self.target.stations.as_ref()).is_none_or(|(station, wanted)| wanted.contains(station));
-        wanted && self.target.priorities.contains(&priority)
+        let class = alarm.kind.class();
+        let classes = self.target.at_once.contains(&class) || self.target.digest.contains(&class);
+        wanted && classes && self.target.priorities.contains(&priority)
     }
 
     fn sum_up(&mut self, now: Instant2, about: About, held: impl FnOnce(&mut State) -> &mut Held) -> Message {

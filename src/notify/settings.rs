@@ -5,10 +5,12 @@ use std::collections::BTreeSet;
 use std::path::PathBuf;
 use std::time::Duration;
 
+use jiff::civil::Time;
 use jiff::tz::TimeZone;
 
 use super::quiet::QuietHours;
 use super::told::Told;
+use crate::alarm::rationale::Class;
 use crate::alarm::settings::Priority;
 
 /// Everything about notifications.
@@ -29,13 +31,20 @@ pub struct Target {
     pub priorities: BTreeSet<Priority>,
     /// Stations that are sent here; none is all. Alarms of wattassay itself are sent in any case.
     pub stations: Option<BTreeSet<String>>,
+    /// Classes that are sent one by one, as they happen.
+    pub at_once: BTreeSet<Class>,
+    /// Classes that are sent once a day in one message; what is in neither is not sent here. Critical alarms of them are sent at
+    /// once.
+    pub digest: BTreeSet<Class>,
+    /// Local time of that message.
+    pub digest_at: Time,
     /// What is told of an alarm.
     pub tell: BTreeSet<Told>,
     /// Times without messages, but critical ones.
     pub quiet: QuietHours,
     /// How many messages at most; none is no limit.
     pub rate: Option<Rate>,
-    /// Time zone of the texts.
+    /// Time zone of the texts, the quiet hours and the digest.
     pub zone: TimeZone,
     /// How long to go on trying to deliver a message.
     pub max_age: Duration,
@@ -61,6 +70,10 @@ impl Rate {
     pub const DEFAULT: Rate = Rate { messages: 20, within_ms: 600_000 };
 }
 
+/// Sent one by one to people unless they ask for more: what an operator has to act on.
+pub const DEFAULT_AT_ONCE: [Class; 1] = [Class::Alarm];
+/// The digest is sent when the day's work is given out.
+pub const DEFAULT_DIGEST_AT: Time = Time::constant(7, 0, 0, 0);
 /// Longest wait for a delivery.
 pub const DEFAULT_TIMEOUT: Duration = Duration::from_secs(15);
 /// An alarm that is three days late is no news any more.

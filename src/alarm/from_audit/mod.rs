@@ -20,6 +20,7 @@ use std::fmt;
 
 use self::circuit::Causes;
 use self::shared::Shared;
+use super::availability::Poor;
 use super::id::{AlarmId, AlarmKind};
 use super::state::Condition;
 use super::words::Story;
@@ -110,6 +111,8 @@ pub struct MonitorNow<'a> {
     pub polling: Polling<'a>,
     /// The alarm that tells the silence of many monitors at once, this one among them.
     pub silent_with: Option<&'a AlarmId>,
+    /// How little it has answered of late, while that is too little.
+    pub poor: Option<Poor>,
     /// What its map says and the device does not, once that is sure.
     pub register_fault: Option<&'a RegisterFault>,
     /// Alarms that are up.

@@ -245,6 +245,11 @@ fn silence(judge: &Judge) -> Known {
     let (kind, now) = (AlarmKind::MonitorSilent, judge.now);
     match (now.polling, now.silent_with) {
         (Polling::NotYet, _) => Known::new(kind, Condition::Unknown),
+        // The same alarm whether it answers at this moment or not, else it would come and go with every interruption.
+        (Polling::Answers, _) | (Polling::Silent { .. }, None) if now.poor.is_some() => {
+            let story = now.poor.map(|poor| say::monitor_answers_seldom(now.monitor, &poor, &judge.names));
+            Known { story, ..Known::new(kind, Condition::True) }
+        }
         (Polling::Answers, _) => Known::new(kind, Condition::False),
         (Polling::Silent { .. }, Some(teller)) if now.up.is(teller) => Known::left_to(kind, teller.clone()),
         (Polling::Silent { .. }, Some(_)) => Known::new(kind, Condition::Unknown),

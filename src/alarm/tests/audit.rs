@@ -86,6 +86,7 @@ fn monitor<'a>(circuits: &'a [CircuitNow<'a>]) -> MonitorNow<'a> {
         monitor: "PM-1",
         polling: Polling::Answers,
         silent_with: None,
+        poor: None,
         register_fault: None,
         up: Up::NONE,
         supply_was_proven: false,

@@ -64,7 +64,7 @@ fn chattering_that_was_acknowledged_or_shelved_ends_without_a_word() {
             blink(&mut alarm, seconds);
         }
         tell(&mut alarm, 20, Condition::True);
-        let act = Event::Shelve { by: operator(), until: at_s(3600).wall };
+        let act = Event::Shelve { by: operator(), until: at_s(3600).wall, approved: true };
         apply(&mut alarm, 21, if shelve { act } else { Event::Acknowledge(operator()) });
         let records = apply(&mut alarm, 320, Event::Tick);
         assert_eq!((&records[0].cause, records[0].announcement), (&Cause::ChatteringEnded, Announcement::None));
@@ -117,7 +117,7 @@ fn the_eleventh_alarm_in_ten_minutes_is_a_flood_told_together_at_its_end() {
     assert_eq!(step, Step::default());
     set.tick(at_s(611), &mut step);
     let [FloodNews::Ended { digest, .. }] = step.floods.as_slice() else { panic!("{:?}", step.floods) };
-    let held: Vec<String> = digest.alarms.iter().map(|(p, id)| format!("{} {id}", p.key())).collect();
+    let held: Vec<String> = digest.alarms.iter().map(|held| format!("{} {}", held.priority.key(), held.id)).collect();
     assert_eq!(
         held,
         [
@@ -126,6 +126,9 @@ fn the_eleventh_alarm_in_ten_minutes_is_a_flood_told_together_at_its_end() {
             "low Larkmoor North, Pump 14: values_frozen"
         ]
     );
+    // Each with the time at which it was raised, not that of the flood's end.
+    let raised: Vec<_> = digest.alarms.iter().map(|held| held.raised_at).collect();
+    assert_eq!(raised, [11, 12, 14].map(|second| Some(at_s(second).wall)));
     assert_eq!(digest.counts(), [(Priority::Medium, 1), (Priority::Low, 2)]);
     assert!(!set.flooded() && set.digest().alarms.is_empty());
     assert_eq!(raise(&mut set, 612, 19).transitions[0].announcement, Announcement::Now);
@@ -173,4 +176,63 @@ fn rules_that_no_longer_exist_suppress_nothing() {
     let mut step = Step::default();
     set.keep_rules(at_s(3), |_| false, &mut step);
     assert_eq!(step.transitions[0].to, AlarmState::Normal);
+}
+
+#[test]
+fn work_orders_and_events_never_tip_a_flood_but_are_held_in_one() {
+    let mut set = AlarmSet::new(FloodSettings::default());
+    let pumps = || (1..=20).map(|n| pump(n, AlarmKind::MeteringMiswired));
+    let alarms = pumps().chain((1..=12).map(|n| pump(n, AlarmKind::ValuesFrozen))).map(|id| (id, prompt()));
+    set.configure(at_s(0), alarms.collect::<Vec<_>>(), FloodSettings::default(), &mut Step::default());
+    let raise_kind = |set: &mut AlarmSet, seconds, n, kind| {
+        let mut step = Step::default();
+        set.tell(at_s(seconds), &pump(n, kind), Condition::True, None, &mut step).unwrap();
+        step
+    };
+    // What a start finds at nineteen pumps.
+    for n in 1..=19 {
+        let step = raise_kind(&mut set, 1, n, AlarmKind::MeteringMiswired);
+        assert_eq!((step.floods.len(), step.transitions[0].announcement), (0, Announcement::Now), "{n}");
+    }
+    let began: usize = (1..=11).map(|n| raise_kind(&mut set, 2, n, AlarmKind::ValuesFrozen).floods.len()).sum();
+    assert_eq!(began, 1, "eleven alarms are a flood");
+    let held = raise_kind(&mut set, 3, 20, AlarmKind::MeteringMiswired);
+    assert_eq!(held.transitions[0].announcement, Announcement::HeldFlood);
+}
+
+#[test]
+fn a_critical_alarm_is_announced_each_time_however_often_it_is_raised() {
+    let settings = AlarmSettings { priority: Priority::Critical, ..chattering().settings };
+    let mut alarm = Alarm::new(pump_alarm(), settings);
+    for seconds in 0..20 {
+        assert_eq!(blink(&mut alarm, 10 * seconds), Announcement::Now, "{seconds}");
+    }
+    assert!(alarm.chattering(), "that it comes and goes is known all the same");
+}
+
+#[test]
+fn an_alarm_held_back_that_becomes_critical_is_announced() {
+    let id = pump(1, AlarmKind::ValuesFrozen);
+    let mut set = AlarmSet::new(FloodSettings { begins_above: 1, ends_below: 1, within_ms: 600_000 });
+    let other = pump(2, AlarmKind::ValuesFrozen);
+    let flood = set.flood.settings;
+    let medium = AlarmSettings { priority: Priority::Medium, ..prompt() };
+    set.configure(at_s(0), [(id.clone(), medium), (other.clone(), medium)], flood, &mut Step::default());
+    set.tell(at_s(1), &other, Condition::True, None, &mut Step::default()).unwrap();
+    let mut step = Step::default();
+    set.tell(at_s(2), &id, Condition::True, None, &mut step).unwrap();
+    assert_eq!(step.transitions[0].announcement, Announcement::HeldFlood);
+
+    let critical = AlarmSettings { priority: Priority::Critical, ..medium };
+    let mut step = Step::default();
+    let reload = [(id.clone(), critical), (other, medium)];
+    set.configure(at_s(3), reload.clone(), flood, &mut step);
+    let [raised] = step.transitions.as_slice() else { panic!("{step:?}") };
+    assert_eq!((&raised.alarm, &raised.cause, raised.announcement), (&id, &Cause::PriorityRaised, Announcement::Now));
+    assert_eq!(set.digest().alarms, [], "and no longer held");
+    // Once: neither another reload nor a restart does it again.
+    let mut step = Step::default();
+    set.configure(at_s(4), reload.clone(), flood, &mut step);
+    AlarmSet::restore(set.image(at_s(5)), at_s(6), reload, flood, &mut step);
+    assert_eq!(step.transitions, []);
 }

@@ -84,6 +84,7 @@ impl Panel {
         let is_up = |id: &AlarmId| set.get(id).is_some_and(|entry| entry.alarm.active());
         let now = MonitorNow {
             monitor: "PM-1",
+            poor: None,
             polling: Polling::Answers,
             silent_with: None,
             register_fault: None,

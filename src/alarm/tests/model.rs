@@ -5,7 +5,7 @@ use std::collections::BTreeSet;
 use proptest::prelude::*;
 
 use super::super::machine::{Alarm, RULES_MAX};
-use super::super::settings::{AlarmSettings, ChatterSettings};
+use super::super::settings::{AlarmSettings, ChatterSettings, Priority};
 use super::super::state::{AlarmState, Announcement, Cause, Condition, Event, Transition};
 use super::{at_s, operator, prompt, pump_alarm};
 
@@ -31,11 +31,11 @@ impl Move {
             Move::Tick => Event::Tick,
             Move::Acknowledge => Event::Acknowledge(operator()),
             Move::Reset => Event::Reset(operator()),
-            Move::Shelve(for_s) => Event::Shelve { by: operator(), until: at_s(seconds + for_s).wall },
+            Move::Shelve(for_s) => Event::Shelve { by: operator(), until: at_s(seconds + for_s).wall, approved: true },
             Move::Unshelve => Event::Unshelve(operator()),
             Move::Suppress(rule) => Event::Suppress { rule: format!("rule {rule}") },
             Move::Unsuppress(rule) => Event::Unsuppress { rule: format!("rule {rule}") },
-            Move::Out => Event::TakeOutOfService(operator()),
+            Move::Out => Event::TakeOutOfService { by: operator(), until: None, approved: true },
             Move::Return => Event::ReturnToService(operator()),
         }
     }
@@ -78,7 +78,13 @@ struct Paper {
     shelved_until_s: Option<u64>,
     rules: BTreeSet<u8>,
     out: bool,
+    /// It was raised since it was set aside.
+    raised_aside: bool,
     changes: Vec<(AlarmState, AlarmState)>,
+    /// Every raise (true) and return of the condition, set aside or not.
+    log: Vec<bool>,
+    /// Announcements: as it is raised or set free, the second time beneath nothing.
+    announced: u32,
 }
 
 impl Paper {
@@ -99,8 +105,11 @@ impl Paper {
         let (before, aside) = (self.shown(), self.aside());
         edit(self);
         if aside && !self.aside() {
+            let raised_aside = std::mem::take(&mut self.raised_aside);
+            self.announced += u32::from(self.active || raised_aside && self.latching);
             self.beneath = match (self.active, self.beneath) {
                 (true, _) => AlarmState::Unacknowledged,
+                (false, _) if raised_aside && self.latching => AlarmState::LatchedUnacknowledged,
                 // A latching alarm that was before the operator when it was set aside stays latched.
                 (false, AlarmState::Unacknowledged | AlarmState::LatchedUnacknowledged) if self.latching => {
                     AlarmState::LatchedUnacknowledged
@@ -129,9 +138,12 @@ impl Paper {
             self.against_s = 0;
             self.change(|paper| {
                 paper.active = !paper.active;
+                paper.log.push(paper.active);
                 if paper.aside() {
+                    paper.raised_aside |= paper.active;
                     return;
                 }
+                paper.announced += u32::from(paper.active);
                 paper.beneath = match (paper.active, paper.beneath) {
                     (true, _) => AlarmState::Unacknowledged,
                     (false, AlarmState::Acknowledged) if paper.latching => AlarmState::LatchedAcknowledged,
@@ -227,7 +239,10 @@ proptest! {
             shelved_until_s: None,
             rules: BTreeSet::new(),
             out: false,
+            raised_aside: false,
             changes: Vec::new(),
+            log: Vec::new(),
+            announced: 0,
         };
         for (wait_s, what) in &moves {
             for _ in 0..*wait_s {
@@ -237,6 +252,14 @@ proptest! {
         }
         let changes: Vec<_> = records.iter().map(|r| (r.from, r.to)).filter(|(from, to)| from != to).collect();
         prop_assert_eq!(changes, paper.changes.clone());
+        let logged = records.iter().filter_map(|r| match r.cause {
+            Cause::ConditionTrue => Some(true),
+            Cause::ConditionFalse => Some(false),
+            _ => None,
+        });
+        prop_assert_eq!(logged.collect::<Vec<_>>(), paper.log.clone(), "every raise and return is on the record");
+        let announced = records.iter().filter(|r| r.announcement == Announcement::Now).count() as u32;
+        prop_assert_eq!(announced, paper.announced);
         prop_assert_eq!(alarm.state(), paper.shown());
         prop_assert_eq!(alarm.active(), paper.active);
     }
@@ -247,12 +270,21 @@ proptest! {
         let settings = AlarmSettings { latching, chatter, on_delay_ms: 1000, ..prompt() };
         let (mut alarm, records) = walk_alarm(settings, &moves);
         let mut state = AlarmState::Normal;
+        let aside = [AlarmState::Shelved, AlarmState::SuppressedByDesign, AlarmState::OutOfService];
         for record in &records {
             prop_assert_eq!(record.from, state, "records chain");
             state = record.to;
             let announces = record.announcement != Announcement::None;
-            prop_assert!(!announces || record.to == AlarmState::Unacknowledged, "only what is active is announced");
-            prop_assert!(record.from != record.to || record.cause != Cause::ConditionTrue, "never active twice");
+            let latched_now = latching && record.to == AlarmState::LatchedUnacknowledged && aside.contains(&record.from);
+            prop_assert!(
+                !announces || record.to == AlarmState::Unacknowledged || latched_now,
+                "only what is active, or was raised unseen, is announced"
+            );
+            let raised = record.cause == Cause::ConditionTrue;
+            prop_assert!(
+                !raised || record.from != record.to || aside.contains(&record.from),
+                "never active twice before the operator"
+            );
             let gone = record.cause == Cause::ConditionFalse;
             if record.from == AlarmState::Acknowledged && gone {
                 let to = if latching { AlarmState::LatchedAcknowledged } else { AlarmState::Normal };
@@ -275,6 +307,27 @@ proptest! {
         }
         prop_assert!(alarm.shelving().is_none() && !alarm.chattering());
         prop_assert_eq!(alarm.next_due(), None);
+    }
+
+    /// A critical alarm chatters, and is announced all the same; nobody sets it aside without approval.
+    #[test]
+    fn nothing_holds_back_a_critical_alarm(moves in walk()) {
+        let chatter = ChatterSettings { raises: 2, within_ms: 60_000, quiet_ms: 60_000 };
+        let settings = AlarmSettings { priority: Priority::Critical, chatter, ..prompt() };
+        let (mut alarm, records) = walk_alarm(settings, &moves);
+        for record in &records {
+            let comes = record.to == AlarmState::Unacknowledged && record.from != record.to;
+            prop_assert_eq!(comes, record.announcement == Announcement::Now, "{:?}", record);
+            prop_assert!(record.announcement != Announcement::HeldChattering);
+        }
+        let now = at_s(moves.iter().map(|(wait_s, _)| wait_s).sum());
+        let (shelve, out) = (
+            Event::Shelve { by: operator(), until: at_s(1_000_000).wall, approved: false },
+            Event::TakeOutOfService { by: operator(), until: None, approved: false },
+        );
+        for act in [shelve, out] {
+            prop_assert!(alarm.apply(now, act, &mut Vec::new()).is_err());
+        }
     }
 
     #[test]

@@ -122,7 +122,7 @@ fn a_shelving_that_ran_out_while_the_program_was_away_ends_at_once() {
     let (mut set, id) = (AlarmSet::new(FLOOD), pump_alarm());
     set.configure(at_s(0), [(id.clone(), prompt())], FLOOD, &mut Step::default());
     set.tell(at_s(1), &id, Condition::True, Some(clock_stepped(5)), &mut Step::default()).unwrap();
-    let shelve = Event::Shelve { by: operator(), until: at_s(100).wall };
+    let shelve = Event::Shelve { by: operator(), until: at_s(100).wall, approved: true };
     set.apply(at_s(2), &id, shelve, &mut Step::default()).unwrap();
     let image = through_json(&set.image(at_s(10)));
 

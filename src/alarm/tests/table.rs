@@ -23,11 +23,11 @@ fn events() -> Vec<Event> {
         Event::Tick,
         Event::Acknowledge(operator()),
         Event::Reset(operator()),
-        Event::Shelve { by: operator(), until: until() },
+        Event::Shelve { by: operator(), until: until(), approved: true },
         Event::Unshelve(operator()),
         Event::Suppress { rule: RULE.to_owned() },
         Event::Unsuppress { rule: RULE.to_owned() },
-        Event::TakeOutOfService(operator()),
+        Event::TakeOutOfService { by: operator(), until: None, approved: true },
         Event::ReturnToService(operator()),
         Event::Disable,
         Event::ToldElsewhere { by: leads() },
@@ -52,7 +52,7 @@ fn column(event: &Event) -> (usize, Option<Cause>) {
         Event::Unshelve(_) => (7, Some(Cause::Unshelved)),
         Event::Suppress { .. } => (8, Some(Cause::Suppressed { rule: rule() })),
         Event::Unsuppress { .. } => (9, Some(Cause::Unsuppressed { rule: rule() })),
-        Event::TakeOutOfService(_) => (10, Some(Cause::TakenOutOfService)),
+        Event::TakeOutOfService { .. } => (10, Some(Cause::TakenOutOfService)),
         Event::ReturnToService(_) => (11, Some(Cause::ReturnedToService)),
         Event::Disable => (12, Some(Cause::Disabled)),
         Event::ToldElsewhere { .. } => (13, Some(Cause::ToldElsewhere { by: leads() })),
@@ -85,9 +85,9 @@ fn start(name: &str) -> Alarm {
     let yes = Event::Condition(Condition::True);
     let no = Event::Condition(Condition::False);
     let acknowledge = Event::Acknowledge(operator());
-    let shelve = Event::Shelve { by: operator(), until: until() };
+    let shelve = Event::Shelve { by: operator(), until: until(), approved: true };
     let suppress = Event::Suppress { rule: RULE.to_owned() };
-    let out = Event::TakeOutOfService(operator());
+    let out = Event::TakeOutOfService { by: operator(), until: None, approved: true };
     let way = match name {
         "normal" => vec![no],
         "unacknowledged" | "unacknowledged-latching" => vec![yes],
@@ -98,6 +98,9 @@ fn start(name: &str) -> Alarm {
         "shelved-quiet" => vec![no, shelve],
         "shelved-returned" | "shelved-latched" => vec![yes, no, shelve],
         "shelved-latched-acknowledged" => vec![yes, acknowledge, no, shelve],
+        "shelved-passed-latching" => vec![shelve, yes, no],
+        "suppressed-passed-latching" => vec![suppress, yes, no],
+        "out-passed-latching" => vec![out, yes, no],
         "suppressed-active" => vec![yes, suppress],
         "suppressed-quiet" => vec![no, suppress],
         "suppressed-shelved" => vec![yes, shelve, suppress],
@@ -114,7 +117,7 @@ fn start(name: &str) -> Alarm {
 }
 
 /// One row a start, one column an event. `-`: nothing recorded; `!`: refused; a letter: recorded, with that state after;
-/// `*`: announced. The letters are those of [`letter`].
+/// `*`: announced. "passed": raised and returned while set aside. The letters are those of [`letter`].
 const TABLE: &str = "
 start                        true false unkn tick ack reset shelve unshelve suppr unsuppr out return disable told
 normal                       U*   -     -    -    !   !     S      !        D     -       O   !      X       -
@@ -125,17 +128,20 @@ unacknowledged-latching      -    L     -    -    A   !     S      !        D   
 acknowledged-latching        -    K     -    -    !   !     S      !        D     -       O   !      X       N
 latched-unacknowledged       U*   -     -    -    K   R     S      !        D     -       O   !      X       -
 latched-acknowledged         U*   -     -    -    !   N     S      !        D     -       O   !      X       -
-shelved-active               -    -     -    -    !   !     S      U*       D     -       O   !      X       -
-shelved-quiet                -    -     -    -    !   !     S      N        D     -       O   !      X       -
-shelved-returned             -    -     -    -    !   !     S      N        D     -       O   !      X       -
-shelved-latched              -    -     -    -    !   !     S      L        D     -       O   !      X       -
-shelved-latched-acknowledged -    -     -    -    !   !     S      K        D     -       O   !      X       -
-suppressed-active            -    -     -    -    !   !     D      !        -     U*      O   !      X       -
-suppressed-quiet             -    -     -    -    !   !     D      !        -     N       O   !      X       -
-suppressed-shelved           -    -     -    -    !   !     D      D        -     S       O   !      X       -
-out-active                   -    -     -    -    !   !     O      !        O     -       !   U*     X       -
-out-quiet                    -    -     -    -    !   !     O      !        O     -       !   N      X       -
-out-suppressed               -    -     -    -    !   !     O      !        -     O       !   D      X       -
+shelved-active               -    S     -    -    !   !     S      U*       D     -       O   !      X       S
+shelved-quiet                S    -     -    -    !   !     S      N        D     -       O   !      X       -
+shelved-returned             S    -     -    -    !   !     S      N        D     -       O   !      X       -
+shelved-latched              S    -     -    -    !   !     S      L        D     -       O   !      X       -
+shelved-latched-acknowledged S    -     -    -    !   !     S      K        D     -       O   !      X       -
+shelved-passed-latching      S    -     -    -    !   !     S      L*       D     -       O   !      X       -
+suppressed-active            -    D     -    -    !   !     D      !        -     U*      O   !      X       D
+suppressed-quiet             D    -     -    -    !   !     D      !        -     N       O   !      X       -
+suppressed-passed-latching   D    -     -    -    !   !     D      !        -     L*      O   !      X       -
+suppressed-shelved           -    D     -    -    !   !     D      D        -     S       O   !      X       D
+out-active                   -    O     -    -    !   !     O      !        O     -       !   U*     X       O
+out-quiet                    O    -     -    -    !   !     O      !        O     -       !   N      X       -
+out-passed-latching          O    -     -    -    !   !     O      !        O     -       !   L*     X       -
+out-suppressed               -    O     -    -    !   !     O      !        -     O       !   D      X       O
 disabled                     -    -     -    -    !   !     !      !        !     -       !   !      -       -
 ";
 
@@ -184,7 +190,15 @@ fn set_aside_an_alarm_follows_its_condition_and_shows_it_when_released() {
         {
             let mut alarm = start(name);
             let condition = if beneath { Condition::True } else { Condition::False };
-            assert_eq!(tell(&mut alarm, 3, condition), []);
+            let moved = beneath != alarm.active();
+            let records = tell(&mut alarm, 3, condition);
+            let state = alarm.state();
+            let expected = if beneath { Cause::ConditionTrue } else { Cause::ConditionFalse };
+            assert_eq!(
+                records.iter().map(|r| (r.from, r.to, r.cause.clone(), r.announcement)).collect::<Vec<_>>(),
+                if moved { vec![(state, state, expected, Announcement::None)] } else { vec![] },
+                "{name}: what happens beneath is recorded and not announced"
+            );
             let release = match alarm.state() {
                 AlarmState::Shelved => Event::Unshelve(operator()),
                 AlarmState::SuppressedByDesign => Event::Unsuppress { rule: RULE.to_owned() },
@@ -197,13 +211,18 @@ fn set_aside_an_alarm_follows_its_condition_and_shows_it_when_released() {
 }
 
 #[test]
-fn what_comes_and_goes_while_set_aside_does_not_latch() {
-    let mut alarm = Alarm::new(pump_alarm(), AlarmSettings { latching: true, ..prompt() });
-    apply(&mut alarm, 1, Event::TakeOutOfService(operator()));
-    tell(&mut alarm, 2, Condition::True);
-    tell(&mut alarm, 3, Condition::False);
-    apply(&mut alarm, 4, Event::ReturnToService(operator()));
-    assert_eq!(alarm.state(), AlarmState::Normal);
+fn what_was_raised_and_returned_while_set_aside_stays_latched_and_is_announced_then() {
+    for (latching, expected) in [
+        (true, (AlarmState::LatchedUnacknowledged, Announcement::Now)),
+        (false, (AlarmState::Normal, Announcement::None)),
+    ] {
+        let mut alarm = Alarm::new(pump_alarm(), AlarmSettings { latching, ..prompt() });
+        apply(&mut alarm, 1, Event::TakeOutOfService { by: operator(), until: None, approved: true });
+        tell(&mut alarm, 2, Condition::True);
+        tell(&mut alarm, 3, Condition::False);
+        let records = apply(&mut alarm, 4, Event::ReturnToService(operator()));
+        assert_eq!((alarm.state(), records[0].announcement), expected);
+    }
 }
 
 #[test]

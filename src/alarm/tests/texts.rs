@@ -258,7 +258,7 @@ fn state_chattering_and_lost_sight_are_said() {
     let settings = AlarmSettings { on_delay_ms: 0, off_delay_ms: 0, ..AlarmSettings::of_kind(AlarmKind::ValuesFrozen) };
     let mut set = AlarmSet::new(FloodSettings::default());
     set.configure(at_s(0), [(id.clone(), settings)], FloodSettings::default(), &mut Step::default());
-    let state = |set: &AlarmSet| AlarmText::of(set.get(&id).unwrap(), Some("22:13")).state;
+    let state = |set: &AlarmSet| AlarmText::of(set.get(&id).unwrap(), &|_| "22:13".to_owned()).state;
     let mut step = Step::default();
     set.tell(at_s(1), &id, Condition::False, None, &mut step).unwrap();
     assert_eq!(state(&set), "Normal.");
@@ -268,7 +268,7 @@ fn state_chattering_and_lost_sight_are_said() {
     }
     assert_eq!(
         state(&set),
-        "Over, not acknowledged, since 22:13; it comes and goes, so further announcements are held."
+        "Over, not acknowledged, raised 22:13; it comes and goes, so further announcements are held."
     );
     set.tell(at_s(40), &id, Condition::Unknown, None, &mut step).unwrap();
     set.apply(at_s(41), &id, super::super::state::Event::Acknowledge(operator()), &mut step).unwrap();

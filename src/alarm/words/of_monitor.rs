@@ -1,6 +1,7 @@
 //! The stories of what all pumps of one monitor share: its answers, its register map, its voltage leads. Must never decide.
 
 use super::{Story, WhenStopped, attached_of_pumps, capital, cautions_of, listed, steps, within};
+use crate::alarm::availability::Poor;
 use crate::audit::assessment::Finding;
 use crate::audit::installation::Installation;
 use crate::audit::register_fault::RegisterFault;
@@ -27,6 +28,30 @@ pub fn monitor_silent(monitor: &str, cause: &str, circuits: &[&str], installatio
         cautions: cautions_of(installations.iter().copied()),
         ..Story::default()
     }
+}
+
+/// A monitor that answers now and then, and too seldom.
+pub fn monitor_answers_seldom(monitor: &str, poor: &Poor, circuits: &[&str]) -> Story {
+    let (window_min, times) = (poor.window_ms / 60_000, poor.interruptions);
+    let share = rounded_percent(poor.share);
+    Story {
+        line: format!("answers only {share} % of the time. A lost phase may be missed. Check the network."),
+        what: format!(
+            "Power meter {monitor} answers only now and then: about {share} % of the last {window_min} minutes, interrupted \
+             {times} times."
+        ),
+        means: format!("A lost phase of {} may not be seen, and its alarms come late.", listed(circuits)),
+        steps: steps(&[
+            "Ping the meter's address for a few minutes: lost or late answers are the network's.",
+            "Check cable, switch, radio and the gateway's load, and whether another master polls this meter.",
+        ]),
+        ..Story::default()
+    }
+}
+
+/// In steps of five, so that the sentence changes seldom.
+fn rounded_percent(share: f64) -> u32 {
+    5 * (share * 20.0).round() as u32
 }
 
 /// A monitor whose registers mean something else than its map says; `explains` are the findings of its circuits.

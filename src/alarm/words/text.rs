@@ -2,12 +2,13 @@
 
 use std::fmt;
 
+use super::state_text::state_text;
 use super::{Story, capital, title};
 use crate::alarm::id::AlarmKind;
 use crate::alarm::rationale::Class;
 use crate::alarm::set::Entry;
 use crate::alarm::settings::Priority;
-use crate::alarm::state::{AlarmState, Condition};
+use crate::reading::UnixMs;
 
 /// Longest line of a message, characters: what one text message takes with room for its sender.
 pub const LINE_MAX: usize = 140;
@@ -32,20 +33,10 @@ pub struct AlarmText {
 }
 
 impl AlarmText {
-    /// The text of an alarm. `since` is the time at which its cause was last raised, as the reader writes times.
-    pub fn of(entry: &Entry, since: Option<&str>) -> AlarmText {
+    /// The text of an alarm; `time` writes a time as the reader wants it.
+    pub fn of(entry: &Entry, time: &dyn Fn(UnixMs) -> String) -> AlarmText {
         let alarm = &entry.alarm;
         let (kind, priority) = (alarm.id().kind, alarm.settings().priority);
-        let since = since.filter(|_| alarm.state() != AlarmState::Normal);
-        let mut state =
-            capital(alarm.state().words()) + &since.map_or_else(String::new, |since| format!(", since {since}"));
-        if alarm.condition() == Condition::Unknown && !entry.story.as_ref().is_some_and(|story| story.pump_stopped) {
-            state.push_str("; at present it cannot be told whether the cause is still there");
-        }
-        if alarm.chattering() {
-            state.push_str("; it comes and goes, so further announcements are held");
-        }
-        state.push('.');
         let story = entry.story.as_ref().map(|story| story.now().into_owned());
         let title = story.as_ref().and_then(|s| s.title.as_deref()).unwrap_or_else(|| title(kind));
         let place = alarm.id().place.to_string();
@@ -54,7 +45,7 @@ impl AlarmText {
             title: title.to_owned(),
             headline: format!("{}: {place}: {title}", head(kind, priority)),
             line: line(kind, priority, &place, &rest),
-            state,
+            state: state_text(entry, time),
             cautions: story.as_ref().map(|story| story.cautions.clone()).unwrap_or_default(),
             story,
         }

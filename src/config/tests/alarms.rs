@@ -1,6 +1,7 @@
 //! `[alarms]`: defaults, every key, and the words for what is wrong.
 
 use super::{MINIMAL, told};
+use crate::alarm::availability::AvailabilitySettings;
 use crate::alarm::id::AlarmKind;
 use crate::alarm::settings::{AlarmSettings, AlarmsConfig, Priority};
 use crate::config::{MapLibrary, parse};
@@ -31,9 +32,20 @@ on_delay = "2 min"
 off_delay = "10 s"
 latching = true
 longest_shelving = "3 d"
+shelving_total = "5 d"
+shelving_period = "30 d"
 chatter_raises = 4
 chatter_within = "10 min"
 chatter_quiet = "20 min"
+
+[alarms.shelving]
+at_once = 5
+
+[alarms.availability]
+window = "20 min"
+below = 0.7
+until = 0.9
+interruptions = 4
 
 [[alarms.suppress]]
 name = "Rebuild"
@@ -50,6 +62,10 @@ until = 2026-12-01T00:00:00+00:00
     assert_eq!((miswired.priority, miswired.on_delay_ms, miswired.off_delay_ms), (Priority::High, 120_000, 10_000));
     assert!(miswired.latching);
     assert_eq!(miswired.max_shelving_ms, 3 * 86_400_000);
+    assert_eq!((miswired.shelving_total_ms, miswired.shelving_period_ms), (5 * 86_400_000, 30 * 86_400_000));
+    assert_eq!(read.shelf.at_once, 5);
+    let expected = AvailabilitySettings { window_ms: 1_200_000, below: 0.7, until: 0.9, interruptions: 4 };
+    assert_eq!(read.availability, expected);
     assert_eq!(
         (miswired.chatter.raises, miswired.chatter.within_ms, miswired.chatter.quiet_ms),
         (4, 600_000, 1_200_000)
@@ -72,6 +88,15 @@ fn what_is_wrong_is_told_with_its_place() {
         ("[alarms.values_frozen]\npriority = \"urgent\"", "\"urgent\" is not a choice here"),
         ("[alarms.values_frozen]\non_delay = 5", "5 has no unit"),
         ("[alarms.values_frozen]\nchatter_raises = 1", "1 is out of range"),
+        (
+            "[alarms.values_frozen]\nlongest_shelving = \"2 d\"\nshelving_total = \"1 d\"",
+            "this is shorter than longest_shelving",
+        ),
+        ("[alarms.values_frozen]\nshelving_period = \"1 h\"", "this is shorter than shelving_total"),
+        ("[alarms.shelving]\nat_once = 0", "0 is out of range"),
+        ("[alarms.availability]\nbelow = 80", "80 is no share of the time"),
+        ("[alarms.availability]\nbelow = 0.9\nuntil = 0.8", "cannot return at 0.8"),
+        ("[alarms.availability]\nwindow = \"30 s\"", "alarms.availability.window"),
         ("[alarms.flood]\nbegins_above = 3\nends_below = 4", "a flood that begins above 3 alarms cannot end below 4"),
         (&rule("part = \"Pump 7\""), "there is no circuit or monitor named \"Pump 7\""),
         (&rule("kinds = [\"values_frosen\"]"), "there is no kind of alarm named \"values_frosen\""),
@@ -88,6 +113,14 @@ fn what_is_wrong_is_told_with_its_place() {
         }
     }
     assert_eq!(wrong, Vec::<String>::new());
+}
+
+#[test]
+fn a_long_shelving_takes_its_total_and_period_along() {
+    let read = alarms("[alarms.values_frozen]\nlongest_shelving = \"10 d\"").of_kind(AlarmKind::ValuesFrozen);
+    let ten_days = 10 * 86_400_000;
+    assert_eq!((read.max_shelving_ms, read.shelving_total_ms, read.shelving_period_ms), (ten_days, ten_days, ten_days));
+    assert_eq!(read.problems(), Vec::<String>::new());
 }
 
 #[test]

@@ -2,7 +2,10 @@
 
 use std::path::PathBuf;
 
+use jiff::civil::Time;
+
 use super::{MINIMAL, check, told, with};
+use crate::alarm::rationale::Class;
 use crate::alarm::settings::Priority;
 use crate::config::{MapLibrary, parse};
 use crate::notify::settings::{Channel, MailSecurity, Rate, Settings, SyslogTransport};
@@ -24,6 +27,9 @@ limit = { messages = 5, within = "1 min" }
 give_up_after = "2 h"
 queue = 50
 timeout = "5 s"
+at_once = ["alarm", "event"]
+digest = ["work_order"]
+digest_at = "06:30"
 quiet = [{ days = ["fri"], from = "22:00", to = "06:00" }]
 
 [[notifications.email]]
@@ -65,6 +71,14 @@ fn everything_is_read() {
     assert_eq!(hook.place(), "https://alarms.example", "what may be a token is not shown");
     assert_eq!(hook.files(), [&PathBuf::from("hook.secret")]);
     assert_eq!((mail.rate, mail.tell.len(), &mail.stations), (Some(Rate::DEFAULT), Told::DEFAULT.len(), &None));
+    assert_eq!(
+        (hook.at_once.clone(), hook.digest.clone()),
+        ([Class::Alarm, Class::Event].into(), [Class::WorkOrder].into())
+    );
+    assert_eq!(hook.digest_at, Time::constant(6, 30, 0, 0));
+    // People get work orders once a day; a receiver of log lines gets everything as it comes.
+    assert_eq!((mail.at_once.clone(), mail.digest.clone()), ([Class::Alarm].into(), [Class::WorkOrder].into()));
+    assert_eq!((log.at_once.clone(), log.digest.len()), (Class::ALL.into(), 0));
     let Channel::Email(email) = &mail.channel else { panic!("{mail:?}") };
     assert_eq!((email.security, email.port), (MailSecurity::StartTls, 587));
     let Channel::Syslog(syslog) = &log.channel else { panic!("{log:?}") };
@@ -112,6 +126,16 @@ fn mistakes_are_told() {
         "notifications.webhook.priorities: \"urgent\" is not a choice here; choose from low, medium, high, critical",
     );
     one(
+        "digest = [\"work_order\"]",
+        "digest = [\"work_order\", \"alarm\"]",
+        "notifications.webhook.digest: what is sent at once is not sent again in the digest; write each class in at_once or in digest, or in neither to have none of it",
+    );
+    one(
+        "digest_at = \"06:30\"",
+        "digest_at = \"half past six\"",
+        "notifications.webhook.digest_at: \"half past six\" is no time of day; write hours and minutes, for example digest_at = \"07:00\"",
+    );
+    one(
         "name = \"on-call\"",
         "name = \"control-room\"",
         "notifications.email.name: there are two targets named \"control-room\"; give each target a name of its own",
@@ -157,7 +181,7 @@ fn places_are_those_of_the_value() {
             "transport = \"tls\"",
             "transport = 1",
             &[
-                "f.toml:45:13: notifications.syslog.transport: expected text in quotes, found the number 1; write for example transport = \"tls\"",
+                "f.toml:48:13: notifications.syslog.transport: expected text in quotes, found the number 1; write for example transport = \"tls\"",
             ],
         )],
     );

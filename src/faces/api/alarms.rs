@@ -6,13 +6,13 @@ use axum::Json;
 use axum::extract::{OriginalUri, State};
 use axum::http::HeaderMap;
 use serde::{Deserialize, Serialize};
-use sha2::{Digest, Sha256};
 use utoipa::{IntoParams, ToSchema};
 
 use super::Api;
+use super::etag::{self, IfMatch};
 use super::page::{self, Page};
 use super::problem::{Body, Path, Problem, Query, Who};
-use crate::alarm::id::AlarmId;
+use crate::access::role::{Principal, Permission};
 use crate::alarm::machine::Act;
 use crate::alarm::operator::{Operator, Refused};
 use crate::alarm::set::Entry;
@@ -21,7 +21,6 @@ use crate::alarm::state::{AlarmState, Condition, Event};
 use crate::alarm::words::AlarmText;
 use crate::desk::ActError;
 use crate::faces::json::rfc3339;
-use crate::journal::Hash;
 use crate::reading::UnixMs;
 
 /// Which alarms to list.
@@ -45,8 +44,10 @@ pub struct Wanted {
 /// An alarm.
 #[derive(Debug, Serialize, ToSchema)]
 pub struct AlarmJson {
-    /// For the paths of this API; the same after every restart.
+    /// For the paths of this API, and in what webhooks get; the same after every restart.
     id: String,
+    /// For If-Match of an act on it, in quotes: changes with whatever happens to the alarm, and not with figures in its text.
+    revision: String,
     /// What it is about; null for the daemon itself.
     station: Option<String>,
     /// Circuit or monitor; null for a whole station.
@@ -72,7 +73,9 @@ pub struct AlarmJson {
     story: Option<StoryJson>,
     acknowledged: Option<ActJson>,
     shelved: Option<ShelvedJson>,
-    out_of_service: Option<ActJson>,
+    out_of_service: Option<OutOfServiceJson>,
+    /// Since when rules set it aside.
+    suppressed_since: Option<String>,
     /// Rules of the configuration that set it aside.
     suppressed_by: Vec<String>,
 }
@@ -105,14 +108,37 @@ pub struct ShelvedJson {
     until: String,
 }
 
+/// Out of service.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct OutOfServiceJson {
+    by: String,
+    remark: String,
+    at: String,
+    /// When it returns to service by itself; null when somebody must return it.
+    until: Option<String>,
+}
+
 /// What an operator says to an act.
 #[derive(Debug, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 pub struct Remark {
-    /// Needed for taking an alarm out of service; at most 500 characters.
+    /// At most 500 characters.
     #[serde(default)]
     #[schema(max_length = 500)]
     remark: String,
+}
+
+/// Why an alarm is taken out of service, and for how long.
+#[derive(Debug, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct OutOfService {
+    /// Why; at most 500 characters.
+    #[schema(min_length = 1, max_length = 500)]
+    remark: String,
+    /// For how many minutes; without it until somebody returns it.
+    #[serde(default)]
+    #[schema(minimum = 1, maximum = 527_040)]
+    minutes: Option<u32>,
 }
 
 /// How long to shelve, and why.
@@ -125,14 +151,6 @@ pub struct Shelve {
     /// For how many minutes; the longest shelving is the configuration's.
     #[schema(minimum = 1, maximum = 527_040)]
     minutes: u32,
-}
-
-/// The name of an alarm in addresses: names may hold any character, a digest none that an address cannot.
-pub fn key(id: &AlarmId) -> String {
-    let name = serde_json::to_string(id).unwrap_or_default();
-    let mut digest = Hash(Sha256::digest(name.as_bytes()).into()).to_string();
-    digest.truncate(24);
-    digest
 }
 
 /// Alarms, the most urgent first.
@@ -169,7 +187,7 @@ pub async fn list(
         .filter(|entry| wanted.station.as_deref().is_none_or(|name| entry.alarm.id().place.station() == Some(name)))
         .collect();
     entries.sort_by(|a, b| urgency(b).cmp(&urgency(a)).then_with(|| a.alarm.id().cmp(b.alarm.id())));
-    let page = page::page(entries, |entry| key(entry.alarm.id()), wanted.cursor.as_deref(), limit)?;
+    let page = page::page(entries, |entry| entry.alarm.id().address(), wanted.cursor.as_deref(), limit)?;
     let page = Page { items: page.items.into_iter().map(alarm_json).collect(), total: page.total, next: page.next };
     Ok((page::links(uri.path(), uri.query(), page.next.as_deref()), Json(page)))
 }
@@ -193,7 +211,7 @@ fn word_of<T: Copy, const N: usize>(parameter: &str, word: &str, words: [(&'stat
     extensions(("x-permission" = json!("view"))))]
 pub async fn one(State(api): State<Api>, Path(alarm): Path<String>) -> Result<Json<AlarmJson>, Problem> {
     let list = api.desk.list();
-    list.entries.iter().find(|entry| key(entry.alarm.id()) == alarm).map(alarm_json).map(Json).ok_or_else(unknown)
+    list.entries.iter().find(|entry| entry.alarm.id().address() == alarm).map(alarm_json).map(Json).ok_or_else(unknown)
 }
 
 fn unknown() -> Problem {
@@ -204,20 +222,24 @@ macro_rules! act {
     ($(#[$doc:meta])* $name:ident, $id:literal, $path:literal, $permission:literal, $event:expr) => {
         $(#[$doc])*
         #[utoipa::path(post, path = $path, operation_id = $id, tag = "alarms", request_body = Remark,
-            params(("alarm" = String, Path, description = "Its id")),
+            params(("alarm" = String, Path, description = "Its id"),
+                ("If-Match" = Option<String>, Header, description = "Only if it is still as read: its `revision` in quotes, or the ETag it was read with")),
             responses(
                 (status = 200, body = AlarmJson),
                 (status = 404, body = Problem, content_type = "application/problem+json"),
-                (status = 409, body = Problem, content_type = "application/problem+json")),
+                (status = 409, body = Problem, content_type = "application/problem+json"),
+                (status = 412, description = "It has changed since it was read, perhaps by somebody else's act: nothing was done",
+                    body = Problem, content_type = "application/problem+json")),
             extensions(("x-permission" = json!($permission))))]
         pub async fn $name(
             State(api): State<Api>,
             Path(alarm): Path<String>,
             Who(who): Who,
+            wanted: IfMatch,
             Body(said): Body<Remark>,
         ) -> Result<Json<AlarmJson>, Problem> {
             let by = Operator::new(&who.name, &said.remark).map_err(|why| refused(&why))?;
-            act(&api, &alarm, $event(by)).await
+            act(&api, &alarm, &wanted, $event(by)).await
         }
     };
 }
@@ -235,43 +257,95 @@ act!(
     unshelve, "unshelve_alarm", "/api/v1/alarms/{alarm}/unshelve", "operate-alarms", Event::Unshelve
 );
 act!(
-    /// Takes an alarm out of service for maintenance; a remark is needed.
-    take_out_of_service, "take_alarm_out_of_service", "/api/v1/alarms/{alarm}/out-of-service", "operate-alarms",
-    Event::TakeOutOfService
-);
-act!(
     /// Returns an alarm to service.
     return_to_service, "return_alarm_to_service", "/api/v1/alarms/{alarm}/return-to-service", "operate-alarms",
     Event::ReturnToService
 );
 
-/// Sets an alarm aside for a limited time.
+/// Sets an alarm aside for a limited time; a critical one needs an engineer.
 #[utoipa::path(post, path = "/api/v1/alarms/{alarm}/shelve", operation_id = "shelve_alarm", tag = "alarms", request_body = Shelve,
-    params(("alarm" = String, Path, description = "Its id")),
+    params(("alarm" = String, Path, description = "Its id"),
+        ("If-Match" = Option<String>, Header, description = "Only if it is still as read: its `revision` in quotes, or the ETag it was read with")),
     responses(
         (status = 200, body = AlarmJson),
         (status = 404, body = Problem, content_type = "application/problem+json"),
-        (status = 409, body = Problem, content_type = "application/problem+json")),
+        (status = 409, body = Problem, content_type = "application/problem+json"),
+        (status = 412, description = "It has changed since it was read, perhaps by somebody else's act: nothing was done",
+            body = Problem, content_type = "application/problem+json")),
     extensions(("x-permission" = json!("operate-alarms"))))]
 pub async fn shelve(
     State(api): State<Api>,
     Path(alarm): Path<String>,
     Who(who): Who,
+    wanted: IfMatch,
     Body(said): Body<Shelve>,
 ) -> Result<Json<AlarmJson>, Problem> {
     let by = Operator::new(&who.name, &said.remark).map_err(|why| refused(&why))?;
-    let until = UnixMs(api.clock.now().wall.0.saturating_add(i64::from(said.minutes) * 60_000));
-    act(&api, &alarm, Event::Shelve { by, until }).await
+    let (until, approved) = (in_minutes(&api, said.minutes), may_approve(&who));
+    act(&api, &alarm, &wanted, Event::Shelve { by, until, approved }).await
 }
 
-async fn act(api: &Api, alarm: &str, event: Event) -> Result<Json<AlarmJson>, Problem> {
+/// Takes an alarm out of service for maintenance; a critical one needs an engineer.
+#[utoipa::path(post, path = "/api/v1/alarms/{alarm}/out-of-service", operation_id = "take_alarm_out_of_service", tag = "alarms",
+    request_body = OutOfService,
+    params(("alarm" = String, Path, description = "Its id"),
+        ("If-Match" = Option<String>, Header, description = "Only if it is still as read: its `revision` in quotes, or the ETag it was read with")),
+    responses(
+        (status = 200, body = AlarmJson),
+        (status = 404, body = Problem, content_type = "application/problem+json"),
+        (status = 409, body = Problem, content_type = "application/problem+json"),
+        (status = 412, description = "It has changed since it was read, perhaps by somebody else's act: nothing was done",
+            body = Problem, content_type = "application/problem+json")),
+    extensions(("x-permission" = json!("operate-alarms"))))]
+pub async fn take_out_of_service(
+    State(api): State<Api>,
+    Path(alarm): Path<String>,
+    Who(who): Who,
+    wanted: IfMatch,
+    Body(said): Body<OutOfService>,
+) -> Result<Json<AlarmJson>, Problem> {
+    let by = Operator::new(&who.name, &said.remark).map_err(|why| refused(&why))?;
+    let (until, approved) = (said.minutes.map(|minutes| in_minutes(&api, minutes)), may_approve(&who));
+    act(&api, &alarm, &wanted, Event::TakeOutOfService { by, until, approved }).await
+}
+
+fn in_minutes(api: &Api, minutes: u32) -> UnixMs {
+    UnixMs(api.clock.now().wall.0.saturating_add(i64::from(minutes) * 60_000))
+}
+
+/// Setting a critical alarm aside is approved by doing it: the name of somebody who may is the approval, and is recorded.
+fn may_approve(who: &Principal) -> bool {
+    who.role.may(Permission::SetCriticalAside)
+}
+
+async fn act(api: &Api, alarm: &str, wanted: &IfMatch, event: Event) -> Result<Json<AlarmJson>, Problem> {
     let list = api.desk.list();
-    let id = list.entries.iter().map(|entry| entry.alarm.id()).find(|id| key(id) == alarm).ok_or_else(unknown)?;
-    match api.desk.act(id.clone(), event).await {
+    let entry = list.entries.iter().find(|entry| entry.alarm.id().address() == alarm).ok_or_else(unknown)?;
+    let revision = entry.alarm.revision();
+    let seen = match wanted {
+        IfMatch::Absent => None,
+        IfMatch::Any => Some(revision),
+        IfMatch::Tags(tags) => {
+            // The whole answer is as good as the revision: whoever read it has seen more.
+            let whole = || serde_json::to_vec(&alarm_json(entry)).map(|body| etag::tag(&body)).unwrap_or_default();
+            let known = tags.contains(&format!("\"{revision}\"")) || tags.contains(&whole());
+            Some(Some(revision).filter(|_| known).ok_or_else(|| changed(entry))?)
+        }
+    };
+    match api.desk.act(entry.alarm.id().clone(), event, seen).await {
         Ok(entry) => Ok(Json(alarm_json(&entry))),
         Err(ActError::Refused(why)) => Err(refused(&why)),
+        Err(ActError::Changed(entry)) => Err(changed(&entry)),
         Err(error @ (ActError::NotRecorded(_) | ActError::Stopping)) => Err(Problem::unavailable(error.to_string())),
     }
+}
+
+/// Tells whoever comes second what the first has made of it.
+fn changed(entry: &Entry) -> Problem {
+    let state = AlarmText::of(entry, &rfc3339).state;
+    Problem::changed(format!(
+        "the alarm has changed since it was read, and nothing was done. Now: {state} Read it again."
+    ))
 }
 
 fn refused(why: &Refused) -> Problem {
@@ -279,6 +353,7 @@ fn refused(why: &Refused) -> Problem {
     match why {
         Refused::UnknownAlarm(_) => unknown(),
         Refused::WhoMissing => Problem::who_are_you(),
+        Refused::NeedsApproval(_) => Problem::forbidden("needs-approval", detail),
         Refused::RemarkMissing(_) | Refused::TooLong { .. } | Refused::NotPrintable { .. } => {
             Problem::not_acceptable(detail).about("remark")
         }
@@ -288,12 +363,12 @@ fn refused(why: &Refused) -> Problem {
 
 fn alarm_json(entry: &Entry) -> AlarmJson {
     let alarm = &entry.alarm;
-    let since = alarm.active_since().map(rfc3339);
-    let text = AlarmText::of(entry, since.as_deref());
+    let text = AlarmText::of(entry, &rfc3339);
     let act =
         |act: &Act| ActJson { by: act.by.who().to_owned(), remark: act.by.remark().to_owned(), at: rfc3339(act.at) };
     AlarmJson {
-        id: key(alarm.id()),
+        id: alarm.id().address(),
+        revision: alarm.revision().to_string(),
         station: alarm.id().place.station().map(str::to_owned),
         part: alarm.id().place.part().map(str::to_owned),
         kind: alarm.id().kind.key(),
@@ -307,7 +382,7 @@ fn alarm_json(entry: &Entry) -> AlarmJson {
             Condition::Unknown => "unknown",
         },
         chattering: alarm.chattering(),
-        active_since: since,
+        active_since: alarm.active_since().map(rfc3339),
         cautions: text.cautions,
         headline: text.headline,
         line: text.line,
@@ -325,7 +400,13 @@ fn alarm_json(entry: &Entry) -> AlarmJson {
             at: rfc3339(shelving.act.at),
             until: rfc3339(shelving.until),
         }),
-        out_of_service: alarm.out_of_service().map(act),
+        out_of_service: alarm.out_of_service().map(|act| OutOfServiceJson {
+            by: act.by.who().to_owned(),
+            remark: act.by.remark().to_owned(),
+            at: rfc3339(act.at),
+            until: alarm.out_of_service_until().map(rfc3339),
+        }),
+        suppressed_since: alarm.suppressed_since().map(rfc3339),
         suppressed_by: alarm.rules().to_vec(),
     }
 }

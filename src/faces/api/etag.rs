@@ -1,9 +1,13 @@
-//! Entity tags: an answer that is the same as the one the caller has is not sent again (RFC 9110 cl. 13.1.2).
+//! Entity tags: an answer that is the same as the one the caller has is not sent again (RFC 9110 cl. 13.1.2), and an act that
+//! is meant for what the caller has read is not done to anything else (cl. 13.1.1).
 //!
 //! The tag is a digest of the body. Must never touch what is not a whole answer to a GET: streams go through as they are.
 
+use std::convert::Infallible;
+
 use axum::body::{Body, to_bytes};
-use axum::extract::Request;
+use axum::extract::{FromRequestParts, Request};
+use axum::http::request::Parts;
 use axum::http::{HeaderValue, Method, StatusCode, header};
 use axum::middleware::Next;
 use axum::response::{IntoResponse, Response};
@@ -32,7 +36,7 @@ pub async fn revalidate(request: Request, next: Next) -> Response {
         return Problem::unavailable(format!("the answer is longer than {LARGEST} bytes; ask for less"))
             .into_response();
     };
-    let tag = format!("\"{}\"", Hash(Sha256::digest(&bytes).into()));
+    let tag = tag(&bytes);
     // Hexadecimal in quotes is always a header's text.
     if let Ok(value) = HeaderValue::from_str(&tag) {
         head.headers.insert(header::ETAG, value);
@@ -45,6 +49,36 @@ pub async fn revalidate(request: Request, next: Next) -> Response {
         return Response::from_parts(head, Body::empty());
     }
     Response::from_parts(head, Body::from(bytes))
+}
+
+/// The tag of a body.
+pub fn tag(body: &[u8]) -> String {
+    format!("\"{}\"", Hash(Sha256::digest(body).into()))
+}
+
+/// What an act is meant for: the header If-Match.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum IfMatch {
+    /// Not said: whatever is there.
+    Absent,
+    /// Anything that is there.
+    Any,
+    /// What has one of these tags, quotes included. Weak ones match nothing, as the comparison is strong.
+    Tags(Vec<String>),
+}
+
+impl<S: Send + Sync> FromRequestParts<S> for IfMatch {
+    type Rejection = Infallible;
+
+    async fn from_request_parts(parts: &mut Parts, _: &S) -> Result<Self, Infallible> {
+        let mut lines = parts.headers.get_all(header::IF_MATCH).iter().peekable();
+        if lines.peek().is_none() {
+            return Ok(IfMatch::Absent);
+        }
+        let tags = lines.filter_map(|line| line.to_str().ok()).flat_map(|line| line.split(','));
+        let tags: Vec<String> = tags.map(|tag| tag.trim().to_owned()).collect();
+        Ok(if tags == ["*"] { IfMatch::Any } else { IfMatch::Tags(tags) })
+    }
 }
 
 /// Weak comparison, as If-None-Match asks for.

@@ -265,8 +265,7 @@ async fn alarms_that_change_are_named() {
     let list = desk.list();
     assert_eq!(told["version"], list.version);
     let ids: Vec<&str> = told["ids"].as_array().unwrap().iter().map(|id| id.as_str().unwrap()).collect();
-    let known: Vec<String> =
-        list.entries.iter().map(|entry| crate::faces::api::alarms::key(entry.alarm.id())).collect();
+    let known: Vec<String> = list.entries.iter().map(|entry| entry.alarm.id().address()).collect();
     assert!(!ids.is_empty() && ids.iter().all(|id| known.iter().any(|known| known == id)), "{ids:?}");
     cancel.cancel();
     let _ = task.await;

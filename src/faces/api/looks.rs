@@ -7,7 +7,7 @@ use std::sync::Arc;
 
 use serde_json::{Value, json};
 
-use super::alarms;
+use crate::alarm::id::AlarmId;
 use crate::audit::assessment::RunState;
 use crate::audit::words::run_state_words;
 use crate::clock::Clock;
@@ -145,11 +145,11 @@ fn alarm_news(before: &Arc<AlarmList>, now: &Arc<AlarmList>) -> Option<News> {
     }
     let other = |a: &AlarmList, b: &AlarmList| -> Vec<String> {
         let ids = a.entries.iter().map(|entry| (entry, entry.alarm.id()));
-        ids.filter(|(entry, id)| b.get(id) != Some(entry)).map(|(_, id)| alarms::key(id)).collect()
+        ids.filter(|(entry, id)| b.get(id) != Some(entry)).map(|(_, id)| id.address()).collect()
     };
     let mut ids = other(now, before);
     let gone = before.entries.iter().map(|entry| entry.alarm.id()).filter(|id| now.get(id).is_none());
-    ids.extend(gone.map(alarms::key));
+    ids.extend(gone.map(AlarmId::address));
     if ids.is_empty() && before.flooded == now.flooded {
         return None;
     }

@@ -95,6 +95,11 @@ impl Problem {
         Problem::new(StatusCode::CONFLICT, "conflict", "It does not fit the present state", detail)
     }
 
+    /// 412: it is no longer as whoever asks has seen it.
+    pub fn changed(detail: impl Into<String>) -> Problem {
+        Problem::new(StatusCode::PRECONDITION_FAILED, "changed", "It has changed meanwhile", detail)
+    }
+
     /// 422: understood, and not acceptable.
     pub fn not_acceptable(detail: impl Into<String>) -> Problem {
         Problem::new(StatusCode::UNPROCESSABLE_ENTITY, "not-acceptable", "What was sent cannot be taken", detail)

@@ -74,6 +74,16 @@ impl Scene {
         if let Some(name) = who {
             request = request.extension(Principal { name: name.to_owned(), role: Role::Engineer });
         }
+        self.send(request, body).await
+    }
+
+    /// Acts on what has one of these tags.
+    async fn act(&self, name: &str, role: Role, path: &str, tags: &str, body: Option<Value>) -> Answer {
+        let request = Request::builder().method(Method::POST).uri(path).header(header::IF_MATCH, tags);
+        self.send(request.extension(Principal { name: name.to_owned(), role }), body).await
+    }
+
+    async fn send(&self, mut request: axum::http::request::Builder, body: Option<Value>) -> Answer {
         let body = match body {
             Some(body) => {
                 request = request.header(header::CONTENT_TYPE, "application/json");
@@ -219,7 +229,7 @@ async fn what_has_not_changed_is_not_sent_again() {
 #[tokio::test]
 async fn an_alarm_is_acted_on_in_the_name_of_who_asks() {
     let scene = scene();
-    let id = alarms::key(&AlarmId::circuit(STATION, "Pump 1", AlarmKind::MeteringMiswired));
+    let id = AlarmId::circuit(STATION, "Pump 1", AlarmKind::MeteringMiswired).address();
     let path = |act: &str| format!("/api/v1/alarms/{id}/{act}");
     let nobody = scene.ask(Method::POST, &path("shelve"), None, Some(json!({ "remark": "x", "minutes": 5 }))).await;
     assert_eq!(nobody.status, StatusCode::UNAUTHORIZED);
@@ -238,6 +248,60 @@ async fn an_alarm_is_acted_on_in_the_name_of_who_asks() {
     let unknown_key = scene.post(&path("unshelve"), json!({ "by": "somebody else" })).await;
     assert_eq!(unknown_key.status, StatusCode::UNPROCESSABLE_ENTITY);
     assert_eq!(scene.post(&path("unshelve"), json!({})).await.body["state"], "normal");
+}
+
+/// Two who have read the same and act at once: the first is done, the second is told.
+#[tokio::test]
+async fn of_two_acts_on_the_same_the_second_is_told() {
+    let scene = scene();
+    let id = AlarmId::circuit(STATION, "Pump 1", AlarmKind::MeteringMiswired).address();
+    let path = |act: &str| format!("/api/v1/alarms/{id}/{act}");
+    let read = scene.get(&format!("/api/v1/alarms/{id}")).await;
+    let revision = format!("\"{}\"", read.body["revision"].as_str().unwrap());
+    let whole = read.headers[header::ETAG].to_str().unwrap().to_owned();
+    let shelve = || Some(json!({ "remark": "crew on site", "minutes": 5 }));
+    let first = scene.act("R. Ash", Role::Operate, &path("shelve"), &revision, shelve()).await;
+    assert_eq!(first.status, StatusCode::OK, "{}", first.body);
+    for tag in [&revision, &whole, "\"neither\"", &format!("W/{whole}")] {
+        let second = scene.act("J. Alvarez", Role::Operate, &path("unshelve"), tag, Some(json!({}))).await;
+        assert_eq!(second.status, StatusCode::PRECONDITION_FAILED, "{tag}: {}", second.body);
+        assert_eq!(second.body["type"], "urn:wattassay:problem:changed");
+        let detail = second.body["detail"].as_str().unwrap();
+        assert!(detail.contains("Shelved since") && detail.contains("by R. Ash"), "{detail}");
+    }
+    assert_eq!(scene.get(&format!("/api/v1/alarms/{id}")).await.body["state"], "shelved", "nothing was done");
+    // Read again: the tag of the whole answer, one among several, and any.
+    for (tags, act) in [("", "unshelve"), ("*", "shelve")] {
+        let whole = scene.get(&format!("/api/v1/alarms/{id}")).await.headers[header::ETAG].to_str().unwrap().to_owned();
+        let tags = if tags.is_empty() { format!("\"other\", {whole}") } else { tags.to_owned() };
+        let body = if act == "shelve" { shelve() } else { Some(json!({})) };
+        let done = scene.act("J. Alvarez", Role::Operate, &path(act), &tags, body).await;
+        assert_eq!(done.status, StatusCode::OK, "{tags}: {}", done.body);
+    }
+}
+
+#[tokio::test]
+async fn a_critical_alarm_is_set_aside_by_an_engineer_alone() {
+    let scene = scene();
+    let id = AlarmId::circuit(STATION, "Pump 1", AlarmKind::SupplyPhaseLost).address();
+    let path = |act: &str| format!("/api/v1/alarms/{id}/{act}");
+    let body = || Some(json!({ "remark": "phase relay is being changed", "minutes": 30 }));
+    for act in ["shelve", "out-of-service"] {
+        let refused = scene.act("R. Ash", Role::Operate, &path(act), "*", body()).await;
+        assert_eq!(refused.status, StatusCode::FORBIDDEN, "{}", refused.body);
+        assert_eq!(refused.body["type"], "urn:wattassay:problem:needs-approval");
+        let done = scene.act("J. Alvarez", Role::Engineer, &path(act), "*", body()).await;
+        assert_eq!(done.status, StatusCode::OK, "{}", done.body);
+    }
+    let out = scene.get(&format!("/api/v1/alarms/{id}")).await.body;
+    assert_eq!(out["state"], "out_of_service");
+    let (at, until) = (out["out_of_service"]["at"].as_str().unwrap(), out["out_of_service"]["until"].as_str().unwrap());
+    assert!(at < until, "{at} {until}");
+    let words = out["state_in_words"].as_str().unwrap();
+    assert!(words.starts_with(&format!("Out of service since {at} by J. Alvarez, until {until}")), "{words}");
+    // To return it needs no engineer.
+    let back = scene.act("R. Ash", Role::Operate, &path("return-to-service"), "*", Some(json!({}))).await;
+    assert_eq!(back.body["state"], "shelved", "{}", back.body);
 }
 
 #[tokio::test]

@@ -80,6 +80,11 @@ pub(super) const HISTORY_FAILING: Family<0> =
 // Alarms.
 pub(super) const ALARMS: Family<2> =
     gauge("wattassay_alarms", ["priority", "state"], "Alarms of this priority in this state.");
+pub(super) const ALARM_STATE: Family<6> = gauge(
+    "wattassay_alarm_state",
+    ["station", "part", "kind", "class", "priority", "state"],
+    "1 for every alarm that is not normal, with its state. Empty station: the daemon; empty part: the whole station.",
+);
 pub(super) const ALARM_FLOOD: Family<0> = gauge(
     "wattassay_alarm_flood",
     [],

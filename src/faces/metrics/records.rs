@@ -45,7 +45,7 @@ pub(super) fn history_figures(page: &mut Page, figures: &Figures) {
     }
 }
 
-/// Every state of every priority, so that a rule need not know which have been seen. An alarm by itself is in the API.
+/// Every state of every priority, so that a rule need not know which have been seen, and each alarm that is not normal.
 pub(super) fn alarm_figures(page: &mut Page, alarms: &AlarmList) {
     let mut counts: BTreeMap<(Priority, AlarmState), f64> = BTreeMap::new();
     for (priority, _) in Priority::TARGET_SHARE {
@@ -54,7 +54,13 @@ pub(super) fn alarm_figures(page: &mut Page, alarms: &AlarmList) {
         }
     }
     for entry in &alarms.entries {
-        *counts.entry((entry.alarm.settings().priority, entry.alarm.state())).or_default() += 1.0;
+        let (id, priority, state) = (entry.alarm.id(), entry.alarm.settings().priority, entry.alarm.state());
+        *counts.entry((priority, state)).or_default() += 1.0;
+        if state != AlarmState::Normal {
+            let place = [id.place.station().unwrap_or_default(), id.place.part().unwrap_or_default()];
+            let labels = [place[0], place[1], id.kind.key(), id.kind.class().key(), priority.key(), state.key()];
+            page.set(&f::ALARM_STATE, labels, 1.0);
+        }
     }
     for ((priority, state), count) in counts {
         page.set(&f::ALARMS, [priority.key(), state.key()], count);

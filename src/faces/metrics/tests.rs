@@ -1,6 +1,13 @@
 //! The page of whole stations.
 
+use std::sync::Arc;
+
 use super::*;
+use crate::alarm::id::{AlarmId, AlarmKind};
+use crate::alarm::operator::Operator;
+use crate::alarm::set::{AlarmSet, Step};
+use crate::alarm::settings::{AlarmSettings, FloodSettings};
+use crate::alarm::state::{Condition, Event};
 use crate::audit::assessment::Verdict;
 use crate::audit::wiring::Wiring;
 use crate::desk::Desk;
@@ -117,4 +124,32 @@ fn no_name_trips_the_checker() {
         seen += 1;
     }
     assert!(seen > 30, "{seen}");
+}
+
+#[test]
+fn an_alarm_that_is_not_normal_has_a_series_that_follows_its_state() {
+    let id = AlarmId::circuit("Alder Creek Lift", "Pump 1", AlarmKind::SupplyPhaseLost);
+    let settings = AlarmSettings { on_delay_ms: 0, ..AlarmSettings::of_kind(id.kind) };
+    let mut set = AlarmSet::new(FloodSettings::default());
+    set.configure(instant(0), [(id.clone(), settings)], FloodSettings::default(), &mut Step::default());
+    let series = |set: &AlarmSet| {
+        let list = Desk::still(set.entries().cloned().collect()).list();
+        let page = render(&[] as &[Arc<StationSnapshot>], &list, MonoMs(0), &Records::default());
+        page.lines().filter(|line| line.starts_with("wattassay_alarm_state")).map(str::to_owned).collect::<Vec<_>>()
+    };
+    let of_state = |state: &str| {
+        vec![format!(
+            "wattassay_alarm_state{{station=\"Alder Creek Lift\",part=\"Pump 1\",kind=\"supply_phase_lost\",class=\"alarm\",\
+             priority=\"critical\",state=\"{state}\"}} 1"
+        )]
+    };
+    assert_eq!(series(&set), Vec::<String>::new());
+    set.tell(instant(1), &id, Condition::True, None, &mut Step::default()).unwrap();
+    assert_eq!(series(&set), of_state("unacknowledged"));
+    let by = Operator::new("R. Ash", "rebuild").unwrap();
+    set.apply(instant(2), &id, Event::Acknowledge(by.clone()), &mut Step::default()).unwrap();
+    assert_eq!(series(&set), of_state("acknowledged"));
+    let out = Event::TakeOutOfService { by, until: None, approved: true };
+    set.apply(instant(3), &id, out, &mut Step::default()).unwrap();
+    assert_eq!(series(&set), of_state("out_of_service"));
 }

@@ -19,13 +19,15 @@ pub const LINE_MAX: usize = 2048;
 /// Own choice: a value of structured data that is longer is cut, so that the line keeps room for its message.
 const VALUE_MAX: usize = 100;
 
-/// Severity (RFC 5424, table 2). An alarm that comes: critical 2 "critical", high 3 "error", medium 4 "warning", low 5 "notice";
+/// Severity (RFC 5424, table 2). An alarm that comes, or is removed: critical 2 "critical", high 3 "error", medium 4 "warning", low 5 "notice";
 /// so do summaries by their most urgent alarm. Everything else about an alarm, and a test: 6 "informational".
 pub fn severity(message: &Message) -> u8 {
     let urgent = match message.about {
-        About::Alarm(told) => matches!(told, Told::Raised | Told::Chattering),
+        About::Alarm(told) => matches!(told, Told::Raised | Told::Chattering | Told::Removed),
         About::Test => false,
-        About::FloodBegan | About::FloodEnded | About::QuietEnded | About::LimitEnded | About::Lost => true,
+        About::FloodBegan | About::FloodEnded | About::Digest | About::QuietEnded | About::LimitEnded | About::Lost => {
+            true
+        }
     };
     match message.priority {
         _ if !urgent => 6,
@@ -64,6 +66,8 @@ fn parameters(waiting: &Waiting) -> Vec<(&'static str, &str)> {
         vec![("id", waiting.id.as_str()), ("event", message.about.key()), ("priority", message.priority.key())];
     if let Some(alarm) = &message.alarm {
         parameters.push(("alarm", &alarm.kind));
+        parameters.push(("alarm_id", &alarm.id));
+        parameters.push(("class", &alarm.class));
         match &alarm.place {
             Place::Daemon => {}
             Place::Station { station } => parameters.push(("station", station)),

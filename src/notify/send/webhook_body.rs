@@ -27,7 +27,10 @@ struct Body<'a> {
 
 #[derive(Debug, Serialize)]
 struct Alarm<'a> {
+    /// The one of the API.
+    id: &'a str,
     kind: &'a str,
+    class: &'a str,
     #[serde(flatten)]
     place: Where<'a>,
     state: &'static str,
@@ -56,7 +59,9 @@ struct Summary<'a> {
 
 #[derive(Debug, Serialize)]
 struct SummaryLine<'a> {
+    id: String,
     kind: &'static str,
+    class: &'static str,
     title: &'static str,
     #[serde(flatten)]
     place: Where<'a>,
@@ -88,7 +93,9 @@ pub fn body(target: &str, waiting: &Waiting) -> String {
 
 fn alarm(part: &AlarmPart) -> Alarm<'_> {
     Alarm {
+        id: &part.id,
         kind: &part.kind,
+        class: &part.class,
         place: place(&part.place),
         state: part.state.key(),
         since: part.since_unix_ms.map(|at| rfc3339(UnixMs(at))),
@@ -122,7 +129,9 @@ fn summary(held: &Held) -> Summary<'_> {
 
 fn line(held: &HeldAlarm) -> SummaryLine<'_> {
     SummaryLine {
+        id: held.alarm.address(),
         kind: held.alarm.kind.key(),
+        class: held.alarm.kind.class().key(),
         title: title(held.alarm.kind),
         place: place(&held.alarm.place),
         priority: held.priority.key(),

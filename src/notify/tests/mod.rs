@@ -13,9 +13,10 @@ use jiff::tz::TimeZone;
 use super::message::Message;
 use super::planner::Planner;
 use super::quiet::QuietHours;
-use super::settings::{Channel, Rate, Target, Webhook};
+use super::settings::{Channel, DEFAULT_DIGEST_AT, Rate, Target, Webhook};
 use super::told::Told;
 use crate::alarm::id::{AlarmId, AlarmKind};
+use crate::alarm::rationale::Class;
 use crate::alarm::set::{AlarmSet, Step};
 use crate::alarm::settings::{AlarmSettings, ChatterSettings, FloodSettings, Priority};
 use crate::alarm::state::{Condition, Event};
@@ -38,6 +39,9 @@ pub(crate) fn target(name: &str) -> Target {
         name: name.to_owned(),
         priorities: Priority::TARGET_SHARE.map(|(priority, _)| priority).into(),
         stations: None,
+        at_once: [Class::Alarm].into(),
+        digest: [Class::WorkOrder].into(),
+        digest_at: DEFAULT_DIGEST_AT,
         tell: Told::DEFAULT.into(),
         quiet: QuietHours::none(),
         rate: None,
@@ -54,7 +58,7 @@ pub(crate) fn target(name: &str) -> Target {
 }
 
 fn pump(station: &str, number: u32) -> AlarmId {
-    AlarmId::circuit(station, &format!("Pump {number}"), AlarmKind::MeteringMiswired)
+    AlarmId::circuit(station, &format!("Pump {number}"), AlarmKind::ValuesFrozen)
 }
 
 fn story() -> Story {

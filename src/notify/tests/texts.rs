@@ -28,7 +28,7 @@ fn a_syslog_line_is_as_recorded() {
     let line = line(3, 32_473, "scada 1", 42, &waiting("Larkmoor [\"North\\]", Priority::Critical));
     let expected = "<26>1 2026-11-25T20:00:01Z scada_1 wattassay 42 raised [wattassay@32473 id=\"00000000000000ff-1\" \
                     event=\"raised\" priority=\"critical\" alarm=\"supply_phase_lost\" \
-                    station=\"Larkmoor [\\\"North\\\\\\]\" circuit=\"Pump 1\" state=\"unacknowledged\"] \u{feff}CRIT Larkmoor [\"North\\], Pump 1: phase B lost";
+                    alarm_id=\"918c6e1e2c9c31e57df20900\" class=\"alarm\" station=\"Larkmoor [\\\"North\\\\\\]\" circuit=\"Pump 1\" state=\"unacknowledged\"] \u{feff}CRIT Larkmoor [\"North\\], Pump 1: phase B lost";
     assert!(line.starts_with(expected), "{line}\n{expected}");
     assert!(!line.contains("What to do") && !line.contains('\n'), "{line}");
 }
