@@ -61,6 +61,15 @@ pub fn general() -> Vec<Caution> {
     Panel::of(&known_of_none).or(Panel::of(&low_voltage)).cautions()
 }
 
+/// Rating of the voltage tester at an installation; `None` where no measurement category is known to hold.
+pub fn tester_rating(installation: &Installation) -> Option<&'static str> {
+    match Panel::of(installation).tester {
+        Tester::CatIii600 => Some("CAT III 600 V"),
+        Tester::CatIii1000 => Some("CAT III 1000 V"),
+        Tester::AsMarked => None,
+    }
+}
+
 /// Whether something is there: at none, at all, or at some of the installations.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 enum There {

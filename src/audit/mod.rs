@@ -35,6 +35,7 @@ pub mod open_ct;
 pub mod outcome;
 pub mod persistence;
 pub mod plan;
+pub mod procedure;
 pub mod proof;
 pub mod pump;
 pub mod register_fault;

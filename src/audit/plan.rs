@@ -156,9 +156,8 @@ fn settled(wiring: &Wiring, probability: f64) -> String {
     match remedy::remedy(wiring) {
         None => format!("{found} No lead of the monitor mends this: look at the supply to the pump"),
         Some(moves) if moves.is_empty() => format!("{found} Nothing to move"),
-        Some(moves) => {
-            let moves: Vec<String> = moves.iter().map(|m| m.words()).collect();
-            format!("{found} Remedy: {}", moves.join(" "))
+        Some(_) => {
+            format!("{found} Remedy: enter what was found and print the field sheet, which has the whole procedure")
         }
     }
 }

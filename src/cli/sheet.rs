@@ -59,10 +59,8 @@ pub(super) async fn run(options: Options) -> anyhow::Result<Exit> {
     let (Some(config), Some(snapshot)) = (stations.first(), snapshots.first()) else {
         bail!("station \"{}\" has no state to show", options.station);
     };
-    let mut snapshot = with_checks(snapshot, &checks).as_ref().clone();
-    // The exit code is about the circuit of the sheet.
-    snapshot.circuits.retain(|c| c.name == options.circuit);
-    let Some(circuit) = snapshot.circuits.first() else {
+    let snapshot = with_checks(snapshot, &checks);
+    let Some(circuit) = snapshot.circuits.iter().find(|c| c.name == options.circuit) else {
         bail!("circuit \"{}\" has no state to show", options.circuit)
     };
     let expected = Expected::of(config);
@@ -76,5 +74,8 @@ pub(super) async fn run(options: Options) -> anyhow::Result<Exit> {
             None => print(&sheet_text::text(&page))?,
         }
     }
-    Ok(exit(&[Box::new(snapshot)]))
+    // The exit code is about the circuit of the sheet.
+    let mut about = snapshot.as_ref().clone();
+    about.circuits.retain(|c| c.name == options.circuit);
+    Ok(exit(&[Box::new(about)]))
 }

@@ -128,7 +128,9 @@ fn circuit_text(out: &mut String, circuit: &CircuitOutcome) {
     }
     let Some(assessment) = &circuit.assessment else { return };
     let _ = writeln!(out, "  {}", words::headline(assessment));
-    out.push_str(&report::conclusions(assessment));
+    let subject =
+        report::Subject { station: &circuit.station, circuit: &circuit.circuit, installation: &circuit.installation };
+    out.push_str(&report::conclusions(assessment, subject));
     let Some(energy) = circuit.energy else {
         out.push_str("  Energy: no column gives active power\n");
         return;

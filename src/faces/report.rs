@@ -5,11 +5,11 @@
 
 mod conclusions;
 
-pub use conclusions::conclusions;
+pub use conclusions::{Subject, conclusions};
 
 use std::fmt::Write;
 
-use self::conclusions::conclusions_text;
+use self::conclusions::{conclusions_text, hazard_text};
 use super::cautions::{self, Caution};
 use super::energy_text;
 use super::text::{cell, line, paragraph};
@@ -52,6 +52,7 @@ fn circuit_text(out: &mut String, station: &StationSnapshot, circuit: &CircuitSn
     let verdict = assessment.map_or(Verdict::NoEvidence, |a| a.diagnosis.verdict);
     line(out, &format!("{} / {}: {}", station.station, circuit.name, words::verdict_words(verdict).to_uppercase()));
     if let Some(assessment) = assessment {
+        hazard_text(out, assessment, &circuit.installation);
         paragraph(out, "  ", &words::headline(assessment));
     }
     if let Some(failure) = &circuit.core_failure {
@@ -71,7 +72,8 @@ fn circuit_text(out: &mut String, station: &StationSnapshot, circuit: &CircuitSn
         return; // Without a single value, all that follows would say so once more.
     }
     let live = station.monitor_of(circuit).is_some_and(|m| m.freshness(now.mono).is_live());
-    conclusions_text(out, assessment, &circuit.checks, live);
+    let subject = Subject { station: &station.station, circuit: &circuit.name, installation: &circuit.installation };
+    conclusions_text(out, assessment, subject, &circuit.checks, live);
     energy_text::energies(out, circuit, station.tariff.as_ref(), now);
     energy_text::pump(out, station, circuit, now);
 }

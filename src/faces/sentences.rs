@@ -18,14 +18,20 @@ pub(super) fn failed_words(finding: &Finding) -> String {
     format!("{}{channel}: {}", words::check_title(finding.check), finding.detail)
 }
 
-/// What proves a remedy.
-pub(super) const AFTERWARDS: &str =
-    "Afterwards: run the same pump at its usual load; the verdict \"OK\" is the proof of the repair.";
+/// Where a remedy stands that a text does not hold: it is never given in part.
+pub(super) fn remedy_on_sheet(station: &str, circuit: &str) -> String {
+    format!(
+        "Print the field sheet, which has the whole procedure: wattassay sheet --station \"{station}\" --circuit \"{circuit}\". \
+         Move nothing without it."
+    )
+}
 
 /// What to do about a supply phase that is lost.
 pub(super) fn lost_phase_words(phase: Phase) -> String {
     format!(
-        "Move no lead of the monitor. Stop the pump and find why phase {} carries no current: fuse, contactor pole, cable.",
+        "Move no lead of the monitor. Stop the pump from SCADA, and start no other pump on this supply until all three phases are \
+         proved. Do not reset an overload. Phase {} is not without voltage while another motor runs. An electrician finds why it \
+         carries no current: fuse, contactor pole, overload, cable.",
         phase.label()
     )
 }

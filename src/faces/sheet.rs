@@ -9,12 +9,13 @@ use super::cautions::{Caution, cautions};
 use super::json::rfc3339;
 use super::leads::{lead_by_lead, printed_members};
 use super::picture::{Expected, Picture, pictures};
-use super::sentences::{AFTERWARDS, failed_words, lost_phase_words, recorded_words};
+use super::sentences::{failed_words, lost_phase_words, recorded_words};
 use super::text::plural;
 use crate::audit::advice;
 use crate::audit::assessment::{Assessment, Verdict};
 use crate::audit::blame::failed;
 use crate::audit::field_check::FieldCheck;
+use crate::audit::procedure::{Place, Procedure};
 use crate::audit::words;
 use crate::reading::{Instant2, UnixMs};
 use crate::station::snapshot::{CircuitSnapshot, Freshness, MonitorSnapshot, StationSnapshot};
@@ -41,6 +42,17 @@ pub struct CheckRow {
     pub worth: String,
 }
 
+/// A part of the remedy.
+#[derive(Debug, Clone, PartialEq)]
+pub struct RemedyPart {
+    /// Heading; empty where the remedy has one part only.
+    pub title: &'static str,
+    /// Its lines are steps with a box to tick, numbered through all parts.
+    pub ticked: bool,
+    /// Lines in order.
+    pub lines: Vec<String>,
+}
+
 /// The whole page.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Sheet {
@@ -50,6 +62,8 @@ pub struct Sheet {
     pub origin: Vec<String>,
     /// Set when the values are not of now.
     pub warning: Option<String>,
+    /// What is dangerous now: before the cautions.
+    pub hazards: Vec<String>,
     /// To be read first.
     pub cautions: Vec<Caution>,
     /// Verdict in capitals.
@@ -74,8 +88,8 @@ pub struct Sheet {
     pub checks: Vec<CheckRow>,
     /// Heading of the remedy.
     pub remedy_title: Cow<'static, str>,
-    /// Steps in order.
-    pub remedy: Vec<String>,
+    /// Its parts in order: the whole procedure, or a note where there is none.
+    pub remedy: Vec<RemedyPart>,
 }
 
 /// The sheet of one circuit as of `now`.
@@ -88,6 +102,7 @@ pub fn sheet(station: &StationSnapshot, circuit: &CircuitSnapshot, expected: Exp
         title: format!("{} / {}", station.station, circuit.name),
         origin,
         warning,
+        hazards: Vec::new(),
         cautions: cautions(&circuit.installation),
         verdict: words::verdict_words(verdict).to_uppercase(),
         suspicion: assessment.map_or_else(|| "no reading of this circuit yet".to_owned(), words::headline),
@@ -100,14 +115,33 @@ pub fn sheet(station: &StationSnapshot, circuit: &CircuitSnapshot, expected: Exp
         checks_title: "Checks: none",
         checks: Vec::new(),
         remedy_title: "Remedy: none yet".into(),
-        remedy: vec!["First settle what is wrong. Enter what the checks showed and print this sheet again.".to_owned()],
+        remedy: note(
+            "Move nothing. First settle what is wrong: enter what the checks showed and print this sheet again.",
+        ),
     };
     (sheet.reported, sheet.intended) = pictures(station, circuit, expected);
     if let Some(assessment) = assessment {
         tell(&mut sheet, assessment);
-        act(&mut sheet, assessment);
+        act(&mut sheet, assessment, &station.place_of(circuit));
     }
     sheet
+}
+
+fn note(text: &str) -> Vec<RemedyPart> {
+    vec![RemedyPart { title: "", ticked: false, lines: vec![text.to_owned()] }]
+}
+
+/// A procedure in its parts.
+fn parts(procedure: &Procedure) -> Vec<RemedyPart> {
+    let mut parts: Vec<RemedyPart> = Vec::new();
+    for line in procedure.lines() {
+        let (title, ticked) = (line.section.title(), line.section.is_ticked());
+        match parts.last_mut() {
+            Some(part) if part.title == title => part.lines.push(line.text),
+            _ => parts.push(RemedyPart { title, ticked, lines: vec![line.text] }),
+        }
+    }
+    parts
 }
 
 fn origin(monitor: Option<&MonitorSnapshot>, now: Instant2) -> (Vec<String>, Option<String>) {
@@ -179,9 +213,10 @@ fn tell(sheet: &mut Sheet, assessment: &Assessment) {
     }
 }
 
-fn act(sheet: &mut Sheet, assessment: &Assessment) {
+fn act(sheet: &mut Sheet, assessment: &Assessment, place: &Place) {
     let diagnosis = &assessment.diagnosis;
-    let advice = advice::advice(diagnosis);
+    let advice = advice::advice(assessment, &place.installation);
+    sheet.hazards = advice.open_ct.iter().map(words::open_ct_words).collect();
     let leader = advice::open_wirings(diagnosis).first().map(|w| w.wiring);
     let row = |check: FieldCheck, expected: String, worth: &str| CheckRow {
         instruction: check.words(),
@@ -195,17 +230,15 @@ fn act(sheet: &mut Sheet, assessment: &Assessment) {
         let shows = |check: FieldCheck| leader.map_or_else(String::new, |w| check.shows(&w).words());
         sheet.checks = advice.checks.iter().map(|w| row(w.check, shows(w.check), w.words())).collect();
     }
-    if let (Some((probability, moves)), Some(wiring)) = (&advice.remedy, &leader) {
+    if let Some(remedy) = &advice.remedy {
         sheet.checks_title = "Confirm before moving anything";
-        sheet.checks =
-            advice::confirm(wiring, moves).into_iter().map(|c| row(c, c.shows(wiring).words(), "")).collect();
+        sheet.checks = remedy.confirm().into_iter().map(|c| row(c, c.shows(&remedy.wiring).words(), "")).collect();
         sheet.remedy_title =
-            format!("Remedy, only if every check confirms ({})", words::confidence(*probability)).into();
-        sheet.remedy = moves.iter().map(|m| m.words()).collect();
-        sheet.remedy.push(AFTERWARDS.to_owned());
+            format!("Remedy, only if every check confirms ({})", words::confidence(remedy.probability)).into();
+        sheet.remedy = parts(&remedy.procedure(place));
     } else if let Some(phase) = advice.lost_phase {
         sheet.remedy_title = "Remedy".into();
-        sheet.remedy = vec![lost_phase_words(phase)];
+        sheet.remedy = note(&lost_phase_words(phase));
         sheet.checks_title = "Confirm";
         let check = FieldCheck::ClampCurrent(phase.index());
         sheet.checks = vec![row(check, "clamp meter and monitor both show about 0 A".to_owned(), "")];
@@ -214,12 +247,10 @@ fn act(sheet: &mut Sheet, assessment: &Assessment) {
         sheet.remedy = Vec::new();
     } else if diagnosis.verdict == Verdict::Fault && advice.checks.is_empty() {
         sheet.remedy_title = "Remedy: no lead to move".into();
-        sheet.remedy = vec![
-            "No lead is found wrong, but the numbers are: look at the monitor's settings and its register map."
-                .to_owned(),
-        ];
+        sheet.remedy =
+            note("No lead is found wrong, but the numbers are: look at the monitor's settings and its register map.");
     } else if diagnosis.verdict == Verdict::NoEvidence {
-        sheet.remedy = vec!["Run the pump for a minute and print this sheet again.".to_owned()];
+        sheet.remedy = note("Run the pump for a minute and print this sheet again.");
     }
 }
 

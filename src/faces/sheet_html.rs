@@ -23,6 +23,9 @@ pub fn html(sheet: &Sheet) -> String {
     if let Some(warning) = &sheet.warning {
         let _ = writeln!(out, "<p class=\"warning\">{}</p>", escape(warning));
     }
+    for hazard in &sheet.hazards {
+        let _ = writeln!(out, "<p class=\"warning\">HAZARD: {}</p>", escape(hazard));
+    }
     out.push_str("<section class=\"cautions\">\n<h2>Caution: read this before touching anything</h2>\n<ol>\n");
     for caution in &sheet.cautions {
         let _ = writeln!(out, "<li>{}</li>", escape(caution));
@@ -49,15 +52,8 @@ pub fn html(sheet: &Sheet) -> String {
          voltage.</p>\n</section>\n",
     );
     checks(&mut out, sheet);
-    let _ = writeln!(out, "<section>\n<h2>{}</h2>", escape(&sheet.remedy_title));
-    if !sheet.remedy.is_empty() {
-        out.push_str("<ol class=\"steps\">\n");
-        for step in &sheet.remedy {
-            let _ = writeln!(out, "<li><span class=\"tick\"></span>{}</li>", escape(step));
-        }
-        out.push_str("</ol>\n");
-    }
-    out.push_str("</section>\n<footer>\n");
+    remedy(&mut out, sheet);
+    out.push_str("<footer>\n");
     for who in ["Work done by", "Checked by"] {
         let _ = writeln!(out, "<p><span>{who}</span><span>Date</span><span>Signature</span></p>");
     }
@@ -68,8 +64,33 @@ pub fn html(sheet: &Sheet) -> String {
 /// True for a sheet that fits one page only in small print: lines it takes, long items counted twice.
 fn is_long(sheet: &Sheet) -> bool {
     let lines = |items: &[String]| items.iter().map(|i| 1 + i.len() / 110).sum::<usize>();
-    let told = [&sheet.leads, &sheet.reasons, &sheet.alternatives, &sheet.found, &sheet.remedy];
+    let told = [&sheet.leads, &sheet.reasons, &sheet.alternatives, &sheet.found, &sheet.hazards];
     told.into_iter().map(|items| lines(items)).sum::<usize>() + 3 * sheet.checks.len() > 21
+}
+
+/// The remedy: a procedure has pages of its own, so that it is taken along whole.
+fn remedy(out: &mut String, sheet: &Sheet) {
+    let class = if sheet.remedy.iter().any(|part| part.ticked) { " class=\"procedure\"" } else { "" };
+    let _ = writeln!(out, "<section{class}>\n<h2>{}</h2>", escape(&sheet.remedy_title));
+    let mut step = 1;
+    for part in &sheet.remedy {
+        if !part.title.is_empty() {
+            let _ = writeln!(out, "<h3>{}</h3>", escape(part.title));
+        }
+        if part.ticked {
+            let _ = writeln!(out, "<ol class=\"steps\" start=\"{step}\">");
+            for line in &part.lines {
+                let _ = writeln!(out, "<li><span class=\"tick\"></span>{}</li>", escape(line));
+            }
+            out.push_str("</ol>\n");
+            step += part.lines.len();
+        } else {
+            for line in &part.lines {
+                let _ = writeln!(out, "<p>{}</p>", escape(line));
+            }
+        }
+    }
+    out.push_str("</section>\n");
 }
 
 fn items(out: &mut String, title: &str, items: &[String]) {

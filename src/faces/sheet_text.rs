@@ -15,6 +15,9 @@ pub fn text(sheet: &Sheet) -> String {
     if let Some(warning) = &sheet.warning {
         paragraph(&mut out, "*** ", warning);
     }
+    for hazard in &sheet.hazards {
+        paragraph(&mut out, "*** HAZARD: ", hazard);
+    }
     out.push('\n');
     out.push_str(&caution_text(&sheet.cautions));
     heading(&mut out, &format!("What is suspected: {}", sheet.verdict));
@@ -53,8 +56,16 @@ pub fn text(sheet: &Sheet) -> String {
         );
     }
     heading(&mut out, &sheet.remedy_title);
-    for (n, step) in sheet.remedy.iter().enumerate() {
-        paragraph(&mut out, &format!("  [ ] {}. ", n + 1), step);
+    let mut step = 0;
+    for part in &sheet.remedy {
+        if !part.title.is_empty() {
+            paragraph(&mut out, "  ", part.title);
+        }
+        for line in &part.lines {
+            step += usize::from(part.ticked);
+            let lead = if part.ticked { format!("  [ ] {step:>2}. ") } else { "  ".to_owned() };
+            paragraph(&mut out, &lead, line);
+        }
     }
     out.push_str("\nWork done by: ______________________  Date: ____________  Signature: __________________\n");
     out.push_str("\nChecked by:   ______________________  Date: ____________  Signature: __________________\n");
@@ -99,11 +110,16 @@ mod tests {
     use super::*;
     use crate::audit::context::ServiceKind;
     use crate::audit::hypotheses::classes;
+    use crate::audit::installation::CtSecondary;
+    use crate::audit::procedure::Section;
+    use crate::audit::wiring::{CurrentSeen, Wiring};
     use crate::faces::picture::Expected;
     use crate::faces::plan_text::plan_text;
+    use crate::faces::report;
     use crate::faces::sheet::sheet;
     use crate::reading::Rotation;
     use crate::station::fixtures::{exchanged, failed_event, instant, snapshot_after, station_config};
+    use crate::station::snapshot::StationSnapshot;
     use crate::station::state::StationState;
 
     const EXPECTED: Expected =
@@ -125,12 +141,51 @@ mod tests {
                 assert!(line.chars().count() <= 100, "{line}");
             }
             let cautions = text.find("Never open a CT secondary").unwrap();
-            for word in ["What is suspected", "Exchange", "measure", "follow the CT pair"] {
+            for word in ["What is suspected", "Lift the", "Lift X1", "Land the", "measure", "follow the CT pair"] {
                 assert!(text.find(word).is_none_or(|at| at > cautions), "{word}");
             }
             assert!(!text.contains("NaN") && !text.contains("inf "), "{text}");
-            assert!(sheet.remedy.iter().all(|step| !step.is_empty()));
+            assert!(sheet.remedy.iter().all(|part| !part.lines.is_empty()));
         }
+    }
+
+    /// No face but the sheet (and the API, in the same form) holds a step of a remedy: they send to the sheet.
+    #[test]
+    fn moves_stand_in_the_sheet_between_their_steps_and_nowhere_else() {
+        let words = |text: &str| text.split_whitespace().collect::<Vec<_>>().join(" ");
+        let mut procedures = 0;
+        for wiring in classes(ServiceKind::Wye4).all.iter().map(|c| c.members[0].wiring) {
+            let snapshot = snapshot_after("Alder Creek Lift", &wiring);
+            let sheet = sheet(&snapshot, &snapshot.circuits[0], EXPECTED, instant(7200));
+            let titles: Vec<&str> = sheet.remedy.iter().map(|p| p.title).collect();
+            let Some(at) = titles.iter().position(|t| *t == Section::Moves.title()) else { continue };
+            procedures += 1;
+            assert_eq!(titles[at - 1], Section::Prepare.title());
+            assert_eq!(titles[at + 1], Section::Restore.title());
+            let others =
+                report::text(&[snapshot.clone()], instant(7200)) + &plan_text(&snapshot, &snapshot.circuits[0]);
+            let (text, others) = (words(&text(&sheet)), words(&others));
+            assert!(others.contains("wattassay sheet --station \"Alder Creek Lift\" --circuit \"Pump 1\""), "{others}");
+            for step in &sheet.remedy[at].lines {
+                assert!(text.contains(step) && !others.contains(step), "{step}");
+            }
+        }
+        assert!(procedures > 50, "{procedures}");
+    }
+
+    #[test]
+    fn a_ct_that_may_be_open_is_told_before_the_cautions_where_its_secondary_is_a_current() {
+        let mut open = Wiring::INTENDED;
+        open.current[1] = CurrentSeen::Nothing;
+        let mut snapshot = snapshot_after("Alder Creek Lift", &open).as_ref().clone();
+        let told = |snapshot: &StationSnapshot| text(&sheet(snapshot, &snapshot.circuits[0], EXPECTED, instant(7200)));
+        let current = told(&snapshot);
+        assert!(current.find("*** HAZARD: CT 2 may be open and live").unwrap() < current.find("CAUTION").unwrap());
+        let report = report::text(&[Box::new(snapshot.clone())], instant(7200));
+        assert!(report.contains("HAZARD: CT 2 may be open and live"), "{report}");
+        snapshot.circuits[0].installation.ct_secondary = CtSecondary::Voltage { rated_mv: 333 };
+        assert!(!told(&snapshot).contains("HAZARD"));
+        assert!(!report::text(&[Box::new(snapshot)], instant(7200)).contains("HAZARD"));
     }
 
     #[test]

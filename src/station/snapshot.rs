@@ -11,6 +11,7 @@ use tokio::sync::watch;
 use crate::audit::assessment::{Assessment, Verdict};
 use crate::audit::energy::EnergyReport;
 use crate::audit::installation::Installation;
+use crate::audit::procedure::{Neighbor, Place};
 use crate::audit::pump::{self, PumpFigures};
 use crate::audit::register_fault::RegisterFault;
 use crate::config::checks::RecordedCheck;
@@ -50,6 +51,16 @@ impl StationSnapshot {
     /// What the circuit's monitor reported in its newest reading, whatever its age.
     pub fn reported(&self, circuit: &CircuitSnapshot) -> Option<&CircuitReading> {
         self.monitor_of(circuit)?.reading.as_ref()?.circuits.get(circuit.slot)
+    }
+
+    /// Where work on a circuit's metering is done, with the other pumps of its monitor.
+    pub fn place_of(&self, circuit: &CircuitSnapshot) -> Place {
+        let beside = self.circuits.iter().filter(|c| c.monitor == circuit.monitor && c.slot != circuit.slot);
+        Place {
+            installation: circuit.installation,
+            pump: circuit.name.clone(),
+            neighbors: beside.map(|c| Neighbor { slot: c.slot, name: c.name.clone() }).collect(),
+        }
     }
 
     /// Pump figures of a circuit as they may be shown at `now`; `None` where no instrument is on its water side.

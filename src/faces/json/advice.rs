@@ -1,13 +1,16 @@
-//! What to check next, what mends it, and what was found at the panel.
+//! What is dangerous now, what to check next, what corrects the wiring, and what was found at the panel.
 
 use serde::Serialize;
 use utoipa::ToSchema;
 
 use super::rfc3339;
 use crate::audit::advice;
-use crate::audit::assessment::Diagnosis;
+use crate::audit::assessment::Assessment;
 use crate::audit::field_check::{FieldCheck, Worth};
-use crate::audit::remedy::Move;
+use crate::audit::installation::Installation;
+use crate::audit::open_ct::{self, SuspectCt, Symptom};
+use crate::audit::procedure::{Line, Place};
+use crate::audit::words;
 use crate::config::checks::RecordedCheck;
 
 /// What to do. Never without the document's cautions.
@@ -31,18 +34,39 @@ struct CheckJson {
     worth: &'static str,
 }
 
+/// The whole procedure; no step of it is for use without the others.
 #[derive(Debug, Serialize, ToSchema)]
 struct RemedyJson {
+    /// Of the one wiring that it corrects.
     probability: f64,
-    moves: Vec<MoveJson>,
+    /// True when any of it is done at a panel.
+    at_panel: bool,
+    /// True when work is named that is for others: on the primary above 1,000 V or of voltage transformers.
+    deferred: bool,
+    /// In the order in which they are carried out.
+    steps: Vec<StepJson>,
 }
 
 #[derive(Debug, Serialize, ToSchema)]
-struct MoveJson {
-    #[serde(rename = "move")]
-    key: &'static str,
+struct StepJson {
+    /// hazard, desk, prepare, moves, restore, deferred.
+    section: &'static str,
+    step: &'static str,
     /// As numbered on the terminals, from 1.
     channels: Vec<usize>,
+    words: String,
+}
+
+/// A CT whose secondary may be open and live now.
+#[derive(Debug, Serialize, ToSchema)]
+pub(crate) struct HazardJson {
+    hazard: &'static str,
+    /// As numbered on the terminals, from 1.
+    channel: usize,
+    /// reads_zero or jumps.
+    symptom: &'static str,
+    /// Probability that the CT is open, shorted, off or loose.
+    probability_open_shorted_or_loose: f64,
     words: String,
 }
 
@@ -61,8 +85,22 @@ fn breaker_phase(check: FieldCheck) -> Option<&'static str> {
     if let FieldCheck::PhaseIdentity(_, phase) = check { Some(phase.label()) } else { None }
 }
 
-pub(super) fn advice_of(diagnosis: &Diagnosis) -> AdviceJson {
-    let advice = advice::advice(diagnosis);
+pub(super) fn hazards_of(assessment: &Assessment, installation: &Installation) -> Vec<HazardJson> {
+    let hazard = |suspect: &SuspectCt| HazardJson {
+        hazard: "ct_may_be_open",
+        channel: suspect.channel + 1,
+        symptom: match suspect.symptom {
+            Symptom::ReadsZero => "reads_zero",
+            Symptom::Jumps => "jumps",
+        },
+        probability_open_shorted_or_loose: suspect.probability,
+        words: words::open_ct_words(suspect),
+    };
+    open_ct::possibly_open(assessment, installation).iter().map(hazard).collect()
+}
+
+pub(super) fn advice_of(assessment: &Assessment, place: &Place) -> AdviceJson {
+    let advice = advice::advice(assessment, &place.installation);
     let check = |worth: &Worth| CheckJson {
         check: worth.check.key(),
         channel: worth.check.channel().map(|k| k + 1),
@@ -71,16 +109,23 @@ pub(super) fn advice_of(diagnosis: &Diagnosis) -> AdviceJson {
         words: worth.check.words(),
         worth: worth.words(),
     };
-    let step = |step: &Move| MoveJson {
-        key: step.key(),
-        channels: step.channels().into_iter().map(|k| k + 1).collect(),
-        words: step.words(),
+    let step = |line: Line| StepJson {
+        section: line.section.key(),
+        step: line.step,
+        channels: line.channels.into_iter().map(|k| k + 1).collect(),
+        words: line.text,
     };
     AdviceJson {
         next_checks: advice.checks.iter().map(check).collect(),
-        remedy: advice
-            .remedy
-            .map(|(probability, moves)| RemedyJson { probability, moves: moves.iter().map(step).collect() }),
+        remedy: advice.remedy.map(|remedy| {
+            let procedure = remedy.procedure(place);
+            RemedyJson {
+                probability: remedy.probability,
+                at_panel: procedure.is_at_panel(),
+                deferred: procedure.is_deferred(),
+                steps: procedure.lines().into_iter().map(step).collect(),
+            }
+        }),
     }
 }
 

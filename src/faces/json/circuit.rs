@@ -3,7 +3,7 @@
 use serde::Serialize;
 use utoipa::ToSchema;
 
-use super::advice::{AdviceJson, RecordedJson, advice_of, recorded};
+use super::advice::{AdviceJson, HazardJson, RecordedJson, advice_of, hazards_of, recorded};
 use super::conclusions::{Corrected, DiagnosisJson, FindingJson, ProofJson, corrected, diagnosis, findings, proof};
 use super::energy::{EnergyJson, energy};
 use super::pump::{Pump, pump};
@@ -18,6 +18,8 @@ use crate::station::snapshot::{CircuitSnapshot, MonitorSnapshot, StationSnapshot
 #[derive(Debug, Serialize, ToSchema)]
 pub(crate) struct Circuit {
     name: String,
+    /// What is dangerous now; to be read before anything else.
+    hazards: Vec<HazardJson>,
     monitor: String,
     /// As printed on the monitor, from 1.
     slot: usize,
@@ -63,6 +65,7 @@ pub(crate) fn circuit(station: &StationSnapshot, circuit: &CircuitSnapshot, now:
     let run_state = assessment.filter(|_| live).map_or(RunState::Unknown, |a| a.run_state);
     Circuit {
         name: circuit.name.clone(),
+        hazards: assessment.map_or_else(Vec::new, |a| hazards_of(a, &circuit.installation)),
         monitor: monitor.map_or_else(String::new, |m| m.name.clone()),
         slot: circuit.slot + 1,
         load: circuit.load.key(),
@@ -78,7 +81,7 @@ pub(crate) fn circuit(station: &StationSnapshot, circuit: &CircuitSnapshot, now:
         diagnosis: assessment.map(|a| diagnosis(&a.diagnosis)),
         wiring_change: assessment.and_then(|a| a.proof.as_ref()).map(proof),
         field_checks: circuit.checks.iter().map(recorded).collect(),
-        advice: assessment.map(|a| advice_of(&a.diagnosis)),
+        advice: assessment.map(|a| advice_of(a, &station.place_of(circuit))),
         findings: assessment.map_or_else(Vec::new, findings),
     }
 }

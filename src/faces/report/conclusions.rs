@@ -5,35 +5,58 @@
 use crate::audit::advice;
 use crate::audit::assessment::{Assessment, CorrectedPower, Diagnosis, Finding, Outcome, RunState, Verdict};
 use crate::audit::blame::{failed, wrong_wiring};
+use crate::audit::installation::Installation;
 use crate::audit::joint::JointRanking;
+use crate::audit::open_ct;
 use crate::audit::proof::Proof;
-use crate::audit::remedy::{self, Move};
 use crate::audit::voltage_lead::VoltageDiagnosis;
 use crate::audit::wiring::Wiring;
 use crate::audit::words;
 use crate::config::checks::RecordedCheck;
 use crate::faces::json::rfc3339;
 use crate::faces::leads::{WORTH_PRINTING, lead_by_lead, printed_members};
-use crate::faces::sentences::{AFTERWARDS, failed_words, lost_phase_words, recorded_words};
+use crate::faces::sentences::{failed_words, lost_phase_words, recorded_words, remedy_on_sheet};
 use crate::faces::text::{line, paragraph, plural};
 use crate::reading::Phase;
 
-/// For where a pair's leads cannot be exchanged at its terminals.
-const TURN_INSTEAD: &str = "Where the two leads of a CT cannot be swapped at the monitor: turn the CT over on its conductor \
-                            (de-energized and locked out), or swap its leads at the shorting block.";
 /// More alternatives than this are counted, not listed.
 const ALTERNATIVES: usize = 8;
 /// The most reasons worth a line.
 const REASONS: usize = 5;
 
+/// Whose conclusions they are.
+#[derive(Debug, Clone, Copy)]
+pub struct Subject<'a> {
+    /// Station.
+    pub station: &'a str,
+    /// Circuit.
+    pub circuit: &'a str,
+    /// What a person meets at its panel.
+    pub installation: &'a Installation,
+}
+
 /// What an assessment concludes, lead by lead, with the evidence behind it. Whoever prints it prints the cautions first.
-pub fn conclusions(assessment: &Assessment) -> String {
+pub fn conclusions(assessment: &Assessment, subject: Subject) -> String {
     let mut out = String::new();
-    conclusions_text(&mut out, assessment, &[], true);
+    hazard_text(&mut out, assessment, subject.installation);
+    conclusions_text(&mut out, assessment, subject, &[], true);
     out
 }
 
-pub(super) fn conclusions_text(out: &mut String, assessment: &Assessment, checks: &[RecordedCheck], live: bool) {
+/// The CTs that may be open and live now: before all else that is said of the circuit.
+pub(super) fn hazard_text(out: &mut String, assessment: &Assessment, installation: &Installation) {
+    for suspect in open_ct::possibly_open(assessment, installation) {
+        paragraph(out, "  HAZARD: ", &words::open_ct_words(&suspect));
+    }
+}
+
+pub(super) fn conclusions_text(
+    out: &mut String,
+    assessment: &Assessment,
+    subject: Subject,
+    checks: &[RecordedCheck],
+    live: bool,
+) {
     let run_state = if live { assessment.run_state } else { RunState::Unknown };
     line(out, &format!("  Pump: {}", words::run_state_words(run_state)));
     diagnosis_text(out, &assessment.diagnosis);
@@ -48,7 +71,7 @@ pub(super) fn conclusions_text(out: &mut String, assessment: &Assessment, checks
         proof_text(out, proof);
     }
     checks_text(out, checks, &assessment.diagnosis);
-    advice_text(out, &assessment.diagnosis);
+    advice_text(out, assessment, subject);
     findings_text(out, &assessment.findings, live);
     match &assessment.corrected {
         Some(power) if live => corrected_text(out, power),
@@ -181,33 +204,18 @@ fn checks_text(out: &mut String, checks: &[RecordedCheck], diagnosis: &Diagnosis
     }
 }
 
-/// What to check next, or what mends it. The cautions stand before the whole report.
-fn advice_text(out: &mut String, diagnosis: &Diagnosis) {
-    let advice = advice::advice(diagnosis);
+/// What to check next, or where the remedy stands. The cautions stand before the whole report.
+fn advice_text(out: &mut String, assessment: &Assessment, subject: Subject) {
+    let advice = advice::advice(assessment, subject.installation);
     if !advice.checks.is_empty() {
         line(out, "  Next check (see the cautions above)");
     }
     for (n, worth) in advice.checks.iter().enumerate() {
         paragraph(out, &format!("    {}. ", n + 1), &format!("{} [{}]", worth.check.words(), worth.words()));
     }
-    if let Some((probability, moves)) = &advice.remedy {
-        line(out, &format!("  Remedy (see the cautions above), if confirmed; {}", words::confidence(*probability)));
-        for (n, step) in moves.iter().enumerate() {
-            paragraph(out, &format!("    {}. ", n + 1), &step.words());
-        }
-        let leader = diagnosis.groups.first().and_then(|g| g.members.first());
-        if let Some(other) = leader.and_then(|m| remedy::without_voltage_leads(&m.wiring)) {
-            let moves: Vec<String> = other.iter().map(|m| m.words()).collect();
-            let text = format!(
-                "Or, without moving the voltage leads (metering is then correct, labels may differ): {}",
-                moves.join(" ")
-            );
-            paragraph(out, "    ", &text);
-        }
-        if moves.iter().any(|m| matches!(m, Move::TurnPair(_))) {
-            paragraph(out, "    ", TURN_INSTEAD);
-        }
-        paragraph(out, "    ", AFTERWARDS);
+    if let Some(remedy) = &advice.remedy {
+        line(out, &format!("  Remedy, only if confirmed ({})", words::confidence(remedy.probability)));
+        paragraph(out, "    ", &remedy_on_sheet(subject.station, subject.circuit));
     }
     if let Some(phase) = advice.lost_phase {
         line(out, "  Remedy (see the cautions above)");
