@@ -84,7 +84,7 @@ impl Section {
             Section::Prepare => "A. Before anything is moved",
             Section::Moves => "The moves",
             Section::Restore => "B. After the moves",
-            Section::Deferred => "Not described here",
+            Section::Deferred => "Work for others",
         }
     }
 

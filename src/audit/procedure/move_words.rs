@@ -1,6 +1,6 @@
 //! The moves in words. Must never be called but by [`super::Procedure::lines`], which gives the steps around them as well.
 
-use super::job::Job;
+use super::job::{Access, Job};
 use super::moves::{Lead, MoveStep};
 use super::words::{conductor, pump_in, refusal};
 
@@ -17,7 +17,8 @@ impl MoveStep {
                 k + 1
             ),
             MoveStep::LandVoltage { wire, terminal } => {
-                format!("Land the wire labeled V{} on voltage terminal {}, its fuse with it.", wire + 1, terminal + 1)
+                let fuse = if job.access == Access::Direct { ", an in-line fuse with it" } else { "" };
+                format!("Land the wire labeled V{} on voltage terminal {}{fuse}.", wire + 1, terminal + 1)
             }
             MoveStep::LeaveNeutral if job.place.installation.service.has_neutral() => {
                 "Leave the neutral and the ground wires where they are.".to_owned()

@@ -99,9 +99,12 @@ impl Restore {
             Restore::PeopleClear => "Warn everybody; see that all are clear.".to_owned(),
             Restore::LocksOff => "Each lock and tag off by its owner.".to_owned(),
             Restore::CrewRestores => format!(
-                "Hand back to {}, who removes the grounds and restores the primary under the own procedure.",
+                "Hand back to {}, who removes the grounds and restores the primary under its own procedure.",
                 primary_crew(job)
             ),
+            Restore::Energize if job.access != Access::Direct => {
+                "Close the control power and what else was opened above, standing aside.".to_owned()
+            }
             Restore::Energize => "Energize, standing aside.".to_owned(),
             Restore::BumpTest => {
                 "A power conductor was taken off: bump the pump, and see that it turns the right way before it is trusted.".to_owned()
