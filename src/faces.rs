@@ -26,3 +26,7 @@ mod deadline;
 mod energy_text;
 mod json_registers;
 mod sentences;
+#[cfg(test)]
+mod standstill_tests;
+#[cfg(test)]
+mod statements_tests;

@@ -3,13 +3,12 @@
 //! Worked out when somebody asks, not on every reading. Must never be shown without the cautions before it.
 
 use super::assessment::{Diagnosis, RankedWiring, Verdict};
+use super::bars;
 use super::field_check::{self, FieldCheck, Worth};
 use super::remedy::{self, Move};
 use super::wiring::Wiring;
 use crate::reading::Phase;
 
-/// Probability at which one wiring is settled enough to say how to mend it.
-pub const SETTLED: f64 = 0.90;
 /// Checks worth listing at once.
 const CHECKS: usize = 3;
 
@@ -69,7 +68,7 @@ pub fn advice(diagnosis: &Diagnosis) -> Advice {
     let Some(leader) = wirings.first().copied().filter(|_| diagnosis.verdict != Verdict::NoEvidence) else {
         return Advice::NONE;
     };
-    if leader.probability >= SETTLED {
+    if leader.probability >= bars::ONE_WIRING {
         let moves = remedy::remedy(&leader.wiring).filter(|moves| !moves.is_empty());
         return Advice {
             remedy: moves.map(|moves| (leader.probability, moves)),
@@ -103,7 +102,7 @@ mod tests {
         let exchanged = relative_wirings()[8];
         let advice = advised(Offer::Full, &exchanged);
         let (probability, moves) = advice.remedy.unwrap();
-        assert!(probability > SETTLED);
+        assert!(probability > bars::ONE_WIRING);
         assert_eq!(moves, [Move::ExchangePairs(1, 2)]);
         assert!(advice.checks.is_empty());
     }

@@ -4,6 +4,7 @@
 //! Pure. Every step is the best check for what is known by then. Must never be shown without the cautions first.
 
 use super::assessment::RankedWiring;
+use super::bars;
 use super::field_check::{self, FieldCheck, Finding};
 use super::remedy;
 use super::wiring::Wiring;
@@ -13,9 +14,9 @@ use super::words::{describe_wiring, percent};
 pub const DEPTH: usize = 4;
 /// Probability at which a way ends. Higher than for a remedy from readings alone: rare mistakes start behind, and one good
 /// sign for a common one must not end the search.
-const SETTLED: f64 = 0.98;
+const SETTLED: f64 = bars::PLAN_SETTLED;
 /// Ways less probable than this are not drawn out.
-const PRUNE: f64 = 0.01;
+const PRUNE: f64 = bars::PLAN_PRUNED;
 
 /// Where a way of the plan leads.
 #[derive(Debug, Clone, PartialEq)]

@@ -75,7 +75,7 @@ fn host(address: &str) -> &str {
 }
 
 /// The conditions of a station's alarms as its newest snapshot shows them at `now`; `alarms` as they are.
-pub(super) fn of_station(
+pub(crate) fn of_station(
     snapshot: &StationSnapshot,
     alarms: &AlarmSet,
     together: &SilentTogether,

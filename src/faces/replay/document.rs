@@ -5,7 +5,7 @@ use serde::Serialize;
 use super::cautions_of;
 use crate::audit::words;
 use crate::faces::cautions::Caution;
-use crate::faces::json::{self, Corrected, DiagnosisJson, FindingJson, PeriodJson, rfc3339};
+use crate::faces::json::{self, Corrected, DiagnosisJson, FindingJson, PeriodJson, UncorrectedJson, rfc3339};
 use crate::reading::UnixMs;
 use crate::replay::notes::Fault;
 use crate::replay::session::{CircuitOutcome, FileOutcome, Outcome};
@@ -37,6 +37,8 @@ struct CircuitJson {
     audit_failures: u64,
     energy: Option<PeriodJson>,
     corrected: Option<Corrected>,
+    /// Why power is not corrected at the end; null where it is.
+    corrected_withheld: Option<UncorrectedJson>,
     diagnosis: Option<DiagnosisJson>,
     findings: Vec<FindingJson>,
 }
@@ -81,13 +83,14 @@ fn circuit(circuit: &CircuitOutcome) -> CircuitJson {
         circuit: circuit.circuit.clone(),
         verdict: verdict_key(circuit.verdict()),
         fault_probability: circuit.fault_probability(),
-        headline: assessment.map(words::headline),
+        headline: assessment.map(|a| words::headline_with_check(a, &circuit.installation)),
         readings: circuit.readings,
         from: time(|period| period.0),
         to: time(|period| period.1),
         audit_failures: circuit.failures,
         energy: circuit.energy.map(|e| json::period(&e, circuit.verdict(), circuit.tariff.as_ref())),
         corrected: assessment.and_then(|a| a.corrected.as_ref()).map(json::corrected),
+        corrected_withheld: assessment.and_then(|a| a.uncorrected).map(json::uncorrected),
         diagnosis: assessment.map(|a| json::diagnosis(&a.diagnosis)),
         findings: assessment.map_or_else(Vec::new, json::findings),
     }
