@@ -29,3 +29,7 @@ mod json_registers;
 mod sentences;
 #[cfg(test)]
 mod sheet_tests;
+#[cfg(test)]
+mod standstill_tests;
+#[cfg(test)]
+mod statements_tests;

@@ -5,6 +5,7 @@
 //! other than as a [`Procedure`].
 
 use super::assessment::{Assessment, Diagnosis, RankedWiring, Verdict};
+use super::bars;
 use super::field_check::{self, FieldCheck, Worth};
 use super::installation::Installation;
 use super::open_ct::{self, SuspectCt};
@@ -13,8 +14,6 @@ use super::remedy::{self, Move};
 use super::wiring::{CurrentSeen, Wiring};
 use crate::reading::Phase;
 
-/// Probability at which one wiring is settled enough to say how to correct it.
-pub const SETTLED: f64 = 0.90;
 /// Checks worth listing at once.
 const CHECKS: usize = 3;
 
@@ -110,7 +109,7 @@ fn on_wiring(diagnosis: &Diagnosis, installation: &Installation, done: &[FieldCh
     let Some(leader) = wirings.first().copied().filter(|_| diagnosis.verdict != Verdict::NoEvidence) else {
         return Advice::NONE;
     };
-    if leader.probability >= SETTLED {
+    if leader.probability >= bars::ONE_WIRING {
         let (probability, wiring) = (leader.probability, leader.wiring);
         let moves = remedy::remedy(&wiring).filter(|moves| !moves.is_empty());
         return Advice {
@@ -158,7 +157,7 @@ mod tests {
         let swapped = relative_wirings()[8];
         let advice = advised(Offer::Full, &swapped);
         let remedy = advice.remedy.unwrap();
-        assert!(remedy.probability > SETTLED);
+        assert!(remedy.probability > bars::ONE_WIRING);
         assert_eq!(remedy.moves, [Move::SwapCtLeads(1, 2)]);
         assert!(advice.checks.is_empty() && advice.open_ct.is_empty());
     }
@@ -185,7 +184,7 @@ mod tests {
         assert!(settled.remedy.is_some());
         assert_eq!(channels(&settled), [2]);
         let group = assessment.diagnosis.groups[0].clone();
-        let members = [(open, 0.1), (Wiring::INTENDED, 0.9 - SETTLED / 2.0), (relative_wirings()[8], SETTLED / 2.0)];
+        let members = [(open, 0.1), (Wiring::INTENDED, 0.9 - bars::ONE_WIRING / 2.0), (relative_wirings()[8], bars::ONE_WIRING / 2.0)];
         let members = members.map(|(wiring, probability)| RankedWiring { wiring, probability, ..group.members[0] });
         assessment.diagnosis.groups = [WiringGroup { members: members.to_vec(), ..group }].into();
         let open = advice(&assessment, &INSTALLATION, &[]);
@@ -208,8 +207,8 @@ mod tests {
             assessment.diagnosis.groups = [WiringGroup { members: vec![leader, other], ..group.clone() }].into();
             advice(&assessment, &INSTALLATION, &[])
         };
-        assert!(at(SETTLED).remedy.is_some());
-        let below = at(SETTLED - 0.001);
+        assert!(at(bars::ONE_WIRING).remedy.is_some());
+        let below = at(bars::ONE_WIRING - 0.001);
         assert!(below.remedy.is_none() && !below.checks.is_empty());
     }
 

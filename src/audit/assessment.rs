@@ -6,12 +6,14 @@ use std::sync::Arc;
 use num_complex::Complex64;
 use serde::{Deserialize, Serialize};
 
+use super::bars;
 use super::context::ServiceKind;
 use super::detail::{Detail, Missing};
 use super::hypotheses;
 use super::joint::JointRanking;
 use super::moment::OneMoment;
 use super::proof::Proof;
+use super::uncorrected::Uncorrected;
 use super::voltage_lead::VoltageDiagnosis;
 use super::wiring::Wiring;
 use crate::reading::Instant2;
@@ -191,6 +193,26 @@ pub struct Diagnosis {
 }
 
 impl Diagnosis {
+    /// All wirings kept, group by group.
+    pub fn members(&self) -> impl Iterator<Item = &RankedWiring> {
+        self.groups.iter().flat_map(|group| &group.members)
+    }
+
+    /// Probability that a wiring considered makes the monitor meter power wrong.
+    pub fn wrong_probability(&self) -> f64 {
+        (1.0 - self.sound_probability - self.unexplained_probability).clamp(0.0, 1.0)
+    }
+
+    /// The most probable wiring, whatever its group.
+    pub fn leader(&self) -> Option<&RankedWiring> {
+        self.members().reduce(|best, m| if m.probability > best.probability { m } else { best })
+    }
+
+    /// The one wiring that is probable enough to be named; `None` while several are possible.
+    pub fn settled(&self) -> Option<&RankedWiring> {
+        self.leader().filter(|leader| leader.probability >= bars::ONE_WIRING && self.verdict != Verdict::NoEvidence)
+    }
+
     /// Nothing to judge by yet.
     pub fn none() -> Diagnosis {
         Diagnosis {
@@ -273,8 +295,12 @@ pub struct Assessment {
     pub findings: Vec<Finding>,
     /// Diagnosis.
     pub diagnosis: Diagnosis,
-    /// Corrected power; `None` when stopped, or when no group carries enough probability.
+    /// Corrected power; where there is none, `uncorrected` says why.
     pub corrected: Option<CorrectedPower>,
+    /// Why power is not corrected; `None` where it is.
+    pub uncorrected: Option<Uncorrected>,
+    /// The reading behind it is a steady one of the running pump.
+    pub steady: bool,
     /// What the monitor's shared voltage leads tell of themselves; `None` before enough readings.
     pub voltage_leads: Option<Arc<VoltageDiagnosis>>,
     /// The most probable wirings of all circuits of the monitor together; `None` for one that has a single circuit.

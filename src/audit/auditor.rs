@@ -8,11 +8,12 @@ use serde::{Deserialize, Serialize};
 
 use super::absence::Absence;
 use super::assessment::{Assessment, CorrectedPower, Diagnosis, EvidenceLevel, Finding, Outcome, RunState, Verdict};
+use super::bars;
 use super::checks::{self, Input};
 use super::context::CircuitContext;
 use super::correction;
 use super::crossing::Crossing;
-use super::diagnosis::{CONFIDENT, Diagnoser};
+use super::diagnosis::Diagnoser;
 use super::evidence::Features;
 use super::joint::Alternatives;
 use super::load::LagWindows;
@@ -22,6 +23,7 @@ use super::proof::{Account, Proof};
 use super::refresh::{Refresh, Unchanged};
 use super::run_state::{Company, RunTracker};
 use super::shared::Opinion;
+use super::uncorrected::Uncorrected;
 use super::voltage_lead::VoltageDiagnosis;
 use super::wiring::Registers;
 use super::words;
@@ -29,8 +31,6 @@ use crate::electrical::circuit::{self, Circuit, Meaning};
 use crate::electrical::voltage::{self, Voltages};
 use crate::reading::{CircuitReading, Instant2, Measured, MonitorReading, MonoMs};
 
-/// A group must carry this much probability before power is corrected by it.
-pub(super) const ENOUGH_TO_CORRECT: f64 = 0.80;
 /// A motor that draws this multiple of its full-load current is running up.
 const RUNNING_UP: f64 = 2.5;
 
@@ -71,6 +71,7 @@ pub(super) struct Step {
     run_state: RunState,
     findings: Vec<Finding>,
     features: Option<Features>,
+    steady: bool,
     circuit: Circuit,
     voltages: Voltages,
     /// Rotation measured at the voltage channels.
@@ -294,6 +295,7 @@ impl CircuitAuditor {
         Step {
             at: monitor.at,
             run_state: run.state,
+            steady: run.steady && run.state == RunState::Running && features.is_some(),
             findings,
             features,
             circuit,
@@ -321,9 +323,17 @@ impl CircuitAuditor {
             diagnosis.verdict = Verdict::Fault;
         }
         let features = step.features.as_ref();
-        let corrected = features.and_then(|f| self.corrected(&diagnosis, f, &step.circuit, &step.voltages));
+        let corrected = match features {
+            Some(features) => self.corrected(&diagnosis, features, &step.circuit, &step.voltages),
+            None => Err(match step.run_state {
+                RunState::Stopped => Uncorrected::Stopped,
+                RunState::Starting => Uncorrected::Starting,
+                RunState::Running => Uncorrected::ValuesMissing,
+                RunState::Unknown => Uncorrected::RunStateUnknown,
+            }),
+        };
         if let Some(features) = features.filter(|_| self.diagnoser.settled()) {
-            let account = Account::of(&diagnosis, features, corrected.as_ref());
+            let account = Account::of(&diagnosis, features, corrected.as_ref().ok());
             if let Some(proof) = &mut self.proof {
                 proof.after = Some(account);
             }
@@ -337,7 +347,9 @@ impl CircuitAuditor {
             run_state: step.run_state,
             findings: std::mem::take(&mut step.findings),
             diagnosis,
-            corrected,
+            corrected: corrected.ok(),
+            uncorrected: corrected.err(),
+            steady: step.steady,
             voltage_leads,
             joint: None,
             proof: self.proof,
@@ -382,15 +394,19 @@ impl CircuitAuditor {
         features: &Features,
         circuit: &Circuit,
         voltages: &Voltages,
-    ) -> Option<CorrectedPower> {
-        let group = diagnosis.groups.first()?;
-        let wiring = group.members.first()?.wiring;
-        if group.probability < ENOUGH_TO_CORRECT || diagnosis.unexplained_probability > 1.0 - CONFIDENT {
-            return None;
+    ) -> Result<CorrectedPower, Uncorrected> {
+        let group = diagnosis.groups.first().ok_or(Uncorrected::NoReadings)?;
+        let wiring = group.members.first().ok_or(Uncorrected::NoReadings)?.wiring;
+        if group.probability < bars::CORRECTED_POWER {
+            return Err(Uncorrected::NotSettled { leading: group.probability });
         }
-        let class = self.diagnoser.leading_class()?;
-        let lag_deg = self.diagnoser.leading_lag_deg(&self.context)?;
+        if diagnosis.unexplained_probability > 1.0 - bars::VERDICT {
+            return Err(Uncorrected::Unexplained { unexplained: diagnosis.unexplained_probability });
+        }
+        let class = self.diagnoser.leading_class().ok_or(Uncorrected::NoReadings)?;
+        let lag_deg = self.diagnoser.leading_lag_deg(&self.context).ok_or(Uncorrected::NoReadings)?;
         correction::correct(class, &wiring, lag_deg, features, circuit, voltages, &self.context)
+            .ok_or(Uncorrected::ChannelsMissing)
     }
 }
 

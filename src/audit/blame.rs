@@ -3,27 +3,28 @@
 //! Every face and every alarm asks here, so that all lay the blame on the same. Must never put anything in words.
 
 use super::assessment::{Check, Diagnosis, Finding, Outcome, RankedWiring, Verdict, WiringGroup};
+use super::bars;
 use super::detail::Detail;
 use crate::reading::Phase;
 
 /// The group of wirings that a fault is blamed on; `None` when wrong leads are less likely than not and the fault is one
 /// of the numbers alone, such as a voltage that is gone.
 pub fn wrong_wiring(diagnosis: &Diagnosis) -> Option<&WiringGroup> {
-    let wrong = 1.0 - diagnosis.sound_probability - diagnosis.unexplained_probability;
-    let blamed = diagnosis.verdict == Verdict::Fault && wrong >= 0.5;
+    let wrong = diagnosis.wrong_probability();
+    let blamed = diagnosis.verdict == Verdict::Fault && wrong >= bars::LIKELIER_THAN_NOT;
     diagnosis.groups.first().filter(|group| blamed && !group.power_right)
 }
 
 /// Members of a group that carry more than a hundredth of it: with more than one, which lead it is is not settled.
 pub fn likely_members(group: &WiringGroup) -> impl Iterator<Item = &RankedWiring> {
-    group.members.iter().filter(|member| member.probability > 0.01 * group.probability)
+    group.members.iter().filter(|member| member.probability > bars::LISTED * group.probability)
 }
 
 /// The supply conductor that has most likely gone, when that is the leading story: no fault of the metering, but one that
 /// burns motors.
 pub fn lost_phase(diagnosis: &Diagnosis) -> Option<Phase> {
-    let leader = diagnosis.groups.first()?.members.first()?;
-    leader.wiring.lost_phase.filter(|_| leader.probability > 0.5)
+    let leader = diagnosis.leader()?;
+    leader.wiring.lost_phase.filter(|_| leader.probability > bars::LIKELIER_THAN_NOT)
 }
 
 /// Findings that mean the numbers are wrong whatever the wiring.

@@ -17,6 +17,7 @@ use self::reasons::reasons;
 use self::shares::Shares;
 use self::sum::Sum;
 use super::assessment::{Diagnosis, EvidenceLevel, Verdict};
+use super::bars;
 use super::context::CircuitContext;
 use super::crossing::Crossing;
 use super::evidence::{Change, Evidence, Features, READINGS_FOR_WITNESS, counting};
@@ -30,17 +31,8 @@ use crate::reading::Rotation;
 
 /// Two classes whose likelihoods differ by less than this factor cannot be told apart by the evidence so far.
 pub(super) const INDISTINGUISHABLE: f64 = 3.0;
-/// Groups and members below this probability are not worth a person's time.
-pub(super) const WORTH_TELLING: f64 = 1e-3;
 /// Steady readings needed before a verdict is given.
 pub const READINGS_FOR_VERDICT: u64 = 3;
-/// Probability at which a verdict is given.
-pub const CONFIDENT: f64 = 0.95;
-/// Probability at which a verdict is given where kvar per channel is not known: several wrong wirings can imitate sound
-/// watts or a sound total, and a motor that idles has the low total of a wrong one, so more is asked before either is said.
-const CONFIDENT_WITHOUT_ANGLES: f64 = 0.99;
-/// A fault is called only while most of what speaks against "sound" is a wiring; beyond this it may be the load or the map.
-const UNEXPLAINED_ALLOWED: f64 = 0.2;
 
 /// Posterior of one circuit, brought up to date reading by reading.
 #[derive(Debug, Clone, Serialize, Deserialize)]
@@ -334,12 +326,13 @@ impl Diagnoser {
 
 /// The verdict at these probabilities, after so many steady readings.
 pub(super) fn verdict(level: EvidenceLevel, sound: f64, unexplained: f64, readings: u64) -> Verdict {
-    let enough = if level == EvidenceLevel::PerChannelPq { CONFIDENT } else { CONFIDENT_WITHOUT_ANGLES };
+    let exact = level == EvidenceLevel::PerChannelPq;
+    let enough = if exact { bars::VERDICT } else { bars::VERDICT_WITHOUT_ANGLES };
     if readings < READINGS_FOR_VERDICT {
         Verdict::NoEvidence
     } else if sound >= enough {
         Verdict::Sound
-    } else if 1.0 - sound >= enough && unexplained <= UNEXPLAINED_ALLOWED {
+    } else if 1.0 - sound >= enough && unexplained <= bars::UNEXPLAINED_ALLOWED {
         Verdict::Fault
     } else {
         Verdict::Undecided

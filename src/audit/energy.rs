@@ -47,6 +47,17 @@ impl Withheld {
         }
     }
 
+    /// The reason in two or three words, for a cell of a table.
+    pub fn short(self) -> &'static str {
+        match self {
+            Withheld::NotRegistered => "no kW in map",
+            Withheld::NoEvidence => "no data yet",
+            Withheld::Undecided => "not decided",
+            Withheld::NotCorrected => "not corrected",
+            Withheld::LeftOut => "time left out",
+        }
+    }
+
     /// The reason in words.
     pub fn words(self) -> &'static str {
         match self {

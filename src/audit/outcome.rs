@@ -9,6 +9,7 @@ use super::assessment::{Assessment, Diagnosis, RankedWiring, Verdict, WiringGrou
 use super::diagnosis::{INDISTINGUISHABLE, verdict};
 use super::field_check::{FieldCheck, Finding};
 use super::hypotheses::UNEXPLAINED_PRIOR;
+use super::uncorrected::Uncorrected;
 use super::wiring::Wiring;
 use super::words;
 
@@ -55,7 +56,7 @@ pub fn with_outcomes(diagnosis: &Diagnosis, outcomes: &[Outcome]) -> Diagnosis {
             member.probability *= scale;
         }
     }
-    groups.retain(|g| g.probability >= super::diagnosis::WORTH_TELLING);
+    groups.retain(|g| g.probability >= super::bars::KEPT);
     groups.sort_by(|a, b| b.probability.total_cmp(&a.probability));
     let sound_probability =
         groups.iter().flat_map(|g| &g.members).filter(|m| m.power_right).map(|m| m.probability).sum::<f64>().min(1.0);
@@ -90,14 +91,16 @@ pub fn assess(assessment: &Assessment, outcomes: &[Outcome]) -> Assessment {
     }
     let refuted = !outcomes.is_empty() && refuted(&assessment.diagnosis, &diagnosis);
     let corrected = if refuted { None } else { assessment.corrected };
-    Assessment { diagnosis, corrected, ..assessment.clone() }
+    let uncorrected =
+        if refuted && assessment.corrected.is_some() { Some(Uncorrected::Refuted) } else { assessment.uncorrected };
+    Assessment { diagnosis, corrected, uncorrected, ..assessment.clone() }
 }
 
 /// True when what was corrected under the diagnosis before the outcomes does not hold after them: another kind of wiring leads,
 /// or none leads clearly.
 pub fn refuted(before: &Diagnosis, after: &Diagnosis) -> bool {
     let leader = |d: &Diagnosis| d.groups.first().and_then(|g| g.members.first()).map(|m| (m.class, m.wiring.gain));
-    let doubtful = after.groups.first().is_none_or(|g| g.probability < super::auditor::ENOUGH_TO_CORRECT);
+    let doubtful = after.groups.first().is_none_or(|g| g.probability < super::bars::CORRECTED_POWER);
     doubtful || leader(after) != leader(before)
 }
 

@@ -10,6 +10,7 @@ mod lines;
 mod tests;
 
 use super::assessment::RankedWiring;
+use super::bars;
 use super::field_check::{self, Access, FieldCheck, Finding};
 use super::installation::{Installation, VoltageConnection};
 use super::wiring::Wiring;
@@ -21,9 +22,9 @@ pub use lines::{Line, end_words, lines};
 pub const DEPTH: usize = 12;
 /// Probability at which a path ends. Higher than for a remedy from readings alone: rare mistakes start behind, and one good
 /// sign for a common one must not end the search.
-pub const SETTLED: f64 = 0.98;
+pub const SETTLED: f64 = bars::PLAN_SETTLED;
 /// Paths less probable than this are not drawn out.
-const PRUNE: f64 = 0.02;
+const PRUNE: f64 = bars::PLAN_PRUNED;
 /// Two results after which every wiring is as probable as after the other are one.
 const ALIKE: f64 = 1e-9;
 

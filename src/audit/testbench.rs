@@ -172,3 +172,86 @@ pub(crate) fn even_features(current_a: f64) -> Features {
 pub(crate) fn spoil(reading: &mut MonitorReading, with: Measured) {
     reading.voltage_ln_v[1] = with;
 }
+
+/// Random posteriors over real wirings of a service: groups, members and what is left unexplained, with the verdict that follows.
+pub(crate) mod posterior {
+    use proptest::prelude::*;
+
+    use crate::audit::assessment::{Diagnosis, EvidenceLevel, RankedWiring, WiringGroup};
+    use crate::audit::context::ServiceKind;
+    use crate::audit::diagnosis::verdict;
+    use crate::audit::hypotheses::classes;
+    use crate::audit::wiring::Wiring;
+    use crate::audit::words::describe_wiring;
+
+    /// A service and a posterior over some of its wirings, a few of them or many, one of them clearly ahead or none.
+    pub(crate) fn drawn() -> impl Strategy<Value = (ServiceKind, Diagnosis)> {
+        let service = prop::sample::select(ServiceKind::ALL.to_vec());
+        let members = prop::collection::vec((any_index(), 0usize..4, 1u32..1_000_000), 1..12);
+        // The first weighs what is drawn here beside all others, so that settled and open posteriors both come up.
+        let ahead = prop_oneof![Just(0.0), 0.5..0.88f64, 0.92..0.99f64];
+        let unexplained = prop_oneof![Just(0.0), 0.0..0.1f64, 0.0..1.0f64];
+        let level =
+            prop::sample::select(vec![EvidenceLevel::PerChannelPq, EvidenceLevel::PerChannelP, EvidenceLevel::Totals]);
+        (service, members, ahead, unexplained, level).prop_map(|(service, members, ahead, unexplained, level)| {
+            (service, diagnosis(service, &members, ahead, unexplained, level))
+        })
+    }
+
+    fn any_index() -> impl Strategy<Value = prop::sample::Index> {
+        any::<prop::sample::Index>()
+    }
+
+    fn diagnosis(
+        service: ServiceKind,
+        drawn: &[(prop::sample::Index, usize, u32)],
+        ahead: f64,
+        unexplained: f64,
+        level: EvidenceLevel,
+    ) -> Diagnosis {
+        let known: Vec<Wiring> = classes(service).all.iter().flat_map(|c| &c.members).map(|m| m.wiring).collect();
+        let mut members: Vec<(Wiring, usize, f64)> = Vec::new();
+        for (index, group, weight) in drawn {
+            let wiring = *index.get(&known);
+            // Two wirings of one description would be one statement of two probabilities.
+            if members.iter().all(|(other, ..)| describe_wiring(other) != describe_wiring(&wiring)) {
+                members.push((wiring, *group, f64::from(*weight)));
+            }
+        }
+        let sum: f64 = members.iter().map(|(.., weight)| weight).sum();
+        let left = (1.0 - unexplained) * if members.len() > 1 { 1.0 - ahead } else { 1.0 };
+        for (n, (.., weight)) in members.iter_mut().enumerate() {
+            *weight *= left / sum;
+            if n == 0 && left < 1.0 - unexplained {
+                *weight += (1.0 - unexplained) * ahead;
+            }
+        }
+        let mut groups: Vec<WiringGroup> = (0..4)
+            .map(|of| {
+                let of_group = members.iter().filter(|(_, group, _)| *group == of);
+                let mut members: Vec<RankedWiring> =
+                    of_group.map(|(wiring, _, probability)| RankedWiring::of(*wiring, *probability, service)).collect();
+                members.sort_by(|a, b| b.probability.total_cmp(&a.probability));
+                WiringGroup {
+                    probability: members.iter().map(|m| m.probability).sum(),
+                    power_right: members.iter().all(|m| m.power_right),
+                    members,
+                }
+            })
+            .filter(|group| !group.members.is_empty())
+            .collect();
+        groups.sort_by(|a, b| b.probability.total_cmp(&a.probability));
+        let right = groups.iter().flat_map(|g| &g.members).filter(|m| m.power_right);
+        let sound: f64 = right.map(|m| m.probability).sum();
+        Diagnosis {
+            level,
+            verdict: verdict(level, sound, unexplained, 10),
+            groups: groups.into(),
+            sound_probability: sound,
+            unexplained_probability: unexplained,
+            readings_used: 10,
+            load_levels: 1,
+            ..Diagnosis::none()
+        }
+    }
+}

@@ -6,7 +6,9 @@ mod moment;
 mod open_ct;
 mod wiring;
 
-pub use headline::{headline, voltage_fault, voltage_line};
+pub use headline::{
+    headline, headline_with_check, open_words, statement_words, voltage_fault, voltage_line, wiring_fault_words,
+};
 pub use moment::moment_line;
 pub use open_ct::open_ct_words;
 pub use wiring::{current_label, describe_wiring, gain_words, registers_words};

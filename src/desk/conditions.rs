@@ -77,7 +77,7 @@ fn host(address: &str) -> &str {
 
 /// The conditions of a station's alarms as its newest snapshot shows them at `now`; `alarms` as they are, `availability` as
 /// looked at until now.
-pub(super) fn of_station(
+pub(crate) fn of_station(
     snapshot: &StationSnapshot,
     alarms: &AlarmSet,
     together: &SilentTogether,

@@ -5,7 +5,7 @@
 //! `crate::alarm`.
 
 mod availability;
-mod conditions;
+pub(crate) mod conditions;
 pub mod notice;
 pub mod record;
 pub mod task;

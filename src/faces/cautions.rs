@@ -4,6 +4,7 @@
 //! Must never be shortened to fit, nor shown after such text.
 
 use crate::audit::assessment::{Assessment, Outcome, Verdict};
+use crate::audit::bars;
 use crate::station::snapshot::StationSnapshot;
 
 pub use crate::audit::cautions::{Caution, cautions, general, together};
@@ -16,7 +17,7 @@ pub fn needed(assessment: &Assessment) -> bool {
         .groups
         .iter()
         .flat_map(|g| &g.members)
-        .any(|m| m.wiring != m.wiring.intended() && m.probability >= super::leads::WORTH_PRINTING);
+        .any(|m| m.wiring != m.wiring.intended() && m.probability >= bars::LISTED);
     matches!(assessment.diagnosis.verdict, Verdict::Fault | Verdict::Undecided)
         || names_a_wrong_lead
         || assessment.findings.iter().any(|f| f.outcome == Outcome::Failed)

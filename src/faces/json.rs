@@ -19,7 +19,9 @@ use serde::Serialize;
 use utoipa::ToSchema;
 
 pub(crate) use self::circuit::{Circuit, circuit};
-pub(crate) use self::conclusions::{Corrected, DiagnosisJson, FindingJson, corrected, diagnosis, findings};
+pub(crate) use self::conclusions::{
+    Corrected, DiagnosisJson, FindingJson, UncorrectedJson, corrected, diagnosis, findings, uncorrected,
+};
 pub(crate) use self::energy::{EnergyJson, PeriodJson, energy, period};
 use self::together::{JointJson, VoltageLeadsJson};
 pub use self::value::quality_key;

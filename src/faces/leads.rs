@@ -1,38 +1,31 @@
-//! Wirings lead by lead, for a person at the panel: which are worth naming, and what each lead of one sees.
+//! A wiring lead by lead, for a person at the panel: what each lead sees, and whether that is right.
 //!
-//! Whoever prints a lead prints the cautions first. Must never weigh one wiring against another.
+//! Whoever prints a lead prints the cautions first. Must never be printed of a wiring that is not settled.
 
-use crate::audit::assessment::WiringGroup;
 use crate::audit::wiring::{CurrentSeen, Gain, Registers, Wiring};
 use crate::audit::words;
 use crate::reading::Phase;
 
-/// Wirings less probable than this are left out of a text for people; the JSON has them all.
-pub const WORTH_PRINTING: f64 = 0.01;
-
-/// Wirings worth a person's time, most probable first.
-pub(super) fn printed_members(groups: &[WiringGroup]) -> Vec<(f64, Wiring)> {
-    let mut members: Vec<(f64, Wiring)> =
-        groups.iter().flat_map(|g| &g.members).map(|m| (m.probability, m.wiring)).collect();
-    members.retain(|(probability, _)| *probability >= WORTH_PRINTING);
-    // The first member of the leading group leads, as in the headline, whatever a later group's members carry.
-    if let Some(leader) = groups.first().and_then(|g| g.members.first()) {
-        members.retain(|(_, wiring)| *wiring != leader.wiring);
-        members.sort_by(|a, b| b.0.total_cmp(&a.0));
-        members.insert(0, (leader.probability, leader.wiring));
-    }
-    members
+/// One lead of a wiring.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Lead {
+    /// It is not as it should be.
+    pub wrong: bool,
+    /// What it sees, in words.
+    pub words: String,
 }
 
-/// What each lead of a wiring sees, a line each.
-pub(super) fn lead_by_lead(wiring: &Wiring) -> Vec<String> {
+/// What each lead of a wiring sees, one after the other.
+pub(super) fn lead_by_lead(wiring: &Wiring) -> Vec<Lead> {
     let mut leads = Vec::with_capacity(7);
+    let mut add = |wrong: bool, words: String| leads.push(Lead { wrong, words });
     for (k, (seen, meant)) in wiring.voltage.iter().zip(Phase::ALL).enumerate() {
-        leads.push(if *seen == meant {
+        let words = if *seen == meant {
             format!("voltage lead {}: on phase {}, as it should be", k + 1, meant.label())
         } else {
             format!("voltage lead {}: WRONG, on phase {}, should be on {}", k + 1, seen.label(), meant.label())
-        });
+        };
+        add(*seen != meant, words);
     }
     for (k, (seen, meant)) in wiring.current.iter().zip(Phase::ALL).enumerate() {
         let lead = match *seen {
@@ -62,16 +55,18 @@ pub(super) fn lead_by_lead(wiring: &Wiring) -> Vec<String> {
             Gain::AsRated => String::new(),
             gain => format!("; reads {} of its current", words::gain_words(gain)),
         };
-        leads.push(format!("CT {}: {lead}{ratio}", k + 1));
+        let right =
+            *seen == CurrentSeen::Conductor { phase: meant, reversed: false } && wiring.gain[k] == Gain::AsRated;
+        add(!right, format!("CT {}: {lead}{ratio}", k + 1));
     }
     if wiring.registers != Registers::AsDeclared {
-        leads.push(format!("meter map: {}", words::registers_words(wiring.registers)));
+        add(true, format!("meter map: {}", words::registers_words(wiring.registers)));
     }
     if wiring.supply_rotates_back {
-        leads.push("supply: phase rotation is reversed from the configuration".to_owned());
+        add(true, "supply: phase rotation is reversed from the configuration".to_owned());
     }
     if let Some(lost) = wiring.lost_phase {
-        leads.push(format!("supply to the pump: phase {} carries no current (not a metering fault)", lost.label()));
+        add(true, format!("supply to the pump: phase {} carries no current (not a metering fault)", lost.label()));
     }
     leads
 }
@@ -89,8 +84,13 @@ mod tests {
             lost_phase: Some(Phase::C),
             ..Wiring::INTENDED
         };
+        let leads = lead_by_lead(&wiring);
         assert_eq!(
-            lead_by_lead(&wiring),
+            leads.iter().map(|lead| lead.wrong).collect::<Vec<_>>(),
+            [false, true, true, true, true, true, true]
+        );
+        assert_eq!(
+            leads.iter().map(|lead| lead.words.as_str()).collect::<Vec<_>>(),
             [
                 "voltage lead 1: on phase A, as it should be",
                 "voltage lead 2: WRONG, on phase C, should be on B",

@@ -93,15 +93,14 @@ fn table(out: &mut String, circuits: &[CircuitOutcome]) {
     }
     out.push_str(
         "\nFault: probability that power is metered wrong. kWh off: energy metered less energy by corrected power,\n\
-         over the time in which power could be corrected; below zero, the monitor meters too little. Withheld: no\n\
-         verdict carries it, or too much of the time is left out.\n",
+         over the time in which power could be corrected; below zero, the monitor meters too little.\n",
     );
 }
 
 fn row(circuit: &CircuitOutcome) -> [String; 7] {
     let (off, cost) = match circuit.energy_given() {
         None => ("-".to_owned(), "-".to_owned()),
-        Some(Err(_)) => ("withheld".to_owned(), "withheld".to_owned()),
+        Some(Err(why)) => (format!("withheld: {}", why.short()), "withheld".to_owned()),
         Some(Ok(sums)) => {
             let off_wh = sums.difference_wh();
             (kwh(off_wh), circuit.tariff.as_ref().map_or_else(|| "-".to_owned(), |t| energy_text::money(t, off_wh)))
@@ -126,7 +125,8 @@ fn headline(circuit: &CircuitOutcome) -> String {
     if !circuit.doubts.is_empty() {
         return doubt_text::HEADLINE.to_owned();
     }
-    circuit.assessment.as_ref().map_or_else(|| "no reading".to_owned(), words::headline)
+    let assessment = circuit.assessment.as_ref();
+    assessment.map_or_else(|| "no reading".to_owned(), |a| words::headline_with_check(a, &circuit.installation))
 }
 
 fn circuit_text(out: &mut String, circuit: &CircuitOutcome) {
@@ -242,7 +242,7 @@ mod tests {
     fn what_no_verdict_carries_is_withheld_in_table_details_and_json() {
         let outcome = Outcome { files: Vec::new(), circuits: vec![outcome(Verdict::Undecided, Some(usd()))] };
         let text = text(&outcome, true);
-        assert!(text.contains("withheld    withheld  Alder Creek Lift"), "{text}");
+        assert!(text.contains("withheld: not decided    withheld  Alder Creek Lift"), "{text}");
         assert!(!text.contains("-30.00") && !text.contains("USD"), "{text}");
         let energy = &serde_json::to_value(document(&outcome)).unwrap()["circuits"][0]["energy"];
         assert_eq!(energy["withheld"]["reason"], "undecided");

@@ -12,6 +12,7 @@ use std::fmt::Write;
 use self::conclusions::{conclusions_text, hazard_text};
 use super::cautions::{self, Caution};
 use super::energy_text;
+use super::json::rfc3339;
 use super::text::{cell, line, paragraph};
 use crate::audit::assessment::Verdict;
 use crate::audit::words;
@@ -53,7 +54,7 @@ fn circuit_text(out: &mut String, station: &StationSnapshot, circuit: &CircuitSn
     line(out, &format!("{} / {}: {}", station.station, circuit.name, words::verdict_words(verdict).to_uppercase()));
     if let Some(assessment) = assessment {
         hazard_text(out, assessment, &circuit.installation);
-        paragraph(out, "  ", &words::headline(assessment));
+        paragraph(out, "  ", &words::headline_with_check(assessment, &circuit.installation));
     }
     if let Some(failure) = &circuit.core_failure {
         paragraph(out, "  ", &format!("internal audit error; the audit of this circuit started again: {failure}"));
@@ -66,6 +67,12 @@ fn circuit_text(out: &mut String, station: &StationSnapshot, circuit: &CircuitSn
             row(out, "volts 12, 23, 31", reading.voltage_ll_v.map(shown), None, 1.0, 1);
             reported_rows(out, values, &shown);
         }
+    }
+    if let Some(run) = circuit.last_run_at_standstill() {
+        line(out, &format!("  Last steady reading of the running pump, {} (not of now)", rfc3339(run.at)));
+        row(out, "volts to neutral", run.voltage_ln_v, None, 1.0, 1);
+        row(out, "volts 12, 23, 31", run.voltage_ll_v, None, 1.0, 1);
+        reported_rows(out, &run.values, &|value| value);
     }
     let Some(assessment) = assessment else { return };
     if station.monitor_of(circuit).is_some_and(|m| m.reading.is_none()) {

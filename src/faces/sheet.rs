@@ -7,7 +7,7 @@ use std::borrow::Cow;
 
 use super::cautions::{Caution, cautions};
 use super::json::rfc3339;
-use super::leads::{lead_by_lead, printed_members};
+use super::leads::lead_by_lead;
 use super::picture::{Expected, Picture, pictures};
 use super::sentences::{failed_words, lost_phase_words, recorded_words};
 use super::text::plural;
@@ -16,16 +16,15 @@ use crate::audit::assessment::{Assessment, Verdict};
 use crate::audit::blame::failed;
 use crate::audit::field_check::{Access, FieldCheck};
 use crate::audit::procedure::{Place, Procedure};
+use crate::audit::statement;
 use crate::audit::words;
 use crate::reading::{Instant2, UnixMs};
 use crate::station::snapshot::{CircuitSnapshot, Freshness, MonitorSnapshot, StationSnapshot};
 
 /// Alternatives listed; the report has them all.
-const ALTERNATIVES: usize = 2;
+const ALTERNATIVES: usize = 3;
 /// Failing checks listed.
 const REASONS: usize = 3;
-/// A leader below this is one of many: its leads are not listed as if they were the finding.
-const WORTH_LEADS: f64 = 0.5;
 
 /// A check with what it is expected to show.
 #[derive(Debug, Clone, PartialEq)]
@@ -34,7 +33,7 @@ pub struct CheckRow {
     pub instruction: String,
     /// Done beside energised parts.
     pub live: bool,
-    /// What it shows when the suspicion is right.
+    /// What it shows when the suspicion is right; empty while no wiring is settled.
     pub expected: String,
     /// What is to be written in the box: "volts", "phase", ...
     pub unit: &'static str,
@@ -74,6 +73,8 @@ pub struct Sheet {
     pub leads: Vec<String>,
     /// Why.
     pub reasons: Vec<String>,
+    /// Heading of the alternatives.
+    pub alternatives_title: &'static str,
     /// What else it could be.
     pub alternatives: Vec<String>,
     /// What people found already.
@@ -107,9 +108,13 @@ pub fn sheet(station: &StationSnapshot, circuit: &CircuitSnapshot, expected: Exp
         hazards: Vec::new(),
         cautions: cautions(&circuit.installation),
         verdict: words::verdict_words(verdict).to_uppercase(),
-        suspicion: assessment.map_or_else(|| "no reading of this circuit yet".to_owned(), words::headline),
+        suspicion: assessment.map_or_else(
+            || "no reading of this circuit yet".to_owned(),
+            |a| words::headline_with_check(a, &circuit.installation),
+        ),
         leads: Vec::new(),
         reasons: Vec::new(),
+        alternatives_title: "What else it could be (probability of each)",
         alternatives: Vec::new(),
         found: circuit.checks.iter().map(recorded_words).collect(),
         channels: circuit.installation.service.channels(),
@@ -191,28 +196,37 @@ fn tell(sheet: &mut Sheet, assessment: &Assessment) {
     if diagnosis.verdict == Verdict::NoEvidence {
         return;
     }
-    let members = printed_members(&diagnosis.groups);
-    if let Some((_, wiring)) = members.first().filter(|(probability, _)| *probability >= WORTH_LEADS) {
+    let settled = diagnosis.settled();
+    if let Some(settled) = settled {
         sheet.leads =
-            lead_by_lead(wiring).into_iter().filter(|l| l.contains("WRONG") || l.starts_with("supply")).collect();
+            lead_by_lead(&settled.wiring).into_iter().filter(|lead| lead.wrong).map(|lead| lead.words).collect();
     }
     sheet.reasons.extend(failed(&assessment.findings, |_| true).into_iter().take(REASONS).map(failed_words));
     sheet.reasons.push(format!(
-        "Metering is correct: {}. No wiring considered explains the readings: {}. From {} steady readings at {} load \
-         level{} of {}.",
+        "Metering is correct: {}. Power is metered wrong: {}. No wiring considered explains the readings: {}. From {} steady \
+         readings at {} load level{} of {}.",
         words::percent(diagnosis.sound_probability),
+        words::percent(diagnosis.wrong_probability()),
         words::percent(diagnosis.unexplained_probability),
         diagnosis.readings_used,
         diagnosis.load_levels,
         plural(diagnosis.load_levels),
         words::level_words(diagnosis.level)
     ));
-    let others = members.len().saturating_sub(1);
-    for (probability, wiring) in members.iter().skip(1).take(ALTERNATIVES) {
-        sheet.alternatives.push(format!("{}: {}", words::percent(*probability), words::describe_wiring(wiring)));
+    let mut others = statement::listed(diagnosis);
+    others.retain(|m| settled.is_none_or(|settled| settled.wiring != m.wiring));
+    if settled.is_none() && !others.is_empty() {
+        sheet.alternatives_title = "Wirings that are possible (probability of each; none is settled, move nothing)";
     }
-    if others > ALTERNATIVES {
-        sheet.alternatives.push(format!("and {} more of 1 % or above", others - ALTERNATIVES));
+    for one in others.iter().take(ALTERNATIVES) {
+        sheet.alternatives.push(format!(
+            "{}: {}",
+            words::percent(one.probability),
+            words::describe_wiring(&one.wiring)
+        ));
+    }
+    if others.len() > ALTERNATIVES {
+        sheet.alternatives.push(format!("and {} more of 1 % or above", others.len() - ALTERNATIVES));
     }
 }
 
@@ -231,8 +245,8 @@ fn act(sheet: &mut Sheet, assessment: &Assessment, place: &Place, done: &[FieldC
     };
     if !advice.checks.is_empty() {
         sheet.checks_title = "Checks, in the order to do them";
-        let shows = |check: FieldCheck| leader.map_or_else(String::new, |w| check.shows(&w).words());
-        sheet.checks = advice.checks.iter().map(|w| row(w.check, shows(w.check), w.words())).collect();
+        // Without a settled wiring there is no suspicion that a check could confirm: what it shows is not foretold.
+        sheet.checks = advice.checks.iter().map(|w| row(w.check, String::new(), w.words())).collect();
     }
     if let Some(remedy) = &advice.remedy {
         sheet.checks_title = "Confirm before moving anything";

@@ -33,7 +33,7 @@ pub fn html(sheet: &Sheet) -> String {
     out.push_str("</ol>\n</section>\n");
     let _ = writeln!(
         out,
-        "<section>\n<h2>What is suspected: {}</h2>\n<p class=\"suspicion\">{}</p>",
+        "<section>\n<h2>Verdict: {}</h2>\n<p class=\"suspicion\">{}</p>",
         escape(&sheet.verdict),
         escape(&sheet.suspicion)
     );
@@ -41,7 +41,7 @@ pub fn html(sheet: &Sheet) -> String {
         let _ = writeln!(out, "<p>{}.</p>", escape(&sheet.leads.join("; ")));
     }
     items(&mut out, "Why", &sheet.reasons);
-    items(&mut out, "What else it could be", &sheet.alternatives);
+    items(&mut out, sheet.alternatives_title, &sheet.alternatives);
     items(&mut out, "Found at the panel already", &sheet.found);
     out.push_str("</section>\n<section class=\"pictures\">\n");
     figure(&mut out, "As reported", &sheet.reported, sheet.channels);
@@ -49,7 +49,7 @@ pub fn html(sheet: &Sheet) -> String {
     out.push_str(
         "<p class=\"key\"><b>V</b> solid line, filled head: voltage lead. <b>I</b> dashed line, open head: CT channel. \
          Angles run counter-clockwise from V1 at the right; a motor's current stands a little clockwise of its own \
-         voltage.</p>\n</section>\n",
+         voltage. <b>?</b> one of two possible angles.</p>\n</section>\n",
     );
     checks(&mut out, sheet);
     remedy(&mut out, sheet);
@@ -182,7 +182,7 @@ mod tests {
         for wiring in classes(ServiceKind::Wye4).all.iter().map(|c| c.members[0].wiring) {
             let snapshot = snapshot_after("Alder Creek Lift", &wiring);
             let page = html(&sheet(&snapshot, &snapshot.circuits[0], EXPECTED, instant(7200)));
-            assert!(page.find("Never open a CT secondary").unwrap() < page.find("What is suspected").unwrap());
+            assert!(page.find("Never open a CT secondary").unwrap() < page.find("Verdict: ").unwrap());
             for outside in ["http://", "https://", "url(", "NaN"] {
                 assert!(!page.contains(outside), "{outside}");
             }

@@ -20,13 +20,13 @@ pub fn text(sheet: &Sheet) -> String {
     }
     out.push('\n');
     out.push_str(&caution_text(&sheet.cautions));
-    heading(&mut out, &format!("What is suspected: {}", sheet.verdict));
+    heading(&mut out, &format!("Verdict: {}", sheet.verdict));
     paragraph(&mut out, "  ", &sheet.suspicion);
     for lead in &sheet.leads {
         paragraph(&mut out, "  - ", lead);
     }
     list(&mut out, "Why", &sheet.reasons);
-    list(&mut out, "What else it could be", &sheet.alternatives);
+    list(&mut out, sheet.alternatives_title, &sheet.alternatives);
     list(&mut out, "Found at the panel already", &sheet.found);
     heading(&mut out, "Phasors                as reported             as it should be");
     for (letter, unit, reported, intended) in [
@@ -48,7 +48,9 @@ pub fn text(sheet: &Sheet) -> String {
     for (n, check) in sheet.checks.iter().enumerate() {
         let worth = if check.worth.is_empty() { String::new() } else { format!(" [{}]", check.worth) };
         paragraph(&mut out, &format!("  {}. ", n + 1), &format!("{}{worth}", check.instruction));
-        paragraph(&mut out, "     ", &format!("If the suspicion is right: {}", check.expected));
+        if !check.expected.is_empty() {
+            paragraph(&mut out, "     ", &format!("If the suspicion is right: {}", check.expected));
+        }
         paragraph(
             &mut out,
             "     ",
@@ -101,7 +103,10 @@ fn phasor(phasor: Phasor, unit: &str) -> String {
     match (phasor.size, phasor.angle_deg) {
         (None, _) => "no value".to_owned(),
         (Some(size), None) => format!("{size:.1} {unit}, no angle"),
-        (Some(size), Some(angle)) => format!("{size:.1} {unit} at {:.0} deg", angle + 0.0),
+        (Some(size), Some(angle)) => match phasor.mirror_deg {
+            None => format!("{size:.1} {unit} at {:.0} deg", angle + 0.0),
+            Some(mirror) => format!("{size:.1} {unit} at {:.0} or {:.0} deg", angle + 0.0, mirror + 0.0),
+        },
     }
 }
 
@@ -141,7 +146,7 @@ mod tests {
                 assert!(line.chars().count() <= 100, "{line}");
             }
             let cautions = text.find("Never open a CT secondary").unwrap();
-            for word in ["What is suspected", "Lift the", "Lift X1", "Land the", "measure", "follow the CT pair"] {
+            for word in ["Verdict: ", "Lift the", "Lift X1", "Land the", "measure", "follow the CT pair"] {
                 assert!(text.find(word).is_none_or(|at| at > cautions), "{word}");
             }
             assert!(!text.contains("NaN") && !text.contains("inf "), "{text}");

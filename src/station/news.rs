@@ -4,7 +4,9 @@ use std::collections::HashSet;
 
 use serde::{Deserialize, Serialize};
 
-use crate::audit::assessment::{Assessment, Check, Verdict, WiringGroup};
+use crate::audit::assessment::{Assessment, Check, Verdict};
+use crate::audit::blame::likely_members;
+use crate::audit::statement::{self, WiringFault};
 use crate::audit::wiring::Wiring;
 use crate::audit::words;
 use crate::journal::{Entry, Kind};
@@ -212,20 +214,16 @@ impl DiagnosisKey {
         }
         // Only a wrong wiring is told by its leads, and then the checks that fail because of it are not told beside it.
         let wrong = words::wrong_wiring(diagnosis);
-        let leading = wrong.map_or_else(HashSet::new, told_members);
+        let leading = match statement::wiring_fault(diagnosis) {
+            Some(WiringFault::Settled { wiring, .. }) => HashSet::from([wiring]),
+            Some(WiringFault::NotSettled { .. }) => {
+                wrong.into_iter().flat_map(likely_members).map(|m| m.wiring).collect()
+            }
+            None => HashSet::new(),
+        };
         let hard = if wrong.is_some() || diagnosis.verdict == Verdict::Sound { HashSet::new() } else { failed };
         Some(DiagnosisKey { verdict: diagnosis.verdict, leading, lost_phase: words::lost_phase(diagnosis), hard })
     }
-}
-
-/// A member that carries nearly all of its group is told alone. Those with less than a hundredth come and go with the
-/// noise and are not told.
-fn told_members(group: &WiringGroup) -> HashSet<Wiring> {
-    let least = match group.members.first() {
-        Some(first) if first.probability > 0.9 * group.probability => 0.9,
-        _ => 0.01,
-    };
-    group.members.iter().filter(|m| m.probability > least * group.probability).map(|m| m.wiring).collect()
 }
 
 #[cfg(test)]

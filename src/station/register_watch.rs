@@ -24,7 +24,7 @@ const TO_SUSPECT: u32 = 3;
 /// Right readings in a row, of a running pump, that end it.
 const TO_CLEAR: u32 = 10;
 /// A fault that was said is taken back below this.
-const TAKEN_BACK_BELOW: f64 = 0.80;
+const TAKEN_BACK_BELOW: f64 = crate::audit::bars::REGISTER_FAULT_TAKEN_BACK;
 /// After this many readings, one in so many is still weighed: they hardly tell anything new.
 const WELL_KNOWN: u32 = 60;
 const THEN_EVERY: u32 = 10;

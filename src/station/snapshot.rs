@@ -6,9 +6,10 @@
 use std::sync::Arc;
 use std::time::Duration;
 
+use serde::{Deserialize, Serialize};
 use tokio::sync::watch;
 
-use crate::audit::assessment::{Assessment, Verdict};
+use crate::audit::assessment::{Assessment, RunState, Verdict};
 use crate::audit::energy::EnergyReport;
 use crate::audit::field_check::FieldCheck;
 use crate::audit::installation::Installation;
@@ -210,6 +211,37 @@ pub fn stale_after_ms(poll_period: Duration) -> u64 {
     (poll_period * STALE_AFTER_PERIODS).as_millis() as u64
 }
 
+/// The last steady reading of a circuit while it ran, as its monitor reported it: what a sheet printed at a stopped pump shows.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct SteadyRun {
+    /// When it was read.
+    pub at: UnixMs,
+    /// Voltage channels to neutral, V.
+    pub voltage_ln_v: [Measured; 3],
+    /// Voltages between channels 1-2, 2-3, 3-1, V.
+    pub voltage_ll_v: [Measured; 3],
+    /// Angles of the voltage channels, degrees.
+    pub voltage_angle_deg: [Measured; 3],
+    /// The circuit's values.
+    pub values: CircuitReading,
+    /// Corrected active and reactive power of phases A, B, C at that moment, W and var, where there was one.
+    pub corrected: Option<[(f64, f64); 3]>,
+}
+
+impl SteadyRun {
+    /// From the reading that an assessment was made of.
+    pub fn of(reading: &MonitorReading, values: &CircuitReading, assessment: &Assessment) -> SteadyRun {
+        SteadyRun {
+            at: reading.at.wall,
+            voltage_ln_v: reading.voltage_ln_v,
+            voltage_ll_v: reading.voltage_ll_v,
+            voltage_angle_deg: reading.voltage_angle_deg,
+            values: values.clone(),
+            corrected: assessment.corrected.map(|power| power.per_phase_va.map(|va| (va.re, va.im))),
+        }
+    }
+}
+
 /// One circuit.
 #[derive(Debug, Clone)]
 pub struct CircuitSnapshot {
@@ -225,6 +257,8 @@ pub struct CircuitSnapshot {
     pub installation: Installation,
     /// Latest assessment; `None` before the first reading, and after the audit failed inside.
     pub assessment: Option<Arc<Assessment>>,
+    /// The last steady reading of the running pump; `None` before the first.
+    pub last_run: Option<Arc<SteadyRun>>,
     /// Set while the audit of this circuit fails inside: what it said last.
     pub core_failure: Option<String>,
     /// Where flow and head come from.
@@ -241,6 +275,12 @@ impl CircuitSnapshot {
     /// The checks that people have done already.
     pub fn done(&self) -> Vec<FieldCheck> {
         self.checks.iter().map(|check| check.outcome.check).collect()
+    }
+
+    /// The last steady reading of the running pump, while it does not run: nothing of now shows its currents then.
+    pub fn last_run_at_standstill(&self) -> Option<&SteadyRun> {
+        let runs = self.assessment.as_ref().is_some_and(|a| a.run_state == RunState::Running);
+        self.last_run.as_deref().filter(|_| !runs)
     }
 
     /// The verdict on the circuit.

@@ -139,6 +139,7 @@ impl StationState {
                     load: circuit.load,
                     installation: installation(config, circuit),
                     assessment: None,
+                    last_run: None,
                     core_failure: None,
                     water: circuit.water,
                     energy: EnergyReport::default(),

@@ -7,6 +7,7 @@ use crate::alarm::id::{AlarmId, AlarmKind};
 use crate::alarm::state::Condition;
 use crate::alarm::words::{self as say, CtReading, MiswiredBlame, Story};
 use crate::audit::assessment::{Assessment, Check, Diagnosis, Finding, Outcome, RunState, Verdict, WiringGroup};
+use crate::audit::bars;
 use crate::audit::blame;
 use crate::audit::detail::Detail;
 use crate::audit::installation::Installation;
@@ -15,9 +16,9 @@ use crate::audit::wiring::Wiring;
 use crate::audit::words;
 
 /// Above this probability that no wiring explains the readings, they fit none.
-const FITS_NONE: f64 = 0.5;
+const FITS_NONE: f64 = bars::LIKELIER_THAN_NOT;
 /// Above this probability a CT is taken to read nothing, or to jump, where the readings of now do not show it.
-const CT_SUSPECTED: f64 = 0.5;
+const CT_SUSPECTED: f64 = bars::LIKELIER_THAN_NOT;
 
 /// Conditions of one circuit, one for every kind that it can have.
 pub(super) struct Causes([Known; AlarmKind::OF_CIRCUIT.len()]);
@@ -112,7 +113,8 @@ impl Causes {
             return false;
         }
         if let Some(phase) = words::lost_phase(diagnosis) {
-            let lost = Lost { phase, probability: leader_probability(diagnosis) };
+            let probability = probability_of(diagnosis, |wiring| wiring.lost_phase == Some(phase));
+            let lost = Lost { phase, probability };
             // A pump that is stopped cannot show whether the phase is back, and what was lost may still be.
             let kind = AlarmKind::SupplyPhaseLost;
             let known = if assessment.run_state == RunState::Running {
@@ -302,8 +304,4 @@ fn plainness(check: Check) -> usize {
         Check::TotalPowerSign,
     ];
     ORDER.iter().position(|c| *c == check).unwrap_or(ORDER.len())
-}
-
-fn leader_probability(diagnosis: &Diagnosis) -> f64 {
-    diagnosis.groups.first().and_then(|g| g.members.first()).map_or(0.0, |m| m.probability)
 }

@@ -4,21 +4,22 @@
 //! diagnosis holds the probability of an order that follows from all of them: it is read off here, never worked out anew.
 
 use crate::audit::assessment::{Assessment, Diagnosis, RankedWiring, Verdict};
+use crate::audit::bars;
 use crate::audit::wiring::Wiring;
 use crate::audit::words;
 use crate::reading::Phase;
 
 /// An order of the leads is told as the root cause from this probability on ...
-const TOLD_FROM: f64 = 0.90;
+const TOLD_FROM: f64 = bars::ONE_WIRING;
 /// ... and until it is below this, so that it does not come and go.
-const KEPT_UNTIL: f64 = 0.50;
+const KEPT_UNTIL: f64 = bars::LEADS_CLEARED;
 /// One circuit's own fault beside the leads is blamed on it from this probability on; below the other it has none.
-const OWN_FROM: f64 = 0.90;
-const OWN_UNTIL: f64 = 0.50;
+const OWN_FROM: f64 = bars::ONE_WIRING;
+const OWN_UNTIL: f64 = bars::LIKELIER_THAN_NOT;
 /// A circuit of which most is unexplained has no say.
-const EXPLAINED: f64 = 0.50;
+const EXPLAINED: f64 = bars::LIKELIER_THAN_NOT;
 /// From this probability on one wiring is named as the fault; below it nothing is moved.
-pub(super) const SETTLED_SHARE: f64 = 0.90;
+pub(super) const SETTLED_SHARE: f64 = bars::ONE_WIRING;
 
 /// What is known of the order of the leads.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -33,8 +34,10 @@ pub(super) enum LeadOrder {
     Wrong {
         /// Phase of each lead.
         order: [Phase; 3],
-        /// Probability.
+        /// Probability of exactly this order, by the most doubtful circuit.
         probability: f64,
+        /// Probability that the order is another than intended, by the most doubtful circuit.
+        any: f64,
     },
 }
 
@@ -51,9 +54,9 @@ pub(super) enum OwnFault {
         wiring: Wiring,
         /// It is sure which lead it is.
         settled: bool,
-        /// Probability that anything is.
+        /// Probability that anything is, whatever the order of the leads.
         probability: f64,
-        /// Probability of exactly this.
+        /// Probability of exactly this, with the leads in their order.
         share: f64,
     },
 }
@@ -73,12 +76,15 @@ pub(super) fn of(assessments: &[&Assessment], held: bool) -> LeadOrder {
     let least = |order| judged.iter().map(|d| share_of(d, order)).fold(1.0, f64::min);
     let orders = judged.iter().flat_map(|d| members(d)).map(|m| m.wiring.voltage);
     let wrong = orders.filter(|order| *order != Phase::ALL).map(|order| (order, least(order)));
-    let Some((order, probability)) = wrong.max_by(|a, b| a.1.total_cmp(&b.1)) else { return LeadOrder::Right };
+    let Some((order, share)) = wrong.max_by(|a, b| a.1.total_cmp(&b.1)) else { return LeadOrder::Right };
     let spoils = judged.iter().any(|d| words::wrong_wiring(d).is_some());
-    if !spoils || probability < 1.0 - TOLD_FROM {
+    if !spoils || share < 1.0 - TOLD_FROM {
         LeadOrder::Right
-    } else if probability >= if held { KEPT_UNTIL } else { TOLD_FROM } {
-        LeadOrder::Wrong { order, probability }
+    } else if share >= if held { KEPT_UNTIL } else { TOLD_FROM } {
+        // Of what explains the readings that is its share; what is said is said with its probability.
+        let least = |holds: &dyn Fn(&Wiring) -> bool| judged.iter().map(|d| sum_of(d, holds)).fold(1.0, f64::min);
+        let (probability, any) = (least(&|w| w.voltage == order), least(&|w| w.voltage != Phase::ALL));
+        LeadOrder::Wrong { order, probability, any }
     } else {
         LeadOrder::Open
     }
@@ -96,11 +102,12 @@ pub(super) fn own_fault(diagnosis: &Diagnosis, order: [Phase; 3]) -> OwnFault {
         return if all > 0.0 { OwnFault::None } else { OwnFault::Open };
     };
     match wrong / all {
-        probability if probability >= OWN_FROM => {
-            let share = leading / all;
-            OwnFault::Found { wiring, settled: share >= SETTLED_SHARE, probability, share }
+        of_order if of_order >= OWN_FROM => {
+            let probability =
+                members(diagnosis).filter(|m| alone(m) != alone(m).intended()).map(|m| m.probability).sum();
+            OwnFault::Found { wiring, settled: leading >= SETTLED_SHARE, probability, share: leading }
         }
-        probability if probability < OWN_UNTIL => OwnFault::None,
+        of_order if of_order < OWN_UNTIL => OwnFault::None,
         _ => OwnFault::Open,
     }
 }
@@ -111,6 +118,11 @@ fn members(diagnosis: &Diagnosis) -> impl Iterator<Item = &RankedWiring> {
 
 fn explained(diagnosis: &Diagnosis) -> f64 {
     members(diagnosis).map(|m| m.probability).sum()
+}
+
+/// Probability of all wirings of a kind.
+fn sum_of(diagnosis: &Diagnosis, holds: &dyn Fn(&Wiring) -> bool) -> f64 {
+    members(diagnosis).filter(|m| holds(&m.wiring)).map(|m| m.probability).sum()
 }
 
 /// Probability of an order of the leads, among the wirings that explain the readings.

@@ -10,7 +10,7 @@ use crate::alarm::state::Condition;
 use crate::alarm::words::{self as say, MissingPhase, MiswiredBlame, PumpsBehind, Story};
 use crate::audit::assessment::{Assessment, Check, Finding, Outcome, Verdict};
 use crate::audit::installation::Installation;
-use crate::audit::words;
+use crate::audit::{bars, words};
 use crate::reading::Phase;
 
 /// Conditions of a monitor itself.
@@ -162,10 +162,10 @@ impl Shared {
         let order = lead_order::of(&assessments, held);
         self.voltage_fault |= matches!(fault, Some(Some(_)));
         let swapped = match order {
-            LeadOrder::Wrong { order, probability } => {
+            LeadOrder::Wrong { order, probability, any } => {
                 self.order = Some(order);
                 self.teller = held.then_some(id);
-                Some(swapped(judge, order, probability))
+                Some(swapped(judge, order, (probability, any)))
             }
             LeadOrder::NotJudged | LeadOrder::Right | LeadOrder::Open => None,
         };
@@ -272,7 +272,7 @@ fn missing_phase(judge: &Judge, seen: &Missing) -> Story {
 }
 
 /// What is told of swapped leads, and of which pumps.
-fn swapped(judge: &Judge, order: [Phase; 3], probability: f64) -> Story {
+fn swapped(judge: &Judge, order: [Phase; 3], (probability, any): (f64, f64)) -> Story {
     let mut behind = PumpsBehind::default();
     for circuit in judge.now.circuits {
         let assessment = circuit.audit.assessment().filter(|a| !a.outdated);
@@ -293,7 +293,10 @@ fn swapped(judge: &Judge, order: [Phase; 3], probability: f64) -> Story {
         leads_explain(finding) && behind.wrong.contains(&name) && (shared || !behind.own_fault.contains(&name))
     };
     let explains: Vec<_> = judge.failed.iter().copied().filter(|(name, f)| of_leads(name, f)).collect();
-    say::voltage_leads_swapped(judge.now.monitor, order, probability, &behind, &judge.installations, &explains)
+    let story =
+        say::voltage_leads_swapped(judge.now.monitor, order, probability, &behind, &judge.installations, &explains);
+    // Which leads it is is said only from the bar on; in between only that their order is in doubt.
+    if probability >= bars::ONE_WIRING { story } else { say::voltage_leads_open(judge.now.monitor, any, story) }
 }
 
 /// What has failed at the circuits, but for frozen values: those say nothing of anything else.

@@ -59,6 +59,8 @@ fn assessment(verdict: Verdict, wiring: Wiring, sound: f64, unexplained: f64, fa
         findings,
         diagnosis,
         corrected: None,
+        uncorrected: None,
+        steady: true,
         voltage_leads: None,
         joint: None,
         proof: None,

@@ -201,6 +201,23 @@ pub fn voltage_leads_swapped(
     }
 }
 
+/// The same while it is not settled which leads it is: `any` is the probability that their order is another than intended.
+#[must_use]
+pub fn voltage_leads_open(monitor: &str, any: f64, settled: Story) -> Story {
+    let short = percent(any);
+    Story {
+        title: Some("Meter voltage leads may be on the wrong terminals: not settled".to_owned()),
+        line: format!("meter voltage leads may be swapped ({short}), not settled. Pumps unaffected. Move nothing. Work order."),
+        what: format!("Meter {monitor}: the order of its voltage leads is wrong ({}), but which is not settled.", confidence(any)),
+        steps: vec![
+            "Move nothing yet. Work order: make check 1 of the field sheet of one of these pumps, enter what was found, print the \
+             sheet again."
+                .to_owned(),
+        ],
+        ..settled
+    }
+}
+
 /// Both at once: what is wrong with the leads as such goes first, for their order is seen through it.
 #[must_use]
 pub fn together(fault: Story, order: Story) -> Story {

@@ -1,8 +1,9 @@
 //! Which wirings the evidence cannot tell apart.
 
 use super::shares::{told_evidence, told_share};
-use super::{INDISTINGUISHABLE, Standing, WORTH_TELLING};
+use super::{INDISTINGUISHABLE, Standing};
 use crate::audit::assessment::{RankedWiring, WiringGroup};
+use crate::audit::bars;
 use crate::audit::magnitude::Magnitudes;
 use crate::audit::wiring::{Gain, Wiring};
 
@@ -15,7 +16,7 @@ pub fn groups(standing: &Standing) -> Vec<WiringGroup> {
     let Standing { known, sum, prior, posterior, crossing, told, .. } = *standing;
     let sizes = size_groups(standing.sizes);
     let own = crossing.foreign() == [false; 3];
-    let mut order: Vec<usize> = (0..posterior.len()).filter(|c| posterior[*c] > WORTH_TELLING * MEMBER_SHARE).collect();
+    let mut order: Vec<usize> = (0..posterior.len()).filter(|c| posterior[*c] > bars::KEPT * MEMBER_SHARE).collect();
     order.sort_by(|a, b| posterior[*b].total_cmp(&posterior[*a]));
     let mut groups = Vec::new();
     while let Some(leader) = order.first().copied() {
@@ -27,7 +28,7 @@ pub fn groups(standing: &Standing) -> Vec<WiringGroup> {
         for alike in &sizes {
             let share: f64 = alike.iter().map(|(_, p)| p).sum();
             let probability: f64 = share * together.iter().map(|c| posterior[*c]).sum::<f64>();
-            if probability < WORTH_TELLING {
+            if probability < bars::KEPT {
                 continue;
             }
             let mut members: Vec<RankedWiring> = Vec::new();

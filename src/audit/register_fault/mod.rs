@@ -12,7 +12,7 @@ pub mod ledger;
 pub mod plausibility;
 
 /// Surer than this before a fault is said.
-pub const SAID_ABOVE: f64 = 0.95;
+pub const SAID_ABOVE: f64 = super::bars::REGISTER_FAULT;
 
 /// A register fault as it is told.
 #[derive(Debug, Clone, PartialEq)]

@@ -9,6 +9,7 @@ use std::f64::consts::TAU;
 use super::model::{Model, Sighting};
 use super::{VoltageCheck, VoltageMeans, VoltageService, VoltageState};
 use crate::audit::installation::Installation;
+use crate::audit::bars;
 use crate::electrical::angle::wrap_deg;
 
 /// States ranked by probability.
@@ -39,15 +40,11 @@ impl VoltageDiagnosis {
     pub fn fault(&self) -> Option<&Group> {
         // Asked of every reading, and nearly always answered by the first look.
         let group = self.groups.first().filter(|group| !group.states.contains(&VoltageState::Sound))?;
-        let certain = 1.0 - self.sound() - self.none_of_these >= CERTAIN && self.none_of_these <= UNEXPLAINED_ALLOWED;
+        let certain = 1.0 - self.sound() - self.none_of_these >= bars::VOLTAGE_FAULT
+            && self.none_of_these <= bars::UNEXPLAINED_ALLOWED;
         certain.then_some(group)
     }
 }
-
-/// Probability from which a fault of the voltage leads is said.
-const CERTAIN: f64 = 0.95;
-/// Beyond this share of "none of these" no fault of the leads is blamed.
-const UNEXPLAINED_ALLOWED: f64 = 0.2;
 
 /// States under which the values are about equally likely.
 #[derive(Debug, Clone, PartialEq)]

@@ -1,108 +1,154 @@
-//! The one line that says what is wrong and how sure. Must never decide anything.
+//! The one line that says what is wrong and with which confidence. Renders what `statement` concludes; must never decide
+//! anything.
 
 use super::{confidence, describe_wiring, moment_line, percent};
-use crate::audit::assessment::{Assessment, Check, Finding, RunState, Verdict};
-use crate::audit::blame::{failed, hard_findings, is_hard, likely_members, lost_phase, wrong_wiring};
-use crate::audit::voltage_lead::VoltageDiagnosis;
+use crate::audit::advice;
+use crate::audit::assessment::{Assessment, Finding, RunState, Verdict};
+use crate::audit::installation::Installation;
+use crate::audit::statement::{self, Claim, Conclusion, Open, Statement, WiringFault};
+use crate::audit::voltage_lead::{VoltageDiagnosis, VoltageState};
 
-/// One line for a log or a list: what is wrong and how sure, without station and pump (the caller adds them).
+/// States of the voltage leads named in one sentence.
+const STATES: usize = 3;
+
+/// One line for a log or a list: what is wrong and with which confidence, without station and pump (the caller adds them).
 pub fn headline(assessment: &Assessment) -> String {
-    if let Some(line) = assessment.voltage_leads.as_deref().and_then(voltage_line) {
-        return line;
-    }
-    let line = diagnosis_line(assessment);
-    if assessment.outdated {
+    let conclusion = statement::conclusion(assessment);
+    let line = match (&conclusion, &assessment.one_moment) {
+        (Conclusion::NoEvidence { wrong_numbers, .. }, Some(moment)) if wrong_numbers.is_empty() => moment_line(moment),
+        _ => conclusion_words(&conclusion),
+    };
+    if assessment.outdated && !matches!(conclusion, Conclusion::Voltage { .. }) {
         return format!("no steady run since leads of its monitor were moved; before that: {line}");
     }
     line
 }
 
-fn diagnosis_line(assessment: &Assessment) -> String {
-    let diagnosis = &assessment.diagnosis;
-    let wrong_numbers = hard_findings(&assessment.findings);
-    match diagnosis.verdict {
-        Verdict::NoEvidence => {
-            let repeated = assessment.one_moment.as_ref();
-            if let Some(moment) = repeated.filter(|_| wrong_numbers.is_empty()) {
-                return moment_line(moment);
-            }
-            if wrong_numbers.is_empty() {
-                let why = match assessment.run_state {
-                    RunState::Stopped => "the pump has not been seen running",
-                    RunState::Starting => "the pump is starting",
-                    _ => "too few usable readings",
-                };
-                format!("not enough data yet: {why}")
-            } else {
-                format!("not enough data for a diagnosis yet, but {}", list(&wrong_numbers))
-            }
-        }
-        Verdict::Sound => {
-            let sure = confidence(diagnosis.sound_probability);
-            match lost_phase(diagnosis) {
-                None => format!("OK: metering is correct ({sure})"),
-                Some(lost) => format!(
-                    "metering is correct ({sure}), but phase {} of the supply to the pump is lost: it runs on two phases",
-                    lost.label()
-                ),
-            }
-        }
-        Verdict::Undecided if diagnosis.unexplained_probability > 0.5 => format!(
-            "the readings fit no wiring considered ({}); check CT ratios, load, map and monitor{}",
-            confidence(diagnosis.unexplained_probability),
-            also(&failed(&assessment.findings, |f| is_hard(f) || f.check == Check::CurrentBalance))
-        ),
-        Verdict::Undecided => format!(
-            "cannot tell yet: {} that metering is correct{}",
-            percent(diagnosis.sound_probability),
-            diagnosis
-                .groups
-                .first()
-                .map_or_else(String::new, |g| format!("; most likely {}", describe_wiring(&g.members[0].wiring)))
-        ),
-        Verdict::Fault => fault_line(assessment, &wrong_numbers),
+/// The same with the check that would settle most, where no wiring is settled. The check stands there by its title alone: how
+/// it is made is printed behind the cautions.
+pub fn headline_with_check(assessment: &Assessment, installation: &Installation) -> String {
+    let line = headline(assessment);
+    match next_check(assessment, installation) {
+        Some(title) => format!("{line}; next check: {title}"),
+        None => line,
     }
 }
 
-/// What is wrong with the voltage leads or the supply, when that is as good as certain.
-pub fn voltage_line(leads: &VoltageDiagnosis) -> Option<String> {
-    let (states, probability) = voltage_fault(leads)?;
-    let unsettled = if states.contains(", or ") { "; the readings do not tell which" } else { "" };
-    Some(format!("{states} ({}{unsettled})", confidence(probability)))
-}
-
-/// The same without how sure it is, and that as a probability.
-pub fn voltage_fault(leads: &VoltageDiagnosis) -> Option<(String, f64)> {
-    let group = leads.fault()?;
-    let states: Vec<String> = group.states.iter().take(3).map(|state| state.words()).collect();
-    let more = if group.states.len() > 3 { " (or another of its kind)" } else { "" };
-    Some((format!("{}{more}", states.join(", or ")), group.probability))
-}
-
-fn fault_line(assessment: &Assessment, wrong_numbers: &[&Finding]) -> String {
-    let diagnosis = &assessment.diagnosis;
-    let Some(group) = wrong_wiring(diagnosis) else {
-        return if wrong_numbers.is_empty() { "power is metered wrong".to_owned() } else { list(wrong_numbers) };
+fn next_check(assessment: &Assessment, _installation: &Installation) -> Option<String> {
+    let open = match statement::conclusion(assessment) {
+        Conclusion::Wiring(WiringFault::NotSettled { .. }) | Conclusion::Undecided { .. } => !assessment.outdated,
+        _ => false,
     };
-    let leader = &group.members[0];
-    let first = describe_wiring(&leader.wiring);
-    let likely = likely_members(group).count();
-    if likely <= 1 || leader.probability > 0.9 * group.probability {
-        // Of this wiring, and not of all that fit alike: it is named alone.
-        format!("{first} ({})", confidence(leader.probability))
-    } else {
-        format!(
-            "power is metered wrong ({}); which lead is not settled: {likely} wirings fit equally well, most likely {first} ({})",
-            confidence(1.0 - diagnosis.sound_probability - diagnosis.unexplained_probability),
-            percent(leader.probability)
-        )
+    let best = open.then(|| advice::advice(&assessment.diagnosis).checks.into_iter().next())??;
+    Some(best.check.title())
+}
+
+fn conclusion_words(conclusion: &Conclusion) -> String {
+    match conclusion {
+        Conclusion::Voltage { said, open } => voltage_words(said, *open),
+        Conclusion::NoEvidence { run_state, wrong_numbers } if wrong_numbers.is_empty() => {
+            let why = match run_state {
+                RunState::Stopped => "the pump has not been seen running",
+                RunState::Starting => "the pump is starting",
+                RunState::Running | RunState::Unknown => "too few usable readings",
+            };
+            format!("{}: {why}", super::verdict_words(Verdict::NoEvidence))
+        }
+        Conclusion::NoEvidence { wrong_numbers, .. } => {
+            format!("not enough data for a diagnosis yet, but {}", list(wrong_numbers))
+        }
+        Conclusion::Correct { said, lost_phase: None } => {
+            format!("OK: metering is correct ({})", confidence(said.probability))
+        }
+        Conclusion::Correct { said, lost_phase: Some(lost) } => {
+            format!("{}; metering is correct ({})", statement_words(lost), confidence(said.probability))
+        }
+        Conclusion::FitsNone { said, also } => {
+            let also = if also.is_empty() { String::new() } else { format!(". Also: {}", list(also)) };
+            format!("{}; check CT ratios, load, map and monitor{also}", statement_words(said))
+        }
+        Conclusion::Undecided { correct, wrong, lost_phase } => {
+            let lost = lost_phase.as_ref().map_or_else(String::new, |lost| format!("; {}", statement_words(lost)));
+            format!(
+                "cannot tell yet: metering is correct {}, power is metered wrong {}{lost}",
+                percent(correct.probability),
+                percent(wrong.probability)
+            )
+        }
+        Conclusion::Wiring(fault) => wiring_fault_words(fault),
+        Conclusion::Numbers(numbers) if numbers.is_empty() => "power is metered wrong".to_owned(),
+        Conclusion::Numbers(numbers) => list(numbers),
     }
+}
+
+/// What is wrong with leads, ratios or registers: the wiring, where one is settled, else how many are left.
+pub fn wiring_fault_words(fault: &WiringFault) -> String {
+    match fault {
+        WiringFault::Settled { wiring, probability } => {
+            statement_words(&Statement { claim: Claim::WiringIs(*wiring), probability: *probability })
+        }
+        WiringFault::NotSettled { wrong, open } => {
+            let wrong = statement_words(&Statement { claim: Claim::PowerWrong, probability: *wrong });
+            format!("{wrong}, {}", open_words(*open))
+        }
+    }
+}
+
+/// How many wirings are left: "3 wirings fit equally well".
+pub fn open_words(open: Open) -> String {
+    match open {
+        Open::FitEqually(count) => format!("{count} wirings fit equally well"),
+        Open::Possible(1) => "no wiring is settled".to_owned(),
+        Open::Possible(count) => format!("{count} wirings are possible"),
+    }
+}
+
+/// A statement: the claim, and the probability of exactly that.
+pub fn statement_words(statement: &Statement) -> String {
+    let claim = match &statement.claim {
+        Claim::MeteringCorrect => "metering is correct".to_owned(),
+        Claim::PowerWrong => "power is metered wrong".to_owned(),
+        Claim::NoWiringFits => "the readings fit no wiring considered".to_owned(),
+        Claim::WiringIs(wiring) => describe_wiring(wiring),
+        Claim::SupplyPhaseLost(phase) => {
+            format!("phase {} of the supply to the pump is lost: it runs on two phases", phase.label())
+        }
+        Claim::VoltageStates(states) => states_words(states),
+        Claim::VoltageFault => "the voltage leads or the supply are at fault".to_owned(),
+    };
+    format!("{claim} ({})", confidence(statement.probability))
+}
+
+fn states_words(states: &[VoltageState]) -> String {
+    let named: Vec<String> = states.iter().take(STATES).map(|state| state.words()).collect();
+    let more = if states.len() > STATES { " (or another of its kind)" } else { "" };
+    format!("{}{more}", named.join(", or "))
+}
+
+fn voltage_words(said: &Statement, open: usize) -> String {
+    let line = statement_words(said);
+    match &said.claim {
+        Claim::VoltageStates(states) if states.len() > 1 => format!("{line}; the readings do not tell which"),
+        Claim::VoltageStates(_) => line,
+        _ => format!("{line}, {open} causes are possible; next check: on the field sheet"),
+    }
+}
+
+/// What is wrong with the voltage leads or the supply, once that is said.
+pub fn voltage_line(leads: &VoltageDiagnosis) -> Option<String> {
+    statement::voltage(leads).map(|(said, open)| voltage_words(&said, open))
+}
+
+/// The same without its confidence, and that as a probability.
+pub fn voltage_fault(leads: &VoltageDiagnosis) -> Option<(String, f64)> {
+    let (said, _) = statement::voltage(leads)?;
+    let what = match &said.claim {
+        Claim::VoltageStates(states) => states_words(states),
+        _ => "which lead, fuse or phase is not settled".to_owned(),
+    };
+    Some((what, said.probability))
 }
 
 fn list(findings: &[&Finding]) -> String {
     findings.iter().map(|f| f.detail.to_string()).collect::<Vec<_>>().join("; ")
-}
-
-fn also(findings: &[&Finding]) -> String {
-    if findings.is_empty() { String::new() } else { format!(". Also: {}", list(findings)) }
 }

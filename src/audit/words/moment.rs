@@ -2,11 +2,9 @@
 
 use super::{confidence, describe_wiring, percent};
 use crate::audit::assessment::Diagnosis;
+use crate::audit::bars;
 use crate::audit::moment::OneMoment;
 use crate::reading::UnixMs;
-
-/// Below this no wiring is named, and no metering called correct.
-const NAMED_FROM: f64 = 0.90;
 
 /// One line: since when all readings are identical, and what their one moment tells.
 pub fn moment_line(moment: &OneMoment) -> String {
@@ -21,14 +19,14 @@ fn told(diagnosis: &Diagnosis) -> String {
     let right = diagnosis.sound_probability;
     let wrong = 1.0 - right - diagnosis.unexplained_probability;
     let leader = diagnosis.groups.first().and_then(|group| group.members.first());
-    if right >= NAMED_FROM {
+    if right >= bars::ONE_WIRING {
         return format!("metering is correct ({})", confidence(right));
     }
-    match leader.filter(|leader| leader.probability >= NAMED_FROM && !leader.power_right) {
+    match leader.filter(|leader| leader.probability >= bars::ONE_WIRING && !leader.power_right) {
         Some(leader) => {
             format!("{} ({})", describe_wiring(&leader.wiring), confidence(leader.probability))
         }
-        None if wrong >= NAMED_FROM => {
+        None if wrong >= bars::ONE_WIRING => {
             format!("power is wrong ({}), and the moment does not tell by which wiring", confidence(wrong))
         }
         None => format!("cannot tell yet (probability that metering is correct: {})", percent(right)),

@@ -109,6 +109,8 @@ pub struct CurrentPhasor {
     magnitude_a: Option<f64>,
     /// Counter-clockwise against voltage 1.
     angle_deg: Option<f64>,
+    /// The other angle that is as possible, where lag or lead is not measured; else null.
+    other_angle_deg: Option<f64>,
 }
 
 /// The plan of field checks for a circuit.
@@ -203,7 +205,10 @@ fn summary(api: &Api, station: &StationSnapshot) -> StationSummary {
     let circuits = station.circuits.iter().map(|circuit| CircuitSummary {
         name: circuit.name.clone(),
         verdict: verdict_key(circuit.verdict()),
-        headline: circuit.assessment.as_deref().map(crate::audit::words::headline),
+        headline: circuit
+            .assessment
+            .as_deref()
+            .map(|a| crate::audit::words::headline_with_check(a, &circuit.installation)),
     });
     StationSummary { name: station.station.clone(), verdicts, monitors, circuits: circuits.collect() }
 }
@@ -255,8 +260,12 @@ pub(super) fn of_station<'s>(station: &'s StationSnapshot, name: &str) -> Result
 }
 
 fn picture(picture: Picture) -> PhasorPicture {
-    let voltage = |Phasor { size, angle_deg }| VoltagePhasor { magnitude_v: size, angle_deg };
-    let current = |Phasor { size, angle_deg }| CurrentPhasor { magnitude_a: size, angle_deg };
+    let voltage = |Phasor { size, angle_deg, .. }| VoltagePhasor { magnitude_v: size, angle_deg };
+    let current = |Phasor { size, angle_deg, mirror_deg }| CurrentPhasor {
+        magnitude_a: size,
+        angle_deg,
+        other_angle_deg: mirror_deg,
+    };
     PhasorPicture {
         voltage: picture.voltage.map(voltage).into(),
         current: picture.current.map(current).into(),

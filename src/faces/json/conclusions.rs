@@ -6,6 +6,7 @@ use utoipa::ToSchema;
 use super::rfc3339;
 use crate::audit::assessment::{Assessment, CorrectedPower, Diagnosis, EvidenceLevel, Finding, Outcome, WiringGroup};
 use crate::audit::proof::Proof;
+use crate::audit::uncorrected::Uncorrected;
 use crate::audit::wiring::{Gain, Wiring};
 use crate::audit::words;
 use crate::faces::metrics::outcome_key;
@@ -27,8 +28,19 @@ pub(crate) struct Corrected {
 pub(crate) struct DiagnosisJson {
     evidence_level: &'static str,
     evidence: &'static str,
+    /// Probability that metering is correct.
     sound_probability: f64,
+    /// Probability that a wiring considered makes the monitor meter power wrong.
+    power_wrong_probability: f64,
+    /// Probability that no wiring considered explains the readings.
     unexplained_probability: f64,
+    /// Probability of all wirings of the leading group together, which the evidence cannot tell apart; null without one.
+    leading_group_probability: Option<f64>,
+    /// Probability of the most probable wiring alone; null without one.
+    leading_wiring_probability: Option<f64>,
+    /// One wiring is probable enough to be named as the fault, and its remedy given. While it is false, no member of a group
+    /// below is more than a possibility.
+    wiring_settled: bool,
     readings_used: u64,
     load_levels: usize,
     /// How often the wiring has been seen to change, and since when it is as it is.
@@ -113,6 +125,19 @@ pub(crate) struct FindingJson {
     since: String,
 }
 
+/// Why power is not corrected.
+#[derive(Debug, Serialize, ToSchema)]
+pub(crate) struct UncorrectedJson {
+    /// stopped, starting, run_state_unknown, values_missing, no_readings, not_settled, unexplained, channels_missing, refuted or
+    /// not_live.
+    reason: &'static str,
+    words: String,
+}
+
+pub(crate) fn uncorrected(why: Uncorrected) -> UncorrectedJson {
+    UncorrectedJson { reason: why.key(), words: why.words() }
+}
+
 pub(crate) fn corrected(power: &CorrectedPower) -> Corrected {
     Corrected {
         active_power_w: power.per_phase_va.map(|s| s.re),
@@ -135,6 +160,10 @@ pub(crate) fn diagnosis(diagnosis: &Diagnosis) -> DiagnosisJson {
         },
         evidence: words::level_words(diagnosis.level),
         sound_probability: diagnosis.sound_probability,
+        power_wrong_probability: diagnosis.wrong_probability(),
+        leading_group_probability: diagnosis.groups.first().map(|group| group.probability),
+        leading_wiring_probability: diagnosis.leader().map(|leader| leader.probability),
+        wiring_settled: diagnosis.settled().is_some(),
         unexplained_probability: diagnosis.unexplained_probability,
         readings_used: diagnosis.readings_used,
         load_levels: diagnosis.load_levels,

@@ -3,6 +3,7 @@
 use serde::Serialize;
 use utoipa::ToSchema;
 
+use crate::audit::bars;
 use crate::audit::installation::Installation;
 use crate::audit::joint::JointRanking;
 use crate::audit::voltage_lead::VoltageDiagnosis;
@@ -40,7 +41,7 @@ struct CheckJson {
 
 impl VoltageLeadsJson {
     pub(super) fn of(leads: &VoltageDiagnosis, installation: &Installation) -> VoltageLeadsJson {
-        let worth = leads.ranked.iter().filter(|(_, p)| *p >= 1e-3).take(STATES);
+        let worth = leads.ranked.iter().filter(|(_, p)| *p >= bars::KEPT).take(STATES);
         VoltageLeadsJson {
             sound_probability: leads.sound(),
             unexplained_probability: leads.none_of_these,

@@ -120,8 +120,12 @@ fn assessed(page: &mut Page, labels: [&str; 2], assessment: &Assessment, live: b
     if diagnosis.readings_used > 0 {
         page.set(&f::SOUND, labels, diagnosis.sound_probability);
         page.set(&f::UNEXPLAINED, labels, diagnosis.unexplained_probability);
+        page.set(&f::WRONG, labels, diagnosis.wrong_probability());
         if let Some(leading) = diagnosis.groups.first() {
             page.set(&f::LEADING, labels, leading.probability);
+        }
+        if let Some(leader) = diagnosis.leader() {
+            page.set(&f::LEADING_WIRING, labels, leader.probability);
         }
     }
     page.set(&f::STEADY_READINGS, labels, diagnosis.readings_used as f64);

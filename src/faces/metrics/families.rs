@@ -219,6 +219,13 @@ pub(super) const LEADING: Family<2> = gauge(
     CIRCUIT,
     "Probability of the leading group of wirings that the evidence cannot tell apart, 0 to 1.",
 );
+pub(super) const WRONG: Family<2> =
+    gauge("wattassay_diagnosis_wrong_probability_ratio", CIRCUIT, "Probability that power is metered wrong, 0 to 1.");
+pub(super) const LEADING_WIRING: Family<2> = gauge(
+    "wattassay_diagnosis_leading_wiring_probability_ratio",
+    CIRCUIT,
+    "Probability of the most probable wiring alone, 0 to 1.",
+);
 pub(super) const UNEXPLAINED: Family<2> = gauge(
     "wattassay_diagnosis_unexplained_probability_ratio",
     CIRCUIT,

@@ -15,7 +15,7 @@ use crate::station::snapshot::Freshness;
 /// Version of the layout, of the server's own registers too.
 pub const LAYOUT_VERSION: u16 = 1;
 /// Registers of a block; the places in it that no row takes read 0.
-pub const BLOCK_LENGTH: u16 = 188;
+pub const BLOCK_LENGTH: u16 = 190;
 /// Block n starts at n times this.
 pub const BLOCK_STRIDE: u16 = 200;
 
@@ -84,7 +84,7 @@ pub const ROWS: &[Row] = &[
         }
         .into()
     }),
-    row(9, "diagnosis", U16, "", "diagnosis bits of the most probable wiring, see the table of bits", |v| {
+    row(9, "diagnosis", U16, "", "diagnosis bits of the wiring once one is settled, see the table of bits", |v| {
         v.diagnosis_bits().into()
     }),
     row(10, "checks_failed", U32, "", "checks that failed, see the table of bits", |v| v.checks_failed().into()),
@@ -94,9 +94,14 @@ pub const ROWS: &[Row] = &[
     row(14, "sound_probability", F32, "", "probability that metering is correct, 0 to 1", |v| {
         audited(v, |a| a.diagnosis.sound_probability)
     }),
-    row(16, "leading_probability", F32, "", "probability of the most probable group of wirings, 0 to 1", |v| {
-        v.assessment().and_then(|a| a.diagnosis.groups.first()).map(|g| g.probability).into()
-    }),
+    row(
+        16,
+        "leading_probability",
+        F32,
+        "",
+        "probability of the group of wirings that fit best equally well, 0 to 1",
+        |v| v.assessment().and_then(|a| a.diagnosis.groups.first()).map(|g| g.probability).into(),
+    ),
     row(18, "unexplained_probability", F32, "", "probability that no wiring considered fits, 0 to 1", |v| {
         audited(v, |a| a.diagnosis.unexplained_probability)
     }),
@@ -230,11 +235,9 @@ pub const ROWS: &[Row] = &[
         "registered less corrected energy; negative: too little is registered",
         |v| energy_since_start(v, Misregistration::difference_wh),
     ),
-    row(118, "voltage_state", U16, "", VOLTAGE_CODES, |v| {
-        v.voltage_fault().first().map_or(0, |s| voltage_code(*s)).into()
-    }),
-    row(119, "voltage_channel", U16, "", "channel that voltage_state is about: 0 none or all; 1 2 3", |v| {
-        v.voltage_fault().first().and_then(|s| s.channel()).map_or(0, |k| k as u16 + 1).into()
+    row(118, "voltage_state", U16, "", VOLTAGE_CODES, |v| v.voltage_state().map_or(0, voltage_code).into()),
+    row(119, "voltage_channel", U16, "", "channel at fault: 0 none, all, or not settled; 1 2 3", |v| {
+        v.voltage_channel().map_or(0, |k| k as u16 + 1).into()
     }),
     row(
         120,
@@ -244,14 +247,20 @@ pub const ROWS: &[Row] = &[
         "states of the voltage leads that fit equally well; above 1 it is not settled",
         |v| Value::Whole(v.voltage_fault().len() as u64),
     ),
+    row(122, "wrong_probability", F32, "", "probability that power is metered wrong, 0 to 1", |v| {
+        audited(v, |a| a.diagnosis.wrong_probability())
+    }),
     row(124, "station", Text(32), "", "name of the station", |v| Value::Text(v.station.station.clone())),
     row(156, "circuit", Text(32), "", "name of the circuit", |v| Value::Text(v.circuit.name.clone())),
+    row(188, "leading_wiring_probability", F32, "", "probability of the most probable wiring alone, 0 to 1", |v| {
+        v.assessment().and_then(|a| a.diagnosis.leader()).map(|m| m.probability).into()
+    }),
 ];
 
-const LEAD: &str = "phase this voltage lead is on: 0 not known; 1 2 3 A B C";
-const SHARE: &str = "share of its current that this CT shows; 100 as rated; 0 not known or changing";
-const REGISTERS: &str = "0 not known; 1 as the map says; 2 sign of Q turned; 3 sign of P turned; 4 both turned; 5 P and Q \
-     exchanged; 6 sign of PF is lag (+); 7 sign of PF is lead (+)";
+const LEAD: &str = "phase this voltage lead is on: 0 not settled; 1 2 3 A B C";
+const SHARE: &str = "share of its current that this CT shows; 100 as rated; 0 not settled or changing";
+const REGISTERS: &str = "0 not settled; 1 as the map says; 2 sign of Q turned; 3 sign of P turned; 4 both turned; 5 P and Q \
+     swapped; 6 sign of PF is lag (+); 7 sign of PF is lead (+)";
 
 fn audited(view: &CircuitView<'_>, get: impl Fn(&Assessment) -> f64) -> Value {
     view.assessment().map(get).into()

@@ -4,6 +4,7 @@
 
 use super::circuit_view::CircuitView;
 use crate::audit::assessment::{Check, Outcome, RunState, Verdict};
+use crate::audit::bars;
 use crate::audit::blame::hard_findings;
 use crate::audit::wiring::{CurrentSeen, Gain, Registers, Wiring};
 use crate::reading::Phase;
@@ -98,8 +99,10 @@ pub const ALARMS: [Alarm; 10] = [
         name: "unexplained",
         meaning: "the readings fit no wiring considered; check CT ratios, load, map and monitor",
         stands: |view| {
-            view.assessment()
-                .is_some_and(|a| a.diagnosis.verdict == Verdict::Undecided && a.diagnosis.unexplained_probability > 0.5)
+            view.assessment().is_some_and(|a| {
+                a.diagnosis.verdict == Verdict::Undecided
+                    && a.diagnosis.unexplained_probability > bars::LIKELIER_THAN_NOT
+            })
         },
     },
     Alarm {

@@ -3,6 +3,7 @@
 //! Pure. Every value of the monitor passes through here, so that an old one never comes out as a number.
 
 use crate::audit::assessment::{Assessment, Check, CorrectedPower, Outcome, RunState, Verdict};
+use crate::audit::bars;
 use crate::audit::blame::likely_members;
 use crate::audit::voltage_lead::{VoltageDiagnosis, VoltageState};
 use crate::audit::wiring::Wiring;
@@ -88,16 +89,32 @@ impl<'a> CircuitView<'a> {
         !states.is_empty() && states.iter().all(|state| state.registers_wrong())
     }
 
-    /// The most probable wiring, once the verdict says sound or fault. None while a voltage lead is at fault: no wiring is then
-    /// as it seems.
+    /// The state of the voltage leads or the supply, once this one is settled.
+    pub fn voltage_state(&self) -> Option<VoltageState> {
+        let leads = self.assessment()?.voltage_leads.as_deref()?;
+        leads.fault()?;
+        let (state, probability) = leads.ranked.first()?;
+        (*probability >= bars::ONE_WIRING).then_some(*state)
+    }
+
+    /// The voltage channel at fault, once it is settled that it is this one, whatever is wrong with it. From 0.
+    pub fn voltage_channel(&self) -> Option<usize> {
+        let leads = self.assessment()?.voltage_leads.as_deref()?;
+        let channel = leads.fault()?.states.first()?.channel()?;
+        let of_channel = leads.ranked.iter().filter(|(state, _)| state.channel() == Some(channel));
+        (of_channel.map(|(_, probability)| probability).sum::<f64>() >= bars::ONE_WIRING).then_some(channel)
+    }
+
+    /// The wiring, once one is settled and the verdict says sound or fault. None while a voltage lead is at fault: no wiring is
+    /// then as it seems.
     pub fn wiring(&self) -> Option<&'a Wiring> {
         if self.voltage_leads_wrong() {
             return None;
         }
         let diagnosis = &self.assessment()?.diagnosis;
         let decided = matches!(diagnosis.verdict, Verdict::Sound | Verdict::Fault);
-        let member = diagnosis.groups.first()?.members.first()?;
-        decided.then_some(&member.wiring)
+        let settled = diagnosis.settled()?;
+        decided.then_some(&settled.wiring)
     }
 
     /// Whether a check has failed on any channel.
@@ -105,10 +122,14 @@ impl<'a> CircuitView<'a> {
         self.assessment().is_some_and(|a| a.findings.iter().any(|f| f.check == check && f.outcome == Outcome::Failed))
     }
 
-    /// Wirings in the leading group that carry more than 1 % of it: with more than one, the lead is not settled.
+    /// Wirings that fit equally well: 1 once one is settled.
     pub fn wirings_alike(&self) -> u16 {
-        let Some(group) = self.assessment().and_then(|a| a.diagnosis.groups.first()) else { return 0 };
-        u16::try_from(likely_members(group).count()).unwrap_or(u16::MAX)
+        let Some(diagnosis) = self.assessment().map(|a| &a.diagnosis) else { return 0 };
+        if diagnosis.settled().is_some() {
+            return 1;
+        }
+        let alike = diagnosis.groups.first().map_or(0, |group| likely_members(group).count());
+        u16::try_from(alike).unwrap_or(u16::MAX)
     }
 }
 

@@ -22,7 +22,7 @@ pub fn current_code(seen: CurrentSeen) -> u16 {
 }
 
 /// What the numbers of [`current_code`] mean.
-pub const CURRENT_CODES: &str = "0 not known; 1 2 3 on A B C; 11 12 13 the same reversed; 21 22 23 around the two others \
+pub const CURRENT_CODES: &str = "0 not settled; 1 2 3 on A B C; 11 12 13 the same reversed; 21 22 23 around the two others \
      than A B C; 31 32 33 the same reversed; 41 42 43 on A B C of another circuit; 51 52 53 the same reversed; 60 reads \
      zero; 61 no CT in this service";
 
@@ -49,7 +49,7 @@ pub fn voltage_code(state: VoltageState) -> u16 {
 }
 
 /// What the numbers of [`voltage_code`] mean.
-pub const VOLTAGE_CODES: &str = "voltage leads and supply: 0 no fault certain; 1 lead off; 2 fuse blown; 3 back-fed by motors; \
+pub const VOLTAGE_CODES: &str = "voltage leads and supply: 0 no one fault settled; 1 lead off; 2 fuse blown; 3 back-fed by motors; \
      4 phase lost; 5 phase lost before a transformer; 6 VT reversed; 7 ratio wrong; 8 ratio wrong on all; 9 lead on neutral; 10 \
      two leads on one phase; 11 lead and neutral swapped; 12 neutral open; 13 ground fault; 14 high leg elsewhere; 15 all dead";
 

@@ -5,7 +5,7 @@ use serde::Serialize;
 use super::{cautions_of, doubt_text};
 use crate::audit::words;
 use crate::faces::cautions::Caution;
-use crate::faces::json::{self, Corrected, DiagnosisJson, FindingJson, PeriodJson, rfc3339};
+use crate::faces::json::{self, Corrected, DiagnosisJson, FindingJson, PeriodJson, UncorrectedJson, rfc3339};
 use crate::reading::UnixMs;
 use crate::replay::doubt::Finding;
 use crate::replay::notes::Fault;
@@ -40,6 +40,8 @@ struct CircuitJson {
     audit_failures: u64,
     energy: Option<PeriodJson>,
     corrected: Option<Corrected>,
+    /// Why power is not corrected at the end; null where it is.
+    corrected_withheld: Option<UncorrectedJson>,
     diagnosis: Option<DiagnosisJson>,
     findings: Vec<FindingJson>,
 }
@@ -100,7 +102,7 @@ fn circuit(circuit: &CircuitOutcome) -> CircuitJson {
         verdict: verdict_key(circuit.verdict()),
         fault_probability: circuit.fault_probability(),
         headline: if circuit.doubts.is_empty() {
-            assessment.map(words::headline)
+            assessment.map(|a| words::headline_with_check(a, &circuit.installation))
         } else {
             Some(doubt_text::HEADLINE.to_owned())
         },
@@ -111,6 +113,7 @@ fn circuit(circuit: &CircuitOutcome) -> CircuitJson {
         audit_failures: circuit.failures,
         energy: circuit.energy.map(|e| json::period(&e, circuit.verdict(), circuit.tariff.as_ref())),
         corrected: assessment.and_then(|a| a.corrected.as_ref()).map(json::corrected),
+        corrected_withheld: assessment.and_then(|a| a.uncorrected).map(json::uncorrected),
         diagnosis: assessment.map(|a| json::diagnosis(&a.diagnosis)),
         findings: assessment.map_or_else(Vec::new, json::findings),
     }

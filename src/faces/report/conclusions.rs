@@ -3,19 +3,23 @@
 //! Whoever prints it prints the cautions first. Must never decide anything.
 
 use crate::audit::advice;
-use crate::audit::assessment::{Assessment, CorrectedPower, Diagnosis, Finding, Outcome, RunState, Verdict};
+use crate::audit::assessment::{
+    Assessment, CorrectedPower, Diagnosis, Finding, Outcome, RankedWiring, RunState, Verdict,
+};
+use crate::audit::bars;
 use crate::audit::blame::{failed, wrong_wiring};
 use crate::audit::field_check::FieldCheck;
 use crate::audit::installation::Installation;
 use crate::audit::joint::JointRanking;
 use crate::audit::open_ct;
 use crate::audit::proof::Proof;
+use crate::audit::statement;
+use crate::audit::uncorrected::Uncorrected;
 use crate::audit::voltage_lead::VoltageDiagnosis;
-use crate::audit::wiring::Wiring;
 use crate::audit::words;
 use crate::config::checks::RecordedCheck;
 use crate::faces::json::rfc3339;
-use crate::faces::leads::{WORTH_PRINTING, lead_by_lead, printed_members};
+use crate::faces::leads::lead_by_lead;
 use crate::faces::sentences::{failed_words, lost_phase_words, recorded_words, remedy_on_sheet};
 use crate::faces::text::{line, paragraph, plural};
 use crate::reading::Phase;
@@ -75,29 +79,23 @@ pub(super) fn conclusions_text(
     let done: Vec<FieldCheck> = checks.iter().map(|check| check.outcome.check).collect();
     advice_text(out, assessment, subject, &done);
     findings_text(out, &assessment.findings, live);
-    match &assessment.corrected {
-        Some(power) if live => corrected_text(out, power),
-        Some(_) => line(out, "  Corrected power: none (the monitor gives no values of now)"),
-        None => {
-            line(out, "  Corrected power: none (the pump is stopped, or no wiring is probable enough to correct by)");
+    let why = if live { assessment.uncorrected } else { Some(Uncorrected::NotLive) };
+    match (&assessment.corrected, why) {
+        (Some(power), None) => corrected_text(out, power),
+        (_, why) => {
+            let why = why.unwrap_or(Uncorrected::NoReadings).words();
+            paragraph(out, "  ", &format!("Corrected power: none ({why})"));
         }
     }
 }
 
 fn diagnosis_text(out: &mut String, diagnosis: &Diagnosis) {
-    let printed = printed_members(&diagnosis.groups);
-    if let Some((probability, wiring)) = printed.first()
-        && leads_tell(diagnosis)
-    {
-        // A list of leads reads like a fact: where another wiring may as well be true, it says how likely this one is.
-        if *probability < advice::SETTLED {
-            let likely = words::percent(*probability);
-            line(out, &format!("  Lead by lead, if it is the likeliest ({likely}; not settled)"));
-        } else {
-            line(out, "  Lead by lead");
-        }
-        for lead in lead_by_lead(wiring) {
-            line(out, &format!("    {lead}"));
+    // A list of leads reads like a fact, so it stands only where one wiring is settled.
+    let settled = diagnosis.settled().filter(|_| leads_tell(diagnosis));
+    if let Some(settled) = settled {
+        line(out, &format!("  Lead by lead ({})", words::confidence(settled.probability)));
+        for lead in lead_by_lead(&settled.wiring) {
+            line(out, &format!("    {}", lead.words));
         }
     }
     line(out, "  Confidence");
@@ -106,6 +104,7 @@ fn diagnosis_text(out: &mut String, diagnosis: &Diagnosis) {
         return;
     }
     line(out, &format!("    metering is correct: {}", words::percent(diagnosis.sound_probability)));
+    line(out, &format!("    power is metered wrong: {}", words::percent(diagnosis.wrong_probability())));
     line(out, &format!("    no wiring considered explains it: {}", words::percent(diagnosis.unexplained_probability)));
     line(
         out,
@@ -117,10 +116,15 @@ fn diagnosis_text(out: &mut String, diagnosis: &Diagnosis) {
             words::level_words(diagnosis.level)
         ),
     );
-    if let [_, others @ ..] = printed.as_slice()
-        && !others.is_empty()
-    {
-        alternatives_text(out, others);
+    let listed = statement::listed(diagnosis);
+    match settled {
+        Some(settled) => {
+            let others: Vec<RankedWiring> = listed.into_iter().filter(|m| m.wiring != settled.wiring).collect();
+            wirings_text(out, "What else it could be (probability of each)", &others);
+        }
+        None => {
+            wirings_text(out, "Wirings that are possible (probability of each; none is settled, move nothing)", &listed)
+        }
     }
 }
 
@@ -133,13 +137,18 @@ fn leads_tell(diagnosis: &Diagnosis) -> bool {
     }
 }
 
-fn alternatives_text(out: &mut String, others: &[(f64, Wiring)]) {
-    line(out, "  What else it could be");
-    for (probability, wiring) in others.iter().take(ALTERNATIVES) {
-        paragraph(out, "    ", &format!("{}: {}", words::percent(*probability), words::describe_wiring(wiring)));
+/// Wirings with the probability of each.
+fn wirings_text(out: &mut String, title: &str, wirings: &[RankedWiring]) {
+    if wirings.is_empty() {
+        return;
     }
-    if others.len() > ALTERNATIVES {
-        line(out, &format!("    and {} more of 1 % or above", others.len() - ALTERNATIVES));
+    line(out, &format!("  {title}"));
+    for one in wirings.iter().take(ALTERNATIVES) {
+        let text = format!("{}: {}", words::percent(one.probability), words::describe_wiring(&one.wiring));
+        paragraph(out, "    ", &text);
+    }
+    if wirings.len() > ALTERNATIVES {
+        line(out, &format!("    and {} more of 1 % or above", wirings.len() - ALTERNATIVES));
     }
 }
 
@@ -148,7 +157,7 @@ fn reasons_text(out: &mut String, diagnosis: &Diagnosis) {
     if diagnosis.why.is_empty() || diagnosis.verdict == Verdict::NoEvidence {
         return;
     }
-    let leader = diagnosis.groups.first().and_then(|g| g.members.first());
+    let leader = diagnosis.leader();
     let claim = if leader.is_some_and(|m| m.power_right) { "metering is correct" } else { "power is metered wrong" };
     line(out, &format!("  Why (odds that {claim}, from each piece of evidence)"));
     for reason in diagnosis.why.iter().take(REASONS) {
@@ -162,7 +171,7 @@ fn voltage_leads_text(out: &mut String, leads: &VoltageDiagnosis, installation: 
         return;
     }
     line(out, "  Voltage leads");
-    for (state, probability) in leads.ranked.iter().filter(|(_, p)| *p >= WORTH_PRINTING).take(ALTERNATIVES) {
+    for (state, probability) in leads.ranked.iter().filter(|(_, p)| *p >= bars::LISTED).take(ALTERNATIVES) {
         paragraph(out, "    ", &format!("{}: {}", words::percent(*probability), state.words()));
     }
     if let Some(check) = leads.next_check(installation) {
@@ -173,7 +182,12 @@ fn voltage_leads_text(out: &mut String, leads: &VoltageDiagnosis, installation: 
 /// The most probable wirings of all circuits of the monitor together.
 fn joint_text(out: &mut String, joint: &JointRanking) {
     let Some(best) = joint.best.first() else { return };
-    line(out, &format!("  All circuits of the monitor together ({}):", words::percent(best.probability)));
+    if best.probability < bars::ONE_WIRING {
+        let text =
+            format!("not settled; the most probable combination of wirings has {}", words::percent(best.probability));
+        return paragraph(out, "  ", &format!("All circuits of the monitor together: {text}"));
+    }
+    line(out, &format!("  All circuits of the monitor together ({})", words::confidence(best.probability)));
     for (n, wiring) in best.wirings.iter().enumerate() {
         let words = wiring.as_ref().map_or("none of the wirings considered".to_owned(), words::describe_wiring);
         paragraph(out, "    ", &format!("circuit {} of the monitor: {words}", n + 1));

@@ -10,6 +10,7 @@ use crate::audit::assessment::Assessment;
 use crate::audit::words;
 use crate::reading::MonitorReading;
 use crate::station::news::{DiagnosisKey, News, TELL_AFTER};
+use crate::station::snapshot::SteadyRun;
 
 /// Runs the audit of a monitor's circuits on a reading; returns the number of failures inside it, 0 or 1.
 pub(super) fn audit_reading(
@@ -55,7 +56,7 @@ fn conclude(circuit: &mut Circuit, assessment: Assessment, reading: &MonitorRead
         news.push(News::Diagnosis {
             circuit: circuit.shown.name.clone(),
             verdict: assessment.diagnosis.verdict,
-            headline: words::headline(&assessment),
+            headline: words::headline_with_check(&assessment, &circuit.shown.installation),
             because: None,
         });
     }
@@ -66,6 +67,9 @@ fn conclude(circuit: &mut Circuit, assessment: Assessment, reading: &MonitorRead
     if let Some(values) = reading.circuits.get(circuit.shown.slot) {
         circuit.energy.observe(reading.at, values, &assessment);
         circuit.shown.energy = circuit.energy.report();
+        if assessment.steady {
+            circuit.shown.last_run = Some(Arc::new(SteadyRun::of(reading, values, &assessment)));
+        }
     }
     circuit.shown.assessment = Some(Arc::new(assessment));
 }

@@ -4,6 +4,8 @@
 //! map), the SHA-256 of what follows, and then the state in CBOR, field by field with names. Must never take up what was learnt
 //! under other settings, and never fail on an image: what cannot be taken up is told and the audit begins anew.
 
+use std::sync::Arc;
+
 use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
 
@@ -14,6 +16,7 @@ use crate::audit::monitor::MonitorAuditor;
 use crate::reading::Instant2;
 use crate::station::news::Debounced;
 use crate::station::register_watch::KeptWatch;
+use crate::station::snapshot::SteadyRun;
 
 /// Raised whenever a state comes to mean something else under the same names.
 const VERSION: u8 = 1;
@@ -35,6 +38,9 @@ struct Image<Audit, OfCircuit> {
 struct OfCircuit<Energy, Told> {
     energy: Energy,
     told: Told,
+    /// The last steady reading of the running pump; an image of before it was kept has none.
+    #[serde(default)]
+    last_run: Option<SteadyRun>,
 }
 
 type Kept = Image<MonitorAuditor, OfCircuit<EnergyAccount, Debounced<DiagnosisKey>>>;
@@ -89,7 +95,13 @@ impl StationState {
     pub fn image(&self, monitor: usize, at: Instant2) -> Option<Vec<u8>> {
         let entry = self.monitors.get(monitor)?;
         let circuits = entry.circuits.iter().map(|c| &self.circuits[*c]);
-        let circuits = circuits.map(|c| OfCircuit { energy: &c.energy, told: &c.diagnosis }).collect();
+        let circuits = circuits
+            .map(|c| OfCircuit {
+                energy: &c.energy,
+                told: &c.diagnosis,
+                last_run: c.shown.last_run.as_deref().cloned(),
+            })
+            .collect();
         let image = Image { at, audit: entry.audit.auditor()?, circuits, registers: Some(entry.registers.kept()) };
         let mut body = Vec::new();
         ciborium::into_writer(&image, &mut body).ok()?;
@@ -134,6 +146,7 @@ impl StationState {
             circuit.energy.resume(max_gap_ms, &absence);
             circuit.shown.energy = circuit.energy.report();
             circuit.diagnosis = kept.told;
+            circuit.shown.last_run = kept.last_run.map(Arc::new);
         }
         absence.away_ms()
     }
