@@ -8,7 +8,6 @@ use super::news::{DiagnosisKey, News};
 use super::snapshot::{CircuitSnapshot, StationSnapshot};
 use crate::audit::assessment::Assessment;
 use crate::audit::energy::EnergyReport;
-use crate::audit::field_check::FieldCheck;
 use crate::audit::misregistration::Misregistration;
 use crate::audit::outcome::{self, Outcome};
 use crate::audit::words;
@@ -92,7 +91,7 @@ fn outdated(check: &RecordedCheck, circuit: &CircuitSnapshot) -> bool {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::audit::field_check::{ERROR_RATE, Finding};
+    use crate::audit::field_check::{ERROR_RATE, FieldCheck, Finding};
     use crate::reading::{Phase, UnixMs};
     use crate::station::fixtures::{exchanged, snapshot_after};
 
