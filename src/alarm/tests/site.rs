@@ -136,6 +136,7 @@ impl Site {
                     monitor: &meter.name,
                     polling: Polling::Answers,
                     silent_with: None,
+                    poor: None,
                     register_fault: None,
                     up: Up(&is_up),
                     supply_was_proven: story.is_some_and(|story| story.when_stopped.is_some()),
@@ -166,7 +167,7 @@ impl Site {
     }
 
     pub(super) fn text(&self, id: &AlarmId) -> String {
-        AlarmText::of(self.set.get(id).unwrap(), Some("02:13")).to_string()
+        AlarmText::of(self.set.get(id).unwrap(), &|_| "02:13".to_owned()).to_string()
     }
 }
 

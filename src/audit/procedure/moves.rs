@@ -5,7 +5,6 @@
 //! not for the reader.
 
 use super::job::{Access, Job, Relocation};
-use crate::audit::remedy::Move;
 use crate::reading::Phase;
 
 /// One of the two leads of a CT.
