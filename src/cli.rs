@@ -2,6 +2,7 @@
 //!
 //! Results go to standard output, logs and errors to standard error.
 
+mod alarm_report;
 mod alarms;
 mod audit;
 mod check;
@@ -82,7 +83,7 @@ enum Command {
     Users(users::Options),
     /// Check that a journal is what was written, or export it
     Journal(journal::Options),
-    /// List the kinds of alarms: cause, consequence, action, time to respond, priority and why
+    /// List the kinds of alarms, or report how well the alarms of a period served the operator
     Alarms(alarms::Options),
     /// Try the targets of notifications
     Notify(notify::Options),

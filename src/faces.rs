@@ -1,6 +1,7 @@
 //! What people and machines see: metrics, JSON, health, the text report. Faces only read snapshots; they never decide
 //! anything and never make a station wait.
 
+pub mod alarm_report_text;
 pub mod api;
 pub mod cautions;
 pub mod guard;

@@ -7,6 +7,7 @@ pub mod reading;
 
 pub mod access;
 pub mod alarm;
+pub mod alarm_report;
 pub mod audit;
 pub mod check_book;
 pub mod cli;

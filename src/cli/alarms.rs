@@ -1,8 +1,9 @@
-//! `wattassay alarms`: what alarms there are and what each asks for. Must never need a configuration for that.
+//! `wattassay alarms`: what alarms there are and what each asks for, and how well they served. Must never need a
+//! configuration for that.
 
 use clap::{Args, Subcommand, ValueEnum};
 
-use super::{Exit, print};
+use super::{Exit, alarm_report, print};
 use crate::alarm::rationale::guide;
 use crate::faces::api::alarm_kinds::kinds_json;
 
@@ -16,6 +17,8 @@ pub(super) struct Options {
 enum Action {
     /// Every kind of alarm, work order and event: cause, consequence, action, time to respond, priority and why
     Kinds(KindsOptions),
+    /// Rates, floods, standing, chattering and most frequent alarms, and priorities, beside the guidance of ISA-18.2 / IEC 62682
+    Report(alarm_report::Options),
 }
 
 #[derive(Debug, Args)]
@@ -33,7 +36,10 @@ enum Format {
 }
 
 pub(super) fn run(options: &Options) -> anyhow::Result<Exit> {
-    let Action::Kinds(options) = &options.action;
+    let options = match &options.action {
+        Action::Kinds(options) => options,
+        Action::Report(options) => return alarm_report::run(options),
+    };
     let text = match options.format {
         Format::Md => guide::markdown(),
         Format::Csv => guide::csv(),

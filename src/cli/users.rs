@@ -7,6 +7,7 @@ use std::io::{self, BufRead, IsTerminal, Read};
 use std::path::{Path, PathBuf};
 
 use anyhow::{Context, bail};
+use clap::builder::PossibleValue;
 use clap::{Args, Subcommand, ValueEnum};
 use jiff::Timestamp;
 
@@ -103,23 +104,32 @@ enum TokenAction {
     },
 }
 
-#[derive(Debug, Clone, Copy, ValueEnum)]
-enum RoleWord {
-    /// See everything, change nothing
-    View,
-    /// Also act on alarms
-    Operate,
-    /// Also enter what was found at a panel, and change how the daemon runs
-    Engineer,
+/// A role, as an argument.
+#[derive(Debug, Clone, Copy)]
+struct RoleWord(Role);
+
+impl ValueEnum for RoleWord {
+    fn value_variants<'a>() -> &'a [RoleWord] {
+        const ALL: [RoleWord; Role::ALL.len()] = {
+            let mut all = [RoleWord(Role::View); Role::ALL.len()];
+            let mut n = 0;
+            while n < all.len() {
+                all[n] = RoleWord(Role::ALL[n]);
+                n += 1;
+            }
+            all
+        };
+        &ALL
+    }
+
+    fn to_possible_value(&self) -> Option<PossibleValue> {
+        Some(PossibleValue::new(self.0.key()).help(self.0.summary()))
+    }
 }
 
 impl From<RoleWord> for Role {
     fn from(word: RoleWord) -> Role {
-        match word {
-            RoleWord::View => Role::View,
-            RoleWord::Operate => Role::Operate,
-            RoleWord::Engineer => Role::Engineer,
-        }
+        word.0
     }
 }
 

@@ -14,8 +14,6 @@ use crate::access::password::PasswordHash;
 use crate::access::role::Role;
 use crate::access::secret::Digest;
 
-const ROLES: &[(&str, Role)] = &[("view", Role::View), ("operate", Role::Operate), ("engineer", Role::Engineer)];
-
 /// Reads and checks a users file.
 pub fn load_users(path: &Path) -> Result<Accounts, Problems> {
     let text = read_text(path).map_err(|problem| Problems::new(vec![without_excerpt(*problem)]))?;
@@ -69,7 +67,9 @@ fn read_name(table: &TableReader<'_>, example: &str) -> Field<String> {
 }
 
 fn read_role(table: &TableReader<'_>) -> Field<Role> {
-    table.need("role", table.choice("role", ROLES), "write role = \"view\", \"operate\" or \"engineer\"")
+    let roles = Role::ALL.map(|role| (role.key(), role));
+    let hint = format!("write role = and one of {}", Role::ALL.map(|role| quoted(role.key())).join(", "));
+    table.need("role", table.choice("role", &roles), &hint)
 }
 
 fn read_users(root: &TableReader<'_>) -> Option<Vec<User>> {

@@ -90,6 +90,7 @@ fn entry_of(set: &AlarmSet, step: &Step, transition: &Transition) -> Entry {
             "to": transition.to,
             "cause": transition.cause,
             "announcement": transition.announcement,
+            "priority": step.entry(set, &transition.alarm).map(|entry| entry.alarm.settings().priority),
             "remark": transition.by.as_ref().map(Operator::remark).filter(|remark| !remark.is_empty()),
         }));
     match &transition.by {

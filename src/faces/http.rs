@@ -13,7 +13,7 @@ use utoipa::openapi::path::{HttpMethod, OperationBuilder, PathItemBuilder};
 use utoipa::openapi::{OpenApi, OpenApiBuilder, PathsBuilder};
 
 use super::api::{self, Api};
-use super::guard::rules::{OPEN, X_ROLE};
+use super::guard::rules::{OPEN, X_PERMISSION};
 use super::metrics::Records;
 use super::{health, json, metrics};
 use crate::clock::Clock;
@@ -98,8 +98,8 @@ pub fn metrics_router(pages: Pages) -> Router {
 /// Who may use which route, in the form the guard reads: the API's own document with the pages added.
 pub fn document() -> OpenApi {
     let page = |word: &str| {
-        let role = ExtensionsBuilder::new().add(X_ROLE, word).build();
-        let operation = OperationBuilder::new().extensions(Some(role)).build();
+        let permission = ExtensionsBuilder::new().add(X_PERMISSION, word).build();
+        let operation = OperationBuilder::new().extensions(Some(permission)).build();
         PathItemBuilder::new().operation(HttpMethod::Get, operation).build()
     };
     let pages = PathsBuilder::new()

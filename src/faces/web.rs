@@ -18,7 +18,7 @@ use super::guard::acts::Acts;
 use super::guard::door::{Door, DoorError};
 use super::guard::rules::{Need, Rules};
 use super::server::BoundServer;
-use crate::access::role::Role;
+use crate::access::role::Permission;
 use crate::clock::Clock;
 use crate::config::model::Config;
 use crate::config::web_model::{AccessConfig, HttpLimits, HttpTlsConfig, MetricsAccess};
@@ -141,7 +141,7 @@ impl Web {
             self;
         let need = match metrics_access {
             MetricsAccess::Open => Need::Open,
-            MetricsAccess::Token => Need::Role(Role::View),
+            MetricsAccess::Token => Need::Permission(Permission::View),
         };
         let mut rules = Rules::of(document);
         rules.set(METRICS_PATH, Method::GET, need);

@@ -47,6 +47,10 @@ fn an_alarm_comes_once_names_its_pump_and_outlives_a_kill() {
     // The kill came right after the alarm was told: it is in the journal, and the next start goes on from it.
     let came = |journal: &str| journal.lines().filter(|line| line.contains("miswired): came")).count();
     assert_eq!(came(&journal(&stage.config)), 1);
+    let report = wattassay().args(["alarms", "report", "--json"]).arg(stage.config.with_file_name("journal")).output();
+    let report: serde_json::Value = serde_json::from_slice(&report.unwrap().stdout).unwrap();
+    let counted = [&report["raised"]["total"], &report["work_orders"], &report["unreadable"]];
+    assert_eq!(counted, [0, 1, 0], "wrong wiring waits for a work order: {report}");
     let mut daemon = Daemon::start(&stage.config);
     daemon.wait_for("Gravel Pit Lift / Pump 1: ");
     assert_eq!(daemon.metric(high), 1.0);

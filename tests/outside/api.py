@@ -37,7 +37,7 @@ folder = "history"
 # Name, unit of its monitor, what its current channels see.
 STATIONS = [("Right", 1, '"A", "B", "C"'), ("Wrong / 50 % & Söhne?", 2, '"A", "C", "B"')]
 PAGES = re.compile(r"pages at http://127\.0\.0\.1:(\d+)")
-ROLES = {"none", "view", "operate", "engineer"}
+PERMISSIONS = {"none", "view", "acknowledge", "enter-findings", "operate-alarms", "configure"}
 METHODS = {"get", "put", "post", "delete", "patch", "head", "options", "trace"}
 # An answer that never ends; tests/e2e reads it.
 STREAMS = ["/api/v1/events"]
@@ -87,11 +87,11 @@ def validate(document):
             if method not in METHODS:
                 continue
             operations += 1
-            if operation.get("x-role") not in ROLES:
-                errors.append(f"{method} {path}: x-role is {operation.get('x-role')!r}")
+            if operation.get("x-permission") not in PERMISSIONS:
+                errors.append(f"{method} {path}: x-permission is {operation.get('x-permission')!r}")
     if errors:
         sys.exit("the OpenAPI document is not right:\n" + "\n".join(errors))
-    print(f"openapi-spec-validator accepts the document: {operations} operations, each with its role")
+    print(f"openapi-spec-validator accepts the document: {operations} operations, each with its permission")
 
 
 def fuzz(folder, api, who, headers, examples):

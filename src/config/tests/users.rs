@@ -83,13 +83,15 @@ fn every_mistake_is_told_without_a_line_of_the_file() {
             (
                 "role = \"operate\"\n",
                 "",
-                &["u.toml:6:1: users.role: this key is missing; write role = \"view\", \"operate\" or \"engineer\""],
+                &[
+                    "u.toml:6:1: users.role: this key is missing; write role = and one of \"view\", \"field\", \"operate\", \"engineer\"",
+                ],
             ),
             (
                 "role = \"view\"",
                 "role = \"viewer\"",
                 &[
-                    "u.toml:12:8: tokens.role: \"viewer\" is not a choice here; did you mean \"view\"? (choices: view, operate, engineer)",
+                    "u.toml:12:8: tokens.role: \"viewer\" is not a choice here; did you mean \"view\"? (choices: view, field, operate, engineer)",
                 ],
             ),
             (

@@ -33,7 +33,7 @@ pub struct AlarmKindsJson {
 /// All kinds with cause, consequence, action, time to respond, priority and why.
 #[utoipa::path(get, path = "/api/v1/alarm-kinds", operation_id = "list_alarm_kinds", tag = "alarms",
     responses((status = 200, body = AlarmKindsJson)),
-    extensions(("x-role" = json!("view"))))]
+    extensions(("x-permission" = json!("view"))))]
 pub async fn list() -> Json<AlarmKindsJson> {
     Json(kinds_json())
 }

@@ -138,7 +138,7 @@ pub fn key(id: &AlarmId) -> String {
 /// Alarms, the most urgent first.
 #[utoipa::path(get, path = "/api/v1/alarms", operation_id = "list_alarms", params(Wanted), tag = "alarms",
     responses((status = 200, body = Page<AlarmJson>), (status = 400, body = Problem, content_type = "application/problem+json")),
-    extensions(("x-role" = json!("view"))))]
+    extensions(("x-permission" = json!("view"))))]
 pub async fn list(
     State(api): State<Api>,
     OriginalUri(uri): OriginalUri,
@@ -190,7 +190,7 @@ fn word_of<T: Copy, const N: usize>(parameter: &str, word: &str, words: [(&'stat
 #[utoipa::path(get, path = "/api/v1/alarms/{alarm}", operation_id = "get_alarm", tag = "alarms",
     params(("alarm" = String, Path, description = "Its id")),
     responses((status = 200, body = AlarmJson), (status = 404, body = Problem, content_type = "application/problem+json")),
-    extensions(("x-role" = json!("view"))))]
+    extensions(("x-permission" = json!("view"))))]
 pub async fn one(State(api): State<Api>, Path(alarm): Path<String>) -> Result<Json<AlarmJson>, Problem> {
     let list = api.desk.list();
     list.entries.iter().find(|entry| key(entry.alarm.id()) == alarm).map(alarm_json).map(Json).ok_or_else(unknown)
@@ -201,7 +201,7 @@ fn unknown() -> Problem {
 }
 
 macro_rules! act {
-    ($(#[$doc:meta])* $name:ident, $id:literal, $path:literal, $event:expr) => {
+    ($(#[$doc:meta])* $name:ident, $id:literal, $path:literal, $permission:literal, $event:expr) => {
         $(#[$doc])*
         #[utoipa::path(post, path = $path, operation_id = $id, tag = "alarms", request_body = Remark,
             params(("alarm" = String, Path, description = "Its id")),
@@ -209,7 +209,7 @@ macro_rules! act {
                 (status = 200, body = AlarmJson),
                 (status = 404, body = Problem, content_type = "application/problem+json"),
                 (status = 409, body = Problem, content_type = "application/problem+json")),
-            extensions(("x-role" = json!("operate"))))]
+            extensions(("x-permission" = json!($permission))))]
         pub async fn $name(
             State(api): State<Api>,
             Path(alarm): Path<String>,
@@ -224,23 +224,25 @@ macro_rules! act {
 
 act!(
     /// Acknowledges an alarm.
-    acknowledge, "acknowledge_alarm", "/api/v1/alarms/{alarm}/acknowledge", Event::Acknowledge
+    acknowledge, "acknowledge_alarm", "/api/v1/alarms/{alarm}/acknowledge", "acknowledge", Event::Acknowledge
 );
 act!(
     /// Lets a latched alarm go.
-    reset, "reset_alarm", "/api/v1/alarms/{alarm}/reset", Event::Reset
+    reset, "reset_alarm", "/api/v1/alarms/{alarm}/reset", "operate-alarms", Event::Reset
 );
 act!(
     /// Ends a shelving early.
-    unshelve, "unshelve_alarm", "/api/v1/alarms/{alarm}/unshelve", Event::Unshelve
+    unshelve, "unshelve_alarm", "/api/v1/alarms/{alarm}/unshelve", "operate-alarms", Event::Unshelve
 );
 act!(
     /// Takes an alarm out of service for maintenance; a remark is needed.
-    take_out_of_service, "take_alarm_out_of_service", "/api/v1/alarms/{alarm}/out-of-service", Event::TakeOutOfService
+    take_out_of_service, "take_alarm_out_of_service", "/api/v1/alarms/{alarm}/out-of-service", "operate-alarms",
+    Event::TakeOutOfService
 );
 act!(
     /// Returns an alarm to service.
-    return_to_service, "return_alarm_to_service", "/api/v1/alarms/{alarm}/return-to-service", Event::ReturnToService
+    return_to_service, "return_alarm_to_service", "/api/v1/alarms/{alarm}/return-to-service", "operate-alarms",
+    Event::ReturnToService
 );
 
 /// Sets an alarm aside for a limited time.
@@ -250,7 +252,7 @@ act!(
         (status = 200, body = AlarmJson),
         (status = 404, body = Problem, content_type = "application/problem+json"),
         (status = 409, body = Problem, content_type = "application/problem+json")),
-    extensions(("x-role" = json!("operate"))))]
+    extensions(("x-permission" = json!("operate-alarms"))))]
 pub async fn shelve(
     State(api): State<Api>,
     Path(alarm): Path<String>,

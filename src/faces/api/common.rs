@@ -6,18 +6,20 @@ use utoipa::openapi::path::{Operation, PathItem};
 use utoipa::openapi::{ContentBuilder, OpenApi, Ref, ResponseBuilder};
 
 use super::problem::CONTENT_TYPE;
+use crate::faces::guard::rules::X_PERMISSION;
 
-/// Adds them, by the role that each operation asks for.
+/// Adds them, by the permission that each operation asks for.
 pub fn add_answers(document: &mut OpenApi) {
     for item in document.paths.paths.values_mut() {
         for operation in operations(item) {
-            let role = operation.extensions.as_ref().and_then(|all| all.get("x-role")).and_then(|role| role.as_str());
-            let answers: &[(&str, &str)] = match role {
+            let extensions = operation.extensions.as_ref();
+            let permission = extensions.and_then(|all| all.get(X_PERMISSION)).and_then(|word| word.as_str());
+            let answers: &[(&str, &str)] = match permission {
                 Some("none") => &[UNKNOWN_PARAMETER],
                 Some("view") => &[UNKNOWN_PARAMETER, NOBODY],
-                _ => &[UNKNOWN_PARAMETER, NOBODY, SMALL_ROLE],
+                _ => &[UNKNOWN_PARAMETER, NOBODY, OTHER_ROLE],
             };
-            let is_act = !matches!(role, Some("none" | "view"));
+            let is_act = !matches!(permission, Some("none" | "view"));
             let of_body: &[(&str, &str)] = if is_act && operation.request_body.is_some() { &OF_A_BODY } else { &[] };
             let of_act: &[(&str, &str)] = if is_act { &[NOT_NOW] } else { &[] };
             for (status, description) in answers.iter().chain(of_body).chain(of_act) {
@@ -31,7 +33,7 @@ pub fn add_answers(document: &mut OpenApi) {
 
 const UNKNOWN_PARAMETER: (&str, &str) = ("400", "A parameter that is not right, or that this path does not know");
 const NOBODY: (&str, &str) = ("401", "It is not known who asks");
-const SMALL_ROLE: (&str, &str) = ("403", "Who asks may not do this");
+const OTHER_ROLE: (&str, &str) = ("403", "Who asks may not do this");
 
 /// What is wrong with a body, before an act looks at it or when it does.
 const OF_A_BODY: [(&str, &str); 3] =
@@ -45,7 +47,7 @@ fn operations(item: &mut PathItem) -> impl Iterator<Item = &mut Operation> {
 #[cfg(test)]
 mod tests {
     #[test]
-    fn who_is_not_known_is_told_so_wherever_a_role_is_needed() {
+    fn who_is_not_known_is_told_so_wherever_a_permission_is_needed() {
         let document = serde_json::to_value(super::super::document()).unwrap();
         for (path, methods) in document["paths"].as_object().unwrap() {
             for (method, operation) in methods.as_object().unwrap() {
@@ -53,10 +55,10 @@ mod tests {
                     operation["responses"][status]["content"]["application/problem+json"]["schema"]["$ref"]
                         == "#/components/schemas/Problem"
                 };
-                let role = operation["x-role"].as_str().unwrap();
+                let permission = operation["x-permission"].as_str().unwrap();
                 assert!(says("400"), "{method} {path}");
-                assert!(says("401") || role == "none", "{method} {path}");
-                assert!(says("403") || role == "none" || role == "view", "{method} {path}");
+                assert!(says("401") || permission == "none", "{method} {path}");
+                assert!(says("403") || permission == "none" || permission == "view", "{method} {path}");
             }
         }
     }

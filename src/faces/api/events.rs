@@ -194,7 +194,7 @@ fn sse_event(event: &Event) -> sse::Event {
         (status = 200, body = String, content_type = "text/event-stream"),
         (status = 400, body = Problem, content_type = "application/problem+json"),
         (status = 503, body = Problem, content_type = "application/problem+json")),
-    extensions(("x-role" = json!("view"))))]
+    extensions(("x-permission" = json!("view"))))]
 pub async fn follow(
     State(events): State<Events>,
     headers: HeaderMap,

@@ -45,7 +45,7 @@ fn entry_json(entry: Entry) -> FieldCheckJson {
 #[utoipa::path(get, path = "/api/v1/stations/{station}/circuits/{circuit}/field-checks", operation_id = "list_field_checks", tag = "field checks",
     params(("station" = String, Path, description = "Name, percent-encoded"), ("circuit" = String, Path, description = "Name, percent-encoded")),
     responses((status = 200, body = FieldChecksDocument), (status = 404, body = Problem, content_type = "application/problem+json")),
-    extensions(("x-role" = json!("view"))))]
+    extensions(("x-permission" = json!("view"))))]
 pub async fn list(
     State(api): State<Api>,
     Path((station, circuit)): Path<(String, String)>,
@@ -64,7 +64,7 @@ pub async fn list(
         (status = 201, body = FieldCheckJson),
         (status = 404, body = Problem, content_type = "application/problem+json"),
         (status = 409, body = Problem, content_type = "application/problem+json")),
-    extensions(("x-role" = json!("engineer"))))]
+    extensions(("x-permission" = json!("enter-findings"))))]
 pub async fn enter(
     State(api): State<Api>,
     Path((station, circuit)): Path<(String, String)>,
@@ -83,7 +83,7 @@ pub async fn enter(
     responses(
         (status = 200, body = FieldCheckJson),
         (status = 404, body = Problem, content_type = "application/problem+json")),
-    extensions(("x-role" = json!("engineer"))))]
+    extensions(("x-permission" = json!("configure"))))]
 pub async fn withdraw(
     State(api): State<Api>,
     Path(id): Path<u64>,

@@ -101,7 +101,7 @@ pub struct HistoryJson {
         (status = 200, body = SourcesJson),
         (status = 400, body = Problem, content_type = "application/problem+json"),
         (status = 404, body = Problem, content_type = "application/problem+json")),
-    extensions(("x-role" = json!("view"))))]
+    extensions(("x-permission" = json!("view"))))]
 pub async fn sources(
     State(readers): State<Readers>,
     Query(NoParameters {}): Query<NoParameters>,
@@ -122,7 +122,7 @@ pub async fn sources(
         (status = 200, content((HistoryJson = "application/json"), (String = "text/csv"))),
         (status = 400, body = Problem, content_type = "application/problem+json"),
         (status = 404, body = Problem, content_type = "application/problem+json")),
-    extensions(("x-role" = json!("view"))))]
+    extensions(("x-permission" = json!("view"))))]
 pub async fn values(
     State(readers): State<Readers>,
     headers: HeaderMap,

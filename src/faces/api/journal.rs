@@ -88,7 +88,7 @@ pub struct RecordJson {
         (status = 200, body = JournalJson),
         (status = 400, body = Problem, content_type = "application/problem+json"),
         (status = 404, body = Problem, content_type = "application/problem+json")),
-    extensions(("x-role" = json!("view"))))]
+    extensions(("x-permission" = json!("view"))))]
 pub async fn list(
     State(readers): State<Readers>,
     OriginalUri(uri): OriginalUri,

@@ -1,9 +1,10 @@
 //! The HTTP API under `/api/v1`: one file a subject, described by an OpenAPI document that is made from the same annotations
 //! as the routes.
 //!
-//! Every operation says in the document who may use it (`x-role`: none, view, operate, engineer); the guard enforces what
-//! is said there. Must never change anything but through the desk, the check book or the reloader, which record first.
+//! Every operation says in the document who may use it (`x-permission`: none, or a word of
+//! `access::role::Permission`); the guard enforces what is said there. Must never change anything but through the desk, the check book or the reloader, which record first.
 
+pub mod alarm_report;
 pub mod alarm_kinds;
 pub mod alarms;
 pub mod common;
@@ -125,6 +126,7 @@ fn routes() -> OpenApiRouter<Api> {
         .routes(routes!(field_checks::withdraw))
         .routes(routes!(alarm_kinds::list))
         .routes(routes!(alarms::list))
+        .routes(routes!(alarm_report::report))
         .routes(routes!(alarms::one))
         .routes(routes!(alarms::acknowledge))
         .routes(routes!(alarms::reset))

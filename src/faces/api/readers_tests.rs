@@ -256,7 +256,7 @@ fn every_operation_is_for_whoever_may_look() {
     for document in [routes().into_openapi(), events.into_openapi()] {
         let document = serde_json::to_value(document).unwrap();
         for operations in document["paths"].as_object().unwrap().values() {
-            assert_eq!(operations["get"]["x-role"], "view");
+            assert_eq!(operations["get"]["x-permission"], "view");
             assert!(operations["get"]["summary"].is_string());
         }
     }

@@ -31,7 +31,7 @@ pub struct ReloadedJson {
     responses(
         (status = 200, body = ReloadedJson),
         (status = 409, body = Problem, content_type = "application/problem+json")),
-    extensions(("x-role" = json!("engineer"))))]
+    extensions(("x-permission" = json!("configure"))))]
 pub async fn reload(State(api): State<Api>, Who(who): Who) -> Result<Json<ReloadedJson>, Problem> {
     match api.reloader.reload(who.name).await {
         Ok(reloaded) => Ok(Json(ReloadedJson {
@@ -50,7 +50,7 @@ pub async fn reload(State(api): State<Api>, Who(who): Who) -> Result<Json<Reload
 /// This description.
 #[utoipa::path(get, path = "/api/v1/openapi.json", operation_id = "get_openapi", tag = "daemon",
     responses((status = 200, body = Object, content_type = "application/json", description = "OpenAPI 3.1")),
-    extensions(("x-role" = json!("none"))))]
+    extensions(("x-permission" = json!("none"))))]
 pub async fn openapi() -> Json<utoipa::openapi::OpenApi> {
     Json(super::document())
 }

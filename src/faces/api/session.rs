@@ -49,7 +49,7 @@ struct LogIn {
 struct SessionJson {
     /// Name, as the journal gives it; a token's begins with "token "
     name: String,
-    /// What they may do: view, operate or engineer
+    /// What they may do: view, field, operate or engineer
     role: &'static str,
     /// To be sent as X-CSRF-Token with everything that changes something; none for a token, which needs none
     csrf_token: Option<String>,
@@ -82,7 +82,7 @@ impl SessionJson {
         (status = 403, body = Problem, content_type = "application/problem+json"),
         (status = 429, body = Problem, content_type = "application/problem+json")
     ),
-    extensions(("x-role" = json!("none")))
+    extensions(("x-permission" = json!("none")))
 )]
 async fn log_in(State(guard): State<Guard>, peer: Extension<Peer>, headers: HeaderMap, body: Bytes) -> Response {
     match try_log_in(&guard, &peer, &headers, &body).await {
@@ -156,7 +156,7 @@ fn not_tried(why: &NotTried) -> Problem {
         (status = 200, body = SessionJson), (status = 401, body = Problem, content_type = "application/problem+json"),
         (status = 404, body = Problem, content_type = "application/problem+json")
     ),
-    extensions(("x-role" = json!("view")))
+    extensions(("x-permission" = json!("view")))
 )]
 async fn who_am_i(
     State(guard): State<Guard>,
@@ -185,7 +185,7 @@ async fn who_am_i(
         (status = 403, body = Problem, content_type = "application/problem+json"),
         (status = 409, body = Problem, content_type = "application/problem+json")
     ),
-    extensions(("x-role" = json!("view")))
+    extensions(("x-permission" = json!("view")))
 )]
 async fn log_out(
     State(guard): State<Guard>,

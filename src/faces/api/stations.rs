@@ -179,7 +179,7 @@ pub struct Misregistration {
 /// Every station with its verdicts.
 #[utoipa::path(get, path = "/api/v1/stations", operation_id = "list_stations", params(Paging), tag = "stations",
     responses((status = 200, body = Page<StationSummary>), (status = 400, body = Problem, content_type = "application/problem+json")),
-    extensions(("x-role" = json!("view"))))]
+    extensions(("x-permission" = json!("view"))))]
 pub async fn list(
     State(api): State<Api>,
     OriginalUri(uri): OriginalUri,
@@ -212,7 +212,7 @@ fn summary(api: &Api, station: &StationSnapshot) -> StationSummary {
 #[utoipa::path(get, path = "/api/v1/stations/{station}", operation_id = "get_station", tag = "stations",
     params(("station" = String, Path, description = "Name, percent-encoded")),
     responses((status = 200, body = StationDocument), (status = 404, body = Problem, content_type = "application/problem+json")),
-    extensions(("x-role" = json!("view"))))]
+    extensions(("x-permission" = json!("view"))))]
 pub async fn one(State(api): State<Api>, Path(name): Path<String>) -> Result<Json<StationDocument>, Problem> {
     let station = api.station(&name)?;
     Ok(Json(StationDocument {
@@ -225,7 +225,7 @@ pub async fn one(State(api): State<Api>, Path(name): Path<String>) -> Result<Jso
 #[utoipa::path(get, path = "/api/v1/stations/{station}/circuits/{circuit}", operation_id = "get_circuit", tag = "stations",
     params(("station" = String, Path, description = "Name, percent-encoded"), ("circuit" = String, Path, description = "Name, percent-encoded")),
     responses((status = 200, body = CircuitDocument), (status = 404, body = Problem, content_type = "application/problem+json")),
-    extensions(("x-role" = json!("view"))))]
+    extensions(("x-permission" = json!("view"))))]
 pub async fn circuit(
     State(api): State<Api>,
     Path((station, circuit)): Path<(String, String)>,
@@ -268,7 +268,7 @@ fn picture(picture: Picture) -> PhasorPicture {
 #[utoipa::path(get, path = "/api/v1/stations/{station}/circuits/{circuit}/plan", operation_id = "get_plan", tag = "field checks",
     params(("station" = String, Path, description = "Name, percent-encoded"), ("circuit" = String, Path, description = "Name, percent-encoded")),
     responses((status = 200, body = PlanDocument), (status = 404, body = Problem, content_type = "application/problem+json")),
-    extensions(("x-role" = json!("view"))))]
+    extensions(("x-permission" = json!("view"))))]
 pub async fn plan(
     State(api): State<Api>,
     Path((station, circuit)): Path<(String, String)>,
@@ -305,7 +305,7 @@ pub async fn plan(
 /// Energies registered and true of every circuit, with bounds and cost, or why they are withheld.
 #[utoipa::path(get, path = "/api/v1/misregistration", operation_id = "list_misregistration", params(Paging), tag = "energy",
     responses((status = 200, body = MisregistrationReport), (status = 400, body = Problem, content_type = "application/problem+json")),
-    extensions(("x-role" = json!("view"))))]
+    extensions(("x-permission" = json!("view"))))]
 pub async fn misregistration(
     State(api): State<Api>,
     OriginalUri(uri): OriginalUri,

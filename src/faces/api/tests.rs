@@ -9,7 +9,7 @@ use tokio_util::sync::CancellationToken;
 use tower::ServiceExt;
 
 use super::*;
-use crate::access::role::{Principal, Role};
+use crate::access::role::{Permission, Principal, Role};
 use crate::alarm::id::{AlarmId, AlarmKind};
 use crate::alarm::settings::AlarmsConfig;
 use crate::desk::record::AlarmRecord;
@@ -107,16 +107,34 @@ fn every_operation_says_who_may_use_it_and_how_it_fails() {
             operations += 1;
             let id = operation["operationId"].as_str().unwrap();
             assert!(ids.insert(id), "{method} {path}: the operation id {id} is taken");
-            let role = operation["x-role"].as_str().unwrap_or_else(|| panic!("{method} {path} has no x-role"));
-            assert!(role == "none" || Role::of_key(role).is_some(), "{method} {path}: {role}");
+            let word = operation["x-permission"].as_str();
+            let word = word.unwrap_or_else(|| panic!("{method} {path} has no x-permission"));
+            assert!(word == "none" || Permission::of_key(word).is_some(), "{method} {path}: {word}");
             assert!(
-                method == "get" || role != "view" || path == "/api/v1/session",
+                method == "get" || word != "view" || path == "/api/v1/session",
                 "{method} {path} changes something"
             );
             assert!(operation["summary"].is_string(), "{method} {path} has no summary");
         }
     }
     assert!(operations >= 17, "{operations}");
+}
+
+/// By the document, which is what the guard enforces: all that changes something and that a technician may do.
+#[test]
+fn a_technician_may_enter_findings_and_acknowledge_and_nothing_else() {
+    let document = serde_json::to_value(document()).unwrap();
+    let mut may = Vec::new();
+    for methods in document["paths"].as_object().unwrap().values() {
+        for (method, operation) in methods.as_object().unwrap() {
+            let permission = Permission::of_key(operation["x-permission"].as_str().unwrap());
+            if method != "get" && permission.is_some_and(|permission| Role::Field.may(permission)) {
+                may.push(operation["operationId"].as_str().unwrap());
+            }
+        }
+    }
+    may.sort_unstable();
+    assert_eq!(may, ["acknowledge_alarm", "enter_field_check", "log_out"]);
 }
 
 #[test]

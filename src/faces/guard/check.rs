@@ -15,7 +15,7 @@ use super::credentials::{self, Brought, CSRF_HEADER};
 use super::door::{Door, Standing};
 use super::rules::{Need, Ruling};
 use crate::access::gate::{Credential, TokenRefused};
-use crate::access::role::{Principal, Role};
+use crate::access::role::{Permission, Principal, Role};
 use crate::access::secret::Secret;
 use crate::faces::api::problem::Problem;
 
@@ -66,19 +66,20 @@ async fn judge(guard: &Guard, head: &Parts) -> Result<Option<Known>, Problem> {
     let Some(door) = guard.door() else {
         return match need {
             Need::Open => Ok(None),
-            Need::Role(Role::View) if !is_unsafe(method) => Ok(None),
-            Need::Role(_) => Err(Problem::forbidden("no-access-configured", HOW_TO_CONFIGURE)),
+            Need::Permission(Permission::View) if !is_unsafe(method) => Ok(None),
+            Need::Permission(_) => Err(Problem::forbidden("no-access-configured", HOW_TO_CONFIGURE)),
         };
     };
     let known = identify(guard, door, &head.headers).await;
     match need {
         // Whoever cannot be known here may be on the way to log in.
         Need::Open => Ok(known.unwrap_or_default()),
-        Need::Role(role) => {
+        Need::Permission(permission) => {
             let known = known?.ok_or_else(Problem::who_are_you)?;
-            if known.principal.role < role {
-                let detail =
-                    format!("this needs the role {role}; {} has {}", known.principal.name, known.principal.role);
+            let Principal { name, role } = &known.principal;
+            if !role.may(permission) {
+                let have: Vec<&str> = Role::ALL.into_iter().filter(|r| r.may(permission)).map(Role::key).collect();
+                let detail = format!("this needs the role {}; {name} has {role}", have.join(" or "));
                 return Err(Problem::forbidden("role", detail));
             }
             if let Some(csrf) = &known.csrf

@@ -1,4 +1,4 @@
-//! Who may do what, by route: read from the API's document, where every operation carries `x-role`.
+//! Who may do what, by route: read from the API's document, where every operation carries `x-permission`.
 //!
 //! The document and what is enforced cannot differ. Must never allow what the document does not mention.
 
@@ -8,10 +8,10 @@ use axum::http::Method;
 use utoipa::openapi::OpenApi;
 use utoipa::openapi::path::{Operation, PathItem};
 
-use crate::access::role::Role;
+use crate::access::role::Permission;
 
 /// Name of the extension.
-pub const X_ROLE: &str = "x-role";
+pub const X_PERMISSION: &str = "x-permission";
 /// Its word for a route that is open to everybody.
 pub const OPEN: &str = "none";
 
@@ -20,8 +20,8 @@ pub const OPEN: &str = "none";
 pub enum Need {
     /// Nothing.
     Open,
-    /// This role or a greater one.
-    Role(Role),
+    /// This permission.
+    Permission(Permission),
 }
 
 /// What is known of a method of a path.
@@ -47,7 +47,7 @@ impl Rules {
             if let Some(need) = need_of(operation) {
                 rules.set(path, method, need);
             } else {
-                tracing::error!("{method} {path} has no {X_ROLE} in the API's document and is refused");
+                tracing::error!("{method} {path} has no {X_PERMISSION} in the API's document and is refused");
             }
         }
         rules
@@ -106,9 +106,9 @@ fn operation<'d>(item: &'d PathItem, method: &Method) -> Option<&'d Operation> {
 
 /// What an operation says it needs; none when it says nothing that is known.
 pub fn need_of(operation: &Operation) -> Option<Need> {
-    match operation.extensions.as_ref()?.get(X_ROLE)?.as_str()? {
+    match operation.extensions.as_ref()?.get(X_PERMISSION)?.as_str()? {
         OPEN => Some(Need::Open),
-        word => Role::of_key(word).map(Need::Role),
+        word => Permission::of_key(word).map(Need::Permission),
     }
 }
 
@@ -123,7 +123,7 @@ mod tests {
     fn document(words: &[(&str, HttpMethod, Option<&str>)]) -> OpenApi {
         let mut paths = PathsBuilder::new();
         for (path, method, word) in words {
-            let extensions = word.map(|word| ExtensionsBuilder::new().add(X_ROLE, word).build());
+            let extensions = word.map(|word| ExtensionsBuilder::new().add(X_PERMISSION, word).build());
             let operation = OperationBuilder::new().extensions(extensions).build();
             paths = paths.path(*path, PathItemBuilder::new().operation(method.clone(), operation).build());
         }
@@ -134,14 +134,14 @@ mod tests {
     fn what_the_document_does_not_say_has_no_rule() {
         let rules = Rules::of(&document(&[
             ("/open", HttpMethod::Get, Some("none")),
-            ("/act/{alarm}", HttpMethod::Post, Some("operate")),
+            ("/act/{alarm}", HttpMethod::Post, Some("operate-alarms")),
             ("/silent", HttpMethod::Get, None),
-            ("/misspelt", HttpMethod::Get, Some("Operate")),
+            ("/misspelt", HttpMethod::Get, Some("Operate-alarms")),
         ]));
         let needs = |need| Ruling::Needs(need);
         assert_eq!(rules.ruling(&Method::GET, "/open"), needs(Need::Open));
         assert_eq!(rules.ruling(&Method::HEAD, "/open"), needs(Need::Open));
-        assert_eq!(rules.ruling(&Method::POST, "/act/{alarm}"), needs(Need::Role(Role::Operate)));
+        assert_eq!(rules.ruling(&Method::POST, "/act/{alarm}"), needs(Need::Permission(Permission::OperateAlarms)));
         assert_eq!(rules.ruling(&Method::GET, "/act/{alarm}"), Ruling::OtherMethods(vec![Method::POST]));
         assert_eq!(rules.ruling(&Method::OPTIONS, "/open"), Ruling::OtherMethods(vec![Method::GET]));
         for path in ["/silent", "/misspelt", "/nowhere", "/open/"] {
@@ -152,7 +152,7 @@ mod tests {
     #[test]
     fn a_rule_that_is_set_replaces_the_documents() {
         let mut rules = Rules::of(&document(&[("/metrics", HttpMethod::Get, Some("none"))]));
-        rules.set("/metrics", Method::GET, Need::Role(Role::View));
-        assert_eq!(rules.ruling(&Method::GET, "/metrics"), Ruling::Needs(Need::Role(Role::View)));
+        rules.set("/metrics", Method::GET, Need::Permission(Permission::View));
+        assert_eq!(rules.ruling(&Method::GET, "/metrics"), Ruling::Needs(Need::Permission(Permission::View)));
     }
 }

@@ -23,7 +23,7 @@ use super::rules::Rules;
 use super::walk::{ASKED_OF_EACH, PASSWORD, Staff, walk};
 use super::*;
 use crate::access::accounts::ApiToken;
-use crate::access::role::{Principal, Role};
+use crate::access::role::{Permission, Principal, Role};
 use crate::access::secret::Secret;
 use crate::access::store::{self, StoreError};
 use crate::access::throttle::FREE_OF_USER;
@@ -33,12 +33,18 @@ use crate::faces::server::Peer;
 use crate::journal::Journal;
 use crate::journal::file::{self, FILE_NAME};
 
-/// A document with one GET and one POST of each role, open ones too.
+/// What an operation may ask for.
+fn words() -> Vec<&'static str> {
+    [rules::OPEN].into_iter().chain(Permission::ALL.map(Permission::key)).collect()
+}
+
+/// A document with one GET and one POST of each permission, open ones too.
 fn made_up_document() -> OpenApi {
     let mut paths = PathsBuilder::new();
-    for word in ["none", "view", "operate", "engineer"] {
-        let operation =
-            || OperationBuilder::new().extensions(Some(ExtensionsBuilder::new().add("x-role", word).build()));
+    for word in words() {
+        let operation = || {
+            OperationBuilder::new().extensions(Some(ExtensionsBuilder::new().add(rules::X_PERMISSION, word).build()))
+        };
         let item = PathItemBuilder::new()
             .operation(HttpMethod::Get, operation().build())
             .operation(HttpMethod::Post, operation().build())
@@ -51,8 +57,8 @@ fn made_up_document() -> OpenApi {
 fn made_up_routes() -> Router {
     let word = || async { "ran" };
     let mut routes = Router::new();
-    for role in ["none", "view", "operate", "engineer"] {
-        routes = routes.route(&format!("/{role}/{{id}}"), get(word).post(word).delete(word));
+    for permission in words() {
+        routes = routes.route(&format!("/{permission}/{{id}}"), get(word).post(word).delete(word));
     }
     routes
 }
@@ -60,7 +66,7 @@ fn made_up_routes() -> Router {
 #[tokio::test]
 async fn every_route_lets_in_whom_its_document_says() {
     let asked = walk(&made_up_document(), |_| made_up_routes()).await;
-    assert_eq!(asked, 4 * 3 * ASKED_OF_EACH);
+    assert_eq!(asked, words().len() * 3 * ASKED_OF_EACH);
 }
 
 #[tokio::test]
@@ -85,8 +91,8 @@ impl Face {
         document.merge(SessionDocument::openapi());
         let mut rules = Rules::of(&document);
         for path in ["/who", "/echo", "/slow"] {
-            rules.set(path, Method::GET, rules::Need::Role(Role::View));
-            rules.set(path, Method::POST, rules::Need::Role(Role::View));
+            rules.set(path, Method::GET, rules::Need::Permission(Permission::View));
+            rules.set(path, Method::POST, rules::Need::Permission(Permission::View));
         }
         let guard = Guard::new(rules, Some(Arc::clone(&door)), acts, is_secure);
         let routes = made_up_routes()
@@ -142,9 +148,9 @@ async fn a_person_logs_in_acts_and_logs_out_and_the_journal_tells() {
     assert_eq!(document(me).await["csrf_token"], csrf, "the same for as long as the session lasts");
     let who = face.ask(Method::GET, "/who", &[("cookie", &cookie)], "").await;
     assert_eq!(text(who).await, "operate");
-    let forged = face.ask(Method::POST, "/operate/x", &[("cookie", &cookie)], "").await;
+    let forged = face.ask(Method::POST, "/operate-alarms/x", &[("cookie", &cookie)], "").await;
     assert_eq!(document(forged).await["type"], "urn:wattassay:problem:csrf");
-    let act = face.ask(Method::POST, "/operate/x", &[("cookie", &cookie), ("x-csrf-token", csrf)], "").await;
+    let act = face.ask(Method::POST, "/operate-alarms/x", &[("cookie", &cookie), ("x-csrf-token", csrf)], "").await;
     assert_eq!(act.status(), StatusCode::OK);
 
     assert_eq!(face.log_in("operate", "wrong").await.status(), StatusCode::UNAUTHORIZED);
@@ -243,7 +249,7 @@ async fn logging_in_again_ends_the_session_of_the_same_browser() {
 #[tokio::test]
 async fn a_route_that_no_document_mentions_is_refused_to_everybody() {
     let face = Face::new(None, false).await;
-    let bearer = format!("Bearer {}", face.staff.tokens[2].reveal());
+    let bearer = format!("Bearer {}", face.staff.token(Role::Engineer).reveal());
     for method in [Method::GET, Method::POST] {
         let response = face.ask(method, "/unmentioned", &[("authorization", &bearer)], "").await;
         assert_eq!(response.status(), StatusCode::FORBIDDEN);
@@ -261,7 +267,7 @@ async fn a_route_that_no_document_mentions_is_refused_to_everybody() {
 #[tokio::test]
 async fn a_token_says_who_it_is_and_has_no_session() {
     let face = Face::new(None, false).await;
-    let bearer = format!("Bearer {}", face.staff.tokens[1].reveal());
+    let bearer = format!("Bearer {}", face.staff.token(Role::Operate).reveal());
     let me = document(face.ask(Method::GET, "/api/v1/session", &[("authorization", &bearer)], "").await).await;
     assert_eq!(
         me,
@@ -274,7 +280,7 @@ async fn a_token_says_who_it_is_and_has_no_session() {
 #[tokio::test]
 async fn bodies_and_answers_keep_within_their_limits() {
     let face = Face::new(None, false).await;
-    let bearer = format!("Bearer {}", face.staff.tokens[1].reveal());
+    let bearer = format!("Bearer {}", face.staff.token(Role::Operate).reveal());
     let authorization = ("authorization", bearer.as_str());
     let fits = face.ask(Method::POST, "/echo", &[authorization], &"x".repeat(1000)).await;
     assert_eq!(text(fits).await.len(), 1000);
@@ -307,7 +313,8 @@ async fn a_changed_users_file_counts_from_the_next_request_and_a_bad_one_changes
     std::fs::write(users, good).unwrap();
     assert_eq!(who().await.status(), StatusCode::OK);
     store::change(users, false, |accounts| {
-        accounts.users[2].role = Role::View;
+        let demoted = accounts.users.iter_mut().find(|user| user.role == Role::Engineer);
+        demoted.unwrap().role = Role::View;
         accounts.tokens.push(ApiToken::make("late".into(), Role::View, None)?.0);
         Ok::<_, StoreError>(())
     })
@@ -336,7 +343,7 @@ async fn a_changed_users_file_counts_from_the_next_request_and_a_bad_one_changes
 #[tokio::test]
 async fn what_goes_on_for_long_learns_that_its_user_is_out() {
     let face = Face::new(None, false).await;
-    let secret = Secret::new(face.staff.tokens[0].reveal().to_owned());
+    let secret = Secret::new(face.staff.token(Role::View).reveal().to_owned());
     let (credential, principal) = face.door.token(&secret).await.unwrap();
     let standing = Standing::new(Arc::clone(&face.door), credential, principal);
     assert!(standing.holds());

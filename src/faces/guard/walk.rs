@@ -19,7 +19,7 @@ use super::door::Door;
 use super::rules::{Need, Rules, need_of, operations};
 use crate::access::accounts::{ApiToken, User};
 use crate::access::password::PasswordHash;
-use crate::access::role::Role;
+use crate::access::role::{Permission, Role};
 use crate::access::secret::Secret;
 use crate::access::store::{self, StoreError};
 use crate::clock::Clock;
@@ -36,7 +36,7 @@ pub(crate) struct Staff {
     /// Keeps the folder until the end.
     _folder: TempDir,
     pub(crate) config: AccessConfig,
-    /// Of each role, the smallest first; then the expired one, an engineer's.
+    /// Of each role in the order of `Role::ALL`; then the expired one, an engineer's.
     pub(crate) tokens: Vec<Secret>,
 }
 
@@ -65,13 +65,19 @@ impl Staff {
         Staff { _folder: folder, config, tokens: tokens.unwrap() }
     }
 
+    /// The token of a role.
+    pub(crate) fn token(&self, role: Role) -> &Secret {
+        let place = Role::ALL.into_iter().position(|known| known == role).unwrap();
+        &self.tokens[place]
+    }
+
     pub(crate) async fn door(&self) -> Arc<Door> {
         Arc::new(Door::open(&self.config, Acts::new(None, Clock::system())).await.unwrap())
     }
 }
 
 /// Requests for each operation: one of each asker, and one where there are no users.
-pub(crate) const ASKED_OF_EACH: usize = 17;
+pub(crate) const ASKED_OF_EACH: usize = 4 + 4 * Role::ALL.len() + 1;
 
 /// Who asks.
 #[derive(Debug, Clone, Copy)]
@@ -95,8 +101,8 @@ enum Outcome {
 }
 
 fn expected(asker: Asker, need: Need, method: &Method) -> Outcome {
-    let Need::Role(needed) = need else { return Outcome::Ran };
-    let by_role = |role: Role| if role >= needed { Outcome::Ran } else { Outcome::Refused(StatusCode::FORBIDDEN) };
+    let Need::Permission(needed) = need else { return Outcome::Ran };
+    let by_role = |role: Role| if role.may(needed) { Outcome::Ran } else { Outcome::Refused(StatusCode::FORBIDDEN) };
     match asker {
         Asker::Nobody | Asker::EndedSession | Asker::ExpiredToken | Asker::UnknownToken => {
             Outcome::Refused(StatusCode::UNAUTHORIZED)
@@ -149,10 +155,9 @@ fn asked_by(asker: Asker, request: &mut Request<Body>, staff: &Staff, door: &Doo
         }
         Asker::EndedSession => put(request, "cookie", &format!("wattassay={}", "0".repeat(64))),
         Asker::Token(role) => {
-            let place = Role::ALL.into_iter().position(|known| known == role).unwrap();
-            put(request, "authorization", &bearer(staff.tokens[place].reveal()));
+            put(request, "authorization", &bearer(staff.token(role).reveal()));
         }
-        Asker::ExpiredToken => put(request, "authorization", &bearer(staff.tokens[3].reveal())),
+        Asker::ExpiredToken => put(request, "authorization", &bearer(staff.tokens[Role::ALL.len()].reveal())),
         Asker::UnknownToken => put(request, "authorization", &bearer(&format!("wat_{}", "0".repeat(64)))),
     }
 }
@@ -198,7 +203,7 @@ pub(crate) async fn walk(document: &OpenApi, routes: impl Fn(Guard) -> Router) -
     let mut asked = 0;
     for (path, method, operation) in operations(document) {
         let Some(need) = need_of(operation) else {
-            let _ = writeln!(wrong, "{method} {path}: no x-role");
+            let _ = writeln!(wrong, "{method} {path}: no x-permission");
             continue;
         };
         for asker in &askers {
@@ -212,7 +217,7 @@ pub(crate) async fn walk(document: &OpenApi, routes: impl Fn(Guard) -> Router) -
             }
         }
         let (found, body) = outcome(&without, request(&method, path)).await;
-        let open = need == Need::Open || (need == Need::Role(Role::View) && method == Method::GET);
+        let open = need == Need::Open || (need == Need::Permission(Permission::View) && method == Method::GET);
         let wanted = if open { Outcome::Ran } else { Outcome::Refused(StatusCode::FORBIDDEN) };
         asked += 1;
         if found != wanted || (!open && !body.contains("wattassay users add")) {
