@@ -137,7 +137,7 @@ impl Shared {
         } else if known_fuse && judge.now.up.is(&leads) {
             self.put(Known { pump_stopped: Some(!seen.starting), ..Known::new(leads.kind, Condition::Unknown) });
             self.put(Known::left_to(kind, leads));
-        } else if !seen.starting && !(seen.held_up && seen.unproven.is_empty()) {
+        } else if !(seen.starting || seen.held_up && seen.unproven.is_empty()) {
             self.put(Known::raised(kind, missing_phase(judge, seen)));
         }
     }
@@ -244,10 +244,9 @@ impl Shared {
 fn silence(judge: &Judge) -> Known {
     let (kind, now) = (AlarmKind::MonitorSilent, judge.now);
     match (now.polling, now.silent_with) {
-        (Polling::NotYet, _) => Known::new(kind, Condition::Unknown),
         (Polling::Answers, _) => Known::new(kind, Condition::False),
         (Polling::Silent { .. }, Some(teller)) if now.up.is(teller) => Known::left_to(kind, teller.clone()),
-        (Polling::Silent { .. }, Some(_)) => Known::new(kind, Condition::Unknown),
+        (Polling::NotYet, _) | (Polling::Silent { .. }, Some(_)) => Known::new(kind, Condition::Unknown),
         (Polling::Silent { cause }, None) => {
             Known::raised(kind, say::monitor_silent(now.monitor, cause, &judge.names, &judge.installations))
         }
