@@ -5,6 +5,8 @@
 //! not for the reader.
 
 use super::job::{Access, Job, Relocation};
+#[cfg(test)]
+use crate::audit::remedy::Move;
 use crate::reading::Phase;
 
 /// One of the two leads of a CT.
