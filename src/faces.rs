@@ -4,6 +4,7 @@
 pub mod alarm_report_text;
 pub mod api;
 pub mod cautions;
+pub mod findings_format;
 pub mod guard;
 pub mod health;
 pub mod http;
@@ -11,6 +12,7 @@ pub mod json;
 pub mod leads;
 pub mod metrics;
 pub mod modbus;
+pub mod moved_text;
 pub mod phasor_svg;
 pub mod picture;
 pub mod plan_text;
