@@ -135,7 +135,7 @@ mod tests {
         let mut snapshot = snapshot_after("Alder Creek Lift", &exchanged()).as_ref().clone();
         snapshot.circuits[0].installation.ct_secondary = CtSecondary::Voltage { rated_mv: 333 };
         let alarms = AlarmSet::new(FloodSettings::default());
-        let told = of_station(&snapshot, &alarms, &SilentTogether::default(), MonoMs(7200));
+        let told = of_station(&snapshot, &alarms, &SilentTogether::default(), &Availability::default(), MonoMs(7200));
         let at_panel: Vec<_> = told.iter().filter_map(|t| t.story.as_ref()).filter(|s| s.at_panel()).collect();
         assert!(!at_panel.is_empty());
         let expected: Vec<String> =

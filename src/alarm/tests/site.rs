@@ -135,6 +135,7 @@ impl Site {
                 &MonitorNow {
                     monitor: &meter.name,
                     polling: Polling::Answers,
+                    poor: None,
                     silent_with: None,
                     register_fault: None,
                     up: Up(&is_up),
@@ -166,7 +167,7 @@ impl Site {
     }
 
     pub(super) fn text(&self, id: &AlarmId) -> String {
-        AlarmText::of(self.set.get(id).unwrap(), Some("02:13")).to_string()
+        AlarmText::of(self.set.get(id).unwrap(), &|_| "02:13".to_owned()).to_string()
     }
 }
 

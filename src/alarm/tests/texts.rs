@@ -46,7 +46,7 @@ fn text_of(id: &AlarmId, priority: Priority, story: Story) -> AlarmText {
     let mut set = AlarmSet::new(FloodSettings::default());
     set.configure(at_s(0), [(id.clone(), settings)], FloodSettings::default(), &mut Step::default());
     set.tell(at_s(1), id, Condition::True, Some(story), &mut Step::default()).unwrap();
-    AlarmText::of(set.get(id).unwrap(), Some("14 Nov 2023 22:13"))
+    AlarmText::of(set.get(id).unwrap(), &|_| "14 Nov 2023 22:13".to_owned())
 }
 
 fn text(kind: AlarmKind, story: Story) -> AlarmText {
