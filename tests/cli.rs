@@ -675,3 +675,14 @@ fn readings_and_the_diagnosis_of_a_run_are_kept() {
     let unknown = run(&["history", "export", text(&history), "--station", "Nowhere", "--circuit", "Pump 1"]);
     assert!(unknown.code == Some(3) && unknown.err.contains("Quarry Road Booster / circuit Pump 1"), "{}", unknown.err);
 }
+
+#[test]
+fn the_kinds_of_alarms_are_listed_for_people_and_for_tables() {
+    let csv = run(&["alarms", "kinds", "--format", "csv"]);
+    assert_eq!(csv.code, Some(0), "{}", csv.err);
+    assert!(csv.out.contains("\"phase_missing_stopped\",\"alarm\",") && csv.out.lines().count() > 15, "{}", csv.out);
+    let json: serde_json::Value = serde_json::from_str(&run(&["alarms", "kinds", "--format", "json"]).out).unwrap();
+    assert_eq!(json["items"].as_array().map(Vec::len), Some(csv.out.lines().count() - 1));
+    let guide = run(&["alarms", "kinds"]).out;
+    assert_eq!(guide, include_str!("../deploy/alarms.md"));
+}

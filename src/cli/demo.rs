@@ -162,7 +162,7 @@ fn summary(stations: &[Arc<StationSnapshot>]) -> String {
             let found = circuit
                 .assessment
                 .as_deref()
-                .map_or_else(|| "no reading".to_owned(), |a| words::headline_with_check(a, &circuit.installation));
+                .map_or_else(|| "no reading".to_owned(), |a| words::headline_with_check(a, &circuit.installation, &circuit.done()));
             let _ = writeln!(out, "  {} / {}: {found}", station.station, circuit.name);
         }
     }

@@ -9,7 +9,7 @@ use crate::station::snapshot::{Freshness, StationSnapshot};
 
 /// One watch for each monitor of each station.
 #[derive(Debug, Default)]
-pub(super) struct Availability {
+pub(crate) struct Availability {
     settings: AvailabilitySettings,
     stations: HashMap<String, HashMap<String, AvailabilityWatch>>,
 }

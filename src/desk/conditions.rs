@@ -138,8 +138,10 @@ mod tests {
         let told = of_station(&snapshot, &alarms, &SilentTogether::default(), &Availability::default(), MonoMs(7200));
         let at_panel: Vec<_> = told.iter().filter_map(|t| t.story.as_ref()).filter(|s| s.at_panel()).collect();
         assert!(!at_panel.is_empty());
-        let expected: Vec<String> =
-            cautions::cautions(&snapshot.circuits[0].installation).into_iter().map(|c| c.into_owned()).collect();
+        let expected: Vec<String> = cautions::cautions(&snapshot.circuits[0].installation)
+            .into_iter()
+            .map(std::borrow::Cow::into_owned)
+            .collect();
         for story in at_panel {
             assert_eq!(story.cautions, expected);
         }

@@ -4,7 +4,7 @@
 //! that a restart goes on from; [`Desk`] is what faces hold. Must never decide what an alarm is or does: that is
 //! `crate::alarm`.
 
-mod availability;
+pub(crate) mod availability;
 pub(crate) mod conditions;
 pub mod notice;
 pub mod record;

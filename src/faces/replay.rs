@@ -126,7 +126,7 @@ fn headline(circuit: &CircuitOutcome) -> String {
         return doubt_text::HEADLINE.to_owned();
     }
     let assessment = circuit.assessment.as_ref();
-    assessment.map_or_else(|| "no reading".to_owned(), |a| words::headline_with_check(a, &circuit.installation))
+    assessment.map_or_else(|| "no reading".to_owned(), |a| words::headline_with_check(a, &circuit.installation, &[]))
 }
 
 fn circuit_text(out: &mut String, circuit: &CircuitOutcome) {

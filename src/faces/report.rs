@@ -54,7 +54,7 @@ fn circuit_text(out: &mut String, station: &StationSnapshot, circuit: &CircuitSn
     line(out, &format!("{} / {}: {}", station.station, circuit.name, words::verdict_words(verdict).to_uppercase()));
     if let Some(assessment) = assessment {
         hazard_text(out, assessment, &circuit.installation);
-        paragraph(out, "  ", &words::headline_with_check(assessment, &circuit.installation));
+        paragraph(out, "  ", &words::headline_with_check(assessment, &circuit.installation, &circuit.done()));
     }
     if let Some(failure) = &circuit.core_failure {
         paragraph(out, "  ", &format!("internal audit error; the audit of this circuit started again: {failure}"));

@@ -110,7 +110,7 @@ pub fn sheet(station: &StationSnapshot, circuit: &CircuitSnapshot, expected: Exp
         verdict: words::verdict_words(verdict).to_uppercase(),
         suspicion: assessment.map_or_else(
             || "no reading of this circuit yet".to_owned(),
-            |a| words::headline_with_check(a, &circuit.installation),
+            |a| words::headline_with_check(a, &circuit.installation, &circuit.done()),
         ),
         leads: Vec::new(),
         reasons: Vec::new(),
@@ -235,7 +235,6 @@ fn act(sheet: &mut Sheet, assessment: &Assessment, place: &Place, done: &[FieldC
     let installation = &place.installation;
     let advice = advice::advice(assessment, installation, done);
     sheet.hazards = advice.open_ct.iter().map(words::open_ct_words).collect();
-    let leader = advice::open_wirings(diagnosis).first().map(|w| w.wiring);
     let row = |check: FieldCheck, expected: String, worth: &str| CheckRow {
         instruction: check.words(installation),
         live: check.access() == Access::Live,

@@ -14,6 +14,7 @@ use crate::audit::bars;
 use crate::audit::context::ServiceKind;
 use crate::audit::testbench::posterior;
 use crate::audit::words::{self, confidence, describe_wiring, percent};
+use crate::desk::availability::Availability;
 use crate::desk::{Desk, conditions};
 use crate::faces::metrics::Records;
 use crate::faces::modbus::audit_table::{ROWS, block};
@@ -48,7 +49,7 @@ fn assessment(station: &StationSnapshot) -> &Assessment {
 
 fn stories(station: &StationSnapshot) -> Vec<Story> {
     let alarms = AlarmSet::new(FloodSettings::default());
-    let told = conditions::of_station(station, &alarms, &SilentTogether::default(), MonoMs(NOW_MS));
+    let told = conditions::of_station(station, &alarms, &SilentTogether::default(), &Availability::default(), MonoMs(NOW_MS));
     told.into_iter().filter_map(|told| told.story).collect()
 }
 
@@ -58,11 +59,13 @@ fn texts(station: &StationSnapshot, service: ServiceKind) -> Vec<(&'static str, 
         (&station.circuits[0], Expected { service, rotation: Rotation::Abc, nominal_voltage_v: 480.0 });
     let sheet = sheet::sheet(station, circuit, expected, instant(NOW_MS));
     let document = json::circuit(station, circuit, instant(NOW_MS));
-    let headline = words::headline_with_check(assessment(station), &circuit.installation);
+    let headline = words::headline_with_check(assessment(station), &circuit.installation, &circuit.done());
+    let subject =
+        report::Subject { station: &station.station, circuit: &circuit.name, installation: &circuit.installation };
     let mut texts = vec![
         ("headline", headline),
         ("report", report::text(&[Arc::new(station.clone())], instant(NOW_MS))),
-        ("conclusions", report::conclusions(assessment(station))),
+        ("conclusions", report::conclusions(assessment(station), subject)),
         ("sheet", sheet_text::text(&sheet)),
         ("page", sheet_html::html(&sheet)),
         ("headline of the JSON", serde_json::to_value(document).unwrap()["headline"].as_str().unwrap().to_owned()),

@@ -69,7 +69,7 @@ fn of_circuit(old: &CircuitSnapshot, new: &CircuitSnapshot) -> Option<News> {
     Some(News::Diagnosis {
         circuit: new.name.clone(),
         verdict: assessment.diagnosis.verdict,
-        headline: words::headline_with_check(assessment, &new.installation),
+        headline: words::headline_with_check(assessment, &new.installation, &new.done()),
         because: Some(format!("because a field check changed: {}", [entered, withdrawn].concat().join("; "))),
     })
 }

@@ -137,7 +137,7 @@ impl Shared {
         } else if known_fuse && judge.now.up.is(&leads) {
             self.put(Known { pump_stopped: Some(!seen.starting), ..Known::new(leads.kind, Condition::Unknown) });
             self.put(Known::left_to(kind, leads));
-        } else if !seen.starting && !(seen.held_up && seen.unproven.is_empty()) {
+        } else if !(seen.starting || seen.held_up && seen.unproven.is_empty()) {
             self.put(Known::raised(kind, missing_phase(judge, seen)));
         }
     }
@@ -244,7 +244,6 @@ impl Shared {
 fn silence(judge: &Judge) -> Known {
     let (kind, now) = (AlarmKind::MonitorSilent, judge.now);
     match (now.polling, now.silent_with) {
-        (Polling::NotYet, _) => Known::new(kind, Condition::Unknown),
         // The same alarm whether it answers at this moment or not, else it would come and go with every interruption.
         (Polling::Answers, _) | (Polling::Silent { .. }, None) if now.poor.is_some() => {
             let story = now.poor.map(|poor| say::monitor_answers_seldom(now.monitor, &poor, &judge.names));
@@ -252,7 +251,7 @@ fn silence(judge: &Judge) -> Known {
         }
         (Polling::Answers, _) => Known::new(kind, Condition::False),
         (Polling::Silent { .. }, Some(teller)) if now.up.is(teller) => Known::left_to(kind, teller.clone()),
-        (Polling::Silent { .. }, Some(_)) => Known::new(kind, Condition::Unknown),
+        (Polling::NotYet, _) | (Polling::Silent { .. }, Some(_)) => Known::new(kind, Condition::Unknown),
         (Polling::Silent { cause }, None) => {
             Known::raised(kind, say::monitor_silent(now.monitor, cause, &judge.names, &judge.installations))
         }

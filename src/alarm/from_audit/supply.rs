@@ -86,7 +86,9 @@ fn phase_missing(now: &StationNow, told: &mut [Told]) -> Told {
     let monitors: Vec<&str> = raised.iter().map(String::as_str).collect();
     let cautions = say::cautions_of(now.installations.iter().map(|(_, installation)| *installation));
     let mut attached: Vec<String> = stories.into_iter().map(|story| story.what).collect();
-    attached.iter_mut().for_each(|what| what.truncate(what.trim_end_matches('.').len()));
+    for what in &mut attached {
+        what.truncate(what.trim_end_matches('.').len());
+    }
     Told::raised(teller, say::phase_missing_at_station(&monitors, of, cautions, attached))
 }
 

@@ -324,3 +324,44 @@ fn a_map_that_does_not_fit_is_one_alarm_and_its_numbers_say_nothing_more() {
     assert_eq!(kinds(&told, Condition::True), [AlarmKind::RegisterMapWrong]);
     assert!(!kinds(&told, Condition::False).contains(&AlarmKind::MeteringMiswired), "nothing clears either");
 }
+
+#[test]
+fn a_monitor_silent_with_most_others_waits_for_their_alarm_and_then_leaves_its_own_to_it() {
+    let teller = AlarmId::daemon(AlarmKind::MetersSilentTogether);
+    let circuits = [of_pump("Pump 1", Audit::NotYet)];
+    let silent = Polling::Silent { cause: "connection timed out" };
+    let now = MonitorNow { polling: silent, silent_with: Some(&teller), ..monitor(&circuits) };
+    let of = |now: &MonitorNow| from_audit::monitor("Larkmoor North", now).into_iter().next().unwrap();
+    let waits = of(&now);
+    assert_eq!((waits.id.kind, waits.condition), (AlarmKind::MonitorSilent, Condition::Unknown));
+    let is_up = |id: &AlarmId| *id == teller;
+    let left = of(&MonitorNow { up: Up(&is_up), ..now });
+    assert_eq!((left.condition, left.told_by), (Condition::False, Some(teller.clone())));
+    // The others have returned: it comes by itself.
+    let alone = of(&MonitorNow { silent_with: None, up: Up(&is_up), ..now });
+    assert_eq!(alone.condition, Condition::True);
+}
+
+#[test]
+fn a_pump_whose_currents_prove_nothing_is_told_to_stop_where_a_voltage_is_missing() {
+    let dead = Detail::Voltage { place: "channel 2", volts: 0.4, nominal: 277.0 };
+    let mut unproven = assessment(Verdict::Undecided, Wiring::INTENDED, 0.6, 0.1, &[Check::VoltageMissing]);
+    unproven.findings.retain(|f| f.check != Check::VoltageMissing);
+    unproven.findings.push(Finding {
+        channel: Some(1),
+        detail: dead,
+        ..finding(Check::VoltageMissing, Outcome::Failed)
+    });
+    unproven.findings.push(finding(Check::CurrentBalance, Outcome::Failed));
+    let told = of(&unproven);
+    assert_eq!(kinds(&told, Condition::True), [AlarmKind::PhaseMissingStopped]);
+    let story = story(&told, AlarmKind::PhaseMissingStopped);
+    assert!(story.steps[0].starts_with("Stop Pump 1"), "{story:?}");
+    let balanced = |f: &Finding| f.check != Check::CurrentBalance;
+    unproven.findings.retain(balanced);
+    let told = of(&unproven);
+    assert!(
+        !kinds(&told, Condition::True).contains(&AlarmKind::PhaseMissingStopped),
+        "a balanced pump proves the supply"
+    );
+}

@@ -1,5 +1,7 @@
 //! A simulated station under audit with its alarms, played second by second: waveforms, meters, audit, conditions, states.
 
+use std::fmt::Write;
+
 use wattassay_simulators::Station;
 
 use super::super::from_audit::{
@@ -71,7 +73,8 @@ impl Site {
             let pumps: Vec<String> = on_it.map(|(n, _)| format!("Pump {}", n + 1)).collect();
             let quoted: Vec<String> = pumps.iter().map(|pump| format!("\"{pump}\"")).collect();
             let currents = vec![format!("[{}]", plan.currents); pumps.len()].join(", ");
-            tables += &format!(
+            let _ = write!(
+                tables,
                 "[[monitors]]\nname = \"PM-{}\"\nlisten = \"127.0.0.1:0\"\nmap = \"generic-full\"\ncircuits = [{}]\n\
                  voltage = [{}]\ncurrents = [{currents}]\naccuracy = 0.5\n",
                 monitor + 1,
@@ -137,6 +140,7 @@ impl Site {
                     polling: Polling::Answers,
                     poor: None,
                     silent_with: None,
+                    poor: None,
                     register_fault: None,
                     up: Up(&is_up),
                     supply_was_proven: story.is_some_and(|story| story.when_stopped.is_some()),

@@ -5,6 +5,7 @@
 //! not for the reader.
 
 use super::job::{Access, Job, Relocation};
+#[cfg(test)]
 use crate::audit::remedy::Move;
 use crate::reading::Phase;
 

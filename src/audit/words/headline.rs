@@ -4,6 +4,7 @@
 use super::{confidence, describe_wiring, moment_line, percent};
 use crate::audit::advice;
 use crate::audit::assessment::{Assessment, Finding, RunState, Verdict};
+use crate::audit::field_check::FieldCheck;
 use crate::audit::installation::Installation;
 use crate::audit::statement::{self, Claim, Conclusion, Open, Statement, WiringFault};
 use crate::audit::voltage_lead::{VoltageDiagnosis, VoltageState};
@@ -25,21 +26,21 @@ pub fn headline(assessment: &Assessment) -> String {
 }
 
 /// The same with the check that would settle most, where no wiring is settled. The check stands there by its title alone: how
-/// it is made is printed behind the cautions.
-pub fn headline_with_check(assessment: &Assessment, installation: &Installation) -> String {
+/// it is made is printed behind the cautions. `done`: checks that were made already, which are not proposed again.
+pub fn headline_with_check(assessment: &Assessment, installation: &Installation, done: &[FieldCheck]) -> String {
     let line = headline(assessment);
-    match next_check(assessment, installation) {
+    match next_check(assessment, installation, done) {
         Some(title) => format!("{line}; next check: {title}"),
         None => line,
     }
 }
 
-fn next_check(assessment: &Assessment, _installation: &Installation) -> Option<String> {
+fn next_check(assessment: &Assessment, installation: &Installation, done: &[FieldCheck]) -> Option<String> {
     let open = match statement::conclusion(assessment) {
         Conclusion::Wiring(WiringFault::NotSettled { .. }) | Conclusion::Undecided { .. } => !assessment.outdated,
         _ => false,
     };
-    let best = open.then(|| advice::advice(&assessment.diagnosis).checks.into_iter().next())??;
+    let best = open.then(|| advice::advice(assessment, installation, done).checks.into_iter().next())??;
     Some(best.check.title())
 }
 

@@ -144,3 +144,15 @@ fn a_station_has_no_more_rules_than_an_alarm_can_hold() {
     let told = told(&format!("{MINIMAL}\n{}", rules.concat()));
     assert!(told.len() == 1 && told[0].contains("has more than 8 rules"), "{told:?}");
 }
+
+#[test]
+fn a_circuit_raises_its_alarms_and_never_lowers_them() {
+    let read = |word: &str| {
+        let text = format!("{MINIMAL}alarm_priority = \"{word}\"\n");
+        parse("f.toml", &text, &MapLibrary::builtin()).map(|config| config.stations[0].circuits[0].alarm_priority)
+    };
+    assert_eq!(read("high").unwrap(), Some(Priority::High));
+    assert_eq!(read("critical").unwrap(), Some(Priority::Critical));
+    let told = told(&format!("{MINIMAL}alarm_priority = \"low\"\n"));
+    assert!(told.len() == 1 && told[0].contains("\"low\" is not a choice here"), "{told:?}");
+}

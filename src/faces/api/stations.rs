@@ -208,7 +208,7 @@ fn summary(api: &Api, station: &StationSnapshot) -> StationSummary {
         headline: circuit
             .assessment
             .as_deref()
-            .map(|a| crate::audit::words::headline_with_check(a, &circuit.installation)),
+            .map(|a| crate::audit::words::headline_with_check(a, &circuit.installation, &circuit.done())),
     });
     StationSummary { name: station.station.clone(), verdicts, monitors, circuits: circuits.collect() }
 }

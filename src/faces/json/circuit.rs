@@ -101,7 +101,7 @@ pub(crate) fn circuit(station: &StationSnapshot, circuit: &CircuitSnapshot, now:
         load: circuit.load.key(),
         run_state: words::run_state_words(run_state),
         verdict: assessment.map_or("no_evidence", |a| verdict_key(a.diagnosis.verdict)),
-        headline: assessment.map(|a| words::headline_with_check(a, &circuit.installation)),
+        headline: assessment.map(|a| words::headline_with_check(a, &circuit.installation, &circuit.done())),
         assessed_at: assessment.map(|a| rfc3339(a.at.wall)),
         audit_failure: circuit.core_failure.clone(),
         reported: monitor.and_then(|m| Some(reported(m, station.reported(circuit)?, now.mono))),

@@ -56,7 +56,7 @@ fn conclude(circuit: &mut Circuit, assessment: Assessment, reading: &MonitorRead
         news.push(News::Diagnosis {
             circuit: circuit.shown.name.clone(),
             verdict: assessment.diagnosis.verdict,
-            headline: words::headline_with_check(&assessment, &circuit.shown.installation),
+            headline: words::headline_with_check(&assessment, &circuit.shown.installation, &circuit.shown.done()),
             because: None,
         });
     }
