@@ -138,7 +138,6 @@ impl Site {
                 &MonitorNow {
                     monitor: &meter.name,
                     polling: Polling::Answers,
-                    poor: None,
                     silent_with: None,
                     poor: None,
                     register_fault: None,
