@@ -5,6 +5,7 @@
 mod alarms;
 mod audit;
 mod check;
+mod columns;
 mod demo;
 mod history;
 mod journal;
@@ -63,6 +64,8 @@ enum Command {
     Audit(audit::Options),
     /// Put recorded readings through the same audit: tables (CSV, plain or gzip) of one or many stations
     Replay(replay::Options),
+    /// Draft the columns file that replay needs from the heading of a recorded table
+    Columns(columns::Options),
     /// Read one circuit for a while, then give a page to take to the panel
     Sheet(sheet::Options),
     /// Show it all working on simulated pump stations, some of them wired wrong on purpose
@@ -142,6 +145,7 @@ fn dispatch(cli: Cli) -> anyhow::Result<Exit> {
             logging::start(&cli.log, logging::ERRORS_ONLY)?;
             replay::run(&options)
         }
+        Command::Columns(options) => columns::run(&options),
         Command::Sheet(options) => {
             logging::start(&cli.log, logging::ERRORS_ONLY)?;
             on_runtime(sheet::run(options))

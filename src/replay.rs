@@ -6,10 +6,13 @@
 
 pub mod cells;
 pub mod columns;
+pub mod doubt;
+pub mod draft;
 pub mod hour;
 pub mod notes;
 pub mod rows;
 pub mod session;
+pub mod steps;
 pub mod time;
 
 #[cfg(test)]

@@ -150,7 +150,7 @@ fn help_names_every_command_and_every_exit_code() {
     for word in ["run", "check", "audit", "demo", "maps", "Exit codes", "3  error", "only ever reads"] {
         assert!(help.out.contains(word), "{word}: {}", help.out);
     }
-    for command in ["run", "check", "audit", "demo", "maps"] {
+    for command in ["run", "check", "audit", "demo", "maps", "replay", "columns"] {
         let help = run(&[command, "--help"]);
         assert_eq!(help.code, Some(0), "{command}");
         assert!(help.out.contains("Usage: wattassay"), "{command}");

@@ -1,6 +1,6 @@
 //! `wattassay replay`: recorded readings through the same audit as live ones, and what it finds, as text or JSON.
 
-mod lines;
+pub(super) mod lines;
 mod progress;
 
 use std::collections::VecDeque;
@@ -29,7 +29,7 @@ const LINES_BETWEEN_COUNTS: u64 = 20_000;
 const BETWEEN_SHOWS: Duration = Duration::from_millis(200);
 
 const LONG_HELP: &str = "\
-The columns file (TOML) says what each column of the recorded tables is:
+The columns file (TOML) says what each column of the recorded tables is; `wattassay columns` drafts one:
 
   version = 1
   delimiter = \",\"                      # \",\" \";\" \"tab\" \"|\"
@@ -52,7 +52,10 @@ The columns file (TOML) says what each column of the recorded tables is:
 
 Files of many stations: one [[files]] table each, with name = \"alder-creek-*.csv.gz\" and station, monitor or circuit.
 Tables of one value a row: [long] with tag_column, value_column and, if wanted, hold = \"10 s\"; column then is the tag.
+Rows in order of time, or grouped by tag and in order of time within each (at most 10,000,000 values).
 [conventions] and [blanking] as in register maps, in place of those of the configured maps.
+
+Columns that do not fit their circuit are told first, and no lead of that circuit is judged.
 
 Exit codes: 0 every circuit is sound, 1 a fault was found, 2 no fault but not all could be judged, 3 bad arguments,
 or a file that could not be read (what the others hold is still printed).";
@@ -199,12 +202,14 @@ impl Work<'_> {
         let path = &self.paths[file];
         let mut reader = session.reader(self.plans[file]);
         let error = self.read_lines(path, &mut reader, session).err().map(|error| format!("{error:#}"));
-        session.finished(&reader);
+        let name = path.display().to_string();
+        session.finished(&reader, &name);
         FileOutcome {
-            name: path.display().to_string(),
+            name,
             rows: reader.rows(),
             readings: reader.readings(),
             notes: reader.notes().clone(),
+            too_short: reader.too_short(),
             error,
         }
     }

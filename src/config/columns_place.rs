@@ -7,7 +7,7 @@ use std::collections::HashSet;
 use crate::modbus::map::{Channel, Quantity, Target};
 use crate::replay::columns::{MonitorKey, ValueColumn};
 
-use super::map_quantity::{read_channel, read_kind, read_unit};
+use super::map_quantity::{read_channel, read_kind, read_named_unit};
 use super::model::{CircuitConfig, StationConfig};
 use super::problem::quoted;
 use super::reader::{Fault, Located, TableReader, nearest};
@@ -35,7 +35,7 @@ pub(super) struct ColumnDraft {
     quantity: Quantity,
     own_to_circuit: bool,
     channel: Channel,
-    scale: f64,
+    unit: (&'static str, f64),
     names: Names,
     place: Span,
 }
@@ -58,7 +58,7 @@ pub(super) fn read_column(table: TableReader<'_>) -> Option<ColumnDraft> {
     let column = table.need("column", column, hint).value();
     let kind = read_kind(&table);
     let channel = read_channel(&table, kind);
-    let scale = read_unit(&table, kind);
+    let unit = read_named_unit(&table, kind);
     let names = read_names(&table);
     let place = table.place().clone();
     table.finish();
@@ -68,7 +68,7 @@ pub(super) fn read_column(table: TableReader<'_>) -> Option<ColumnDraft> {
         quantity: kind.quantity,
         own_to_circuit: kind.repeats,
         channel: channel?,
-        scale: scale?,
+        unit: unit?,
         names,
         place,
     })
@@ -109,7 +109,8 @@ pub(super) fn place_columns(
                 tell(&draft.place, "columns", Fault::new(message, hint));
                 continue;
             }
-            values.push(ValueColumn { column: draft.column.clone(), monitor, target, scale: draft.scale });
+            let (unit, scale) = draft.unit;
+            values.push(ValueColumn { column: draft.column.clone(), monitor, target, unit, scale });
         }
         plans.push((file.pattern.clone(), values));
     }

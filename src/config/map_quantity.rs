@@ -69,6 +69,18 @@ pub(super) fn repeats_per_slot(quantity: Quantity) -> bool {
     KINDS.iter().any(|kind| kind.quantity == quantity && kind.repeats)
 }
 
+/// The word of a quantity in maps and columns files.
+pub fn quantity_word(quantity: Quantity) -> &'static str {
+    KINDS.iter().find(|kind| kind.quantity == quantity).map_or("", |kind| kind.word)
+}
+
+/// The unit in which a quantity may be written that is `factor` SI units, if there is one.
+pub fn unit_of_factor(quantity: Quantity, factor: f64) -> Option<&'static str> {
+    let units = KINDS.iter().find(|kind| kind.quantity == quantity)?.units;
+    let is = |unit: &&&str| quantity::unit(unit).is_some_and(|(_, of)| (of / factor - 1.0).abs() < 1e-9);
+    units.iter().find(is).copied()
+}
+
 pub(super) fn read_kind(table: &TableReader<'_>) -> Option<&'static Kind> {
     let choices: Vec<(&'static str, usize)> =
         KINDS.iter().enumerate().map(|(index, kind)| (kind.word, index)).collect();
@@ -97,12 +109,17 @@ pub(super) fn read_channel(table: &TableReader<'_>, kind: Option<&Kind>) -> Opti
 
 /// The factor from the written unit to the SI unit.
 pub(super) fn read_unit(table: &TableReader<'_>, kind: Option<&Kind>) -> Option<f64> {
+    read_named_unit(table, kind).map(|(_, factor)| factor)
+}
+
+/// The unit as written, and the factor from it to the SI unit.
+pub(super) fn read_named_unit(table: &TableReader<'_>, kind: Option<&Kind>) -> Option<(&'static str, f64)> {
     let field = table.text("unit", kind.and_then(|kind| kind.units.first().copied()).unwrap_or("V"));
     let kind = kind?;
     let si_unit = kind.units.first().copied().unwrap_or_default();
     let field = table.check("unit", field, |text| {
-        if kind.units.contains(&text) {
-            return Ok(quantity::unit(text).map_or(1.0, |(_, factor)| factor));
+        if let Some(unit) = kind.units.iter().find(|unit| **unit == text) {
+            return Ok((*unit, quantity::unit(unit).map_or(1.0, |(_, factor)| factor)));
         }
         let units = kind.units.join(", ");
         let hint = match nearest(text, kind.units.iter().copied()).filter(|near| near.eq_ignore_ascii_case(text)) {
@@ -115,7 +132,7 @@ pub(super) fn read_unit(table: &TableReader<'_>, kind: Option<&Kind>) -> Option<
         }
     });
     if !kind.unit_needed {
-        return field.or(1.0);
+        return field.or((si_unit, 1.0));
     }
     table.need("unit", field, &format!("write the unit of the scaled value: {}", kind.units.join(", "))).value()
 }

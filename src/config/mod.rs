@@ -43,6 +43,7 @@ pub use checks::{RecordedCheck, load_checks, parse_checks};
 pub use columns_file::{load_columns, parse_columns};
 pub use load::{load, load_with_maps, parse};
 pub use map_file::parse_map;
+pub use map_quantity::{quantity_word, unit_of_factor};
 pub use model::Config;
 pub use problem::{Problem, Problems};
 pub use users_file::{check_account_name, load_users, parse_users};

@@ -4,6 +4,7 @@
 //! anything.
 
 mod document;
+mod doubt_text;
 
 pub use document::{Document, VERSION, document};
 
@@ -26,6 +27,7 @@ pub fn text(outcome: &Outcome, details: bool) -> String {
         out.push_str(&report::caution_text(&cautions));
         out.push('\n');
     }
+    doubt_text::first(&mut out, outcome);
     heading(&mut out, outcome);
     table(&mut out, &outcome.circuits);
     if details {
@@ -106,18 +108,29 @@ fn row(circuit: &CircuitOutcome) -> [String; 7] {
         }
     };
     [
-        words::verdict_words(circuit.verdict()).to_owned(),
+        verdict_words(circuit).to_owned(),
         circuit.fault_probability().map_or_else(|| "-".to_owned(), words::percent),
         off,
         cost,
         circuit.station.clone(),
         circuit.circuit.clone(),
-        circuit.assessment.as_ref().map_or_else(|| "no reading".to_owned(), words::headline),
+        headline(circuit),
     ]
 }
 
+fn verdict_words(circuit: &CircuitOutcome) -> &'static str {
+    if circuit.doubts.is_empty() { words::verdict_words(circuit.verdict()) } else { "not judged" }
+}
+
+fn headline(circuit: &CircuitOutcome) -> String {
+    if !circuit.doubts.is_empty() {
+        return doubt_text::HEADLINE.to_owned();
+    }
+    circuit.assessment.as_ref().map_or_else(|| "no reading".to_owned(), words::headline)
+}
+
 fn circuit_text(out: &mut String, circuit: &CircuitOutcome) {
-    let verdict = words::verdict_words(circuit.verdict()).to_uppercase();
+    let verdict = verdict_words(circuit).to_uppercase();
     let _ = writeln!(out, "\n{} / {}: {verdict}", circuit.station, circuit.circuit);
     if circuit.failures > 0 {
         let _ = writeln!(out, "  Internal audit error {} time(s); the audit started again.", circuit.failures);
@@ -126,8 +139,8 @@ fn circuit_text(out: &mut String, circuit: &CircuitOutcome) {
         let (from, to) = (rfc3339(from), rfc3339(to));
         let _ = writeln!(out, "  {} readings, {from} to {to}", grouped(circuit.readings));
     }
+    let _ = writeln!(out, "  {}", headline(circuit));
     let Some(assessment) = &circuit.assessment else { return };
-    let _ = writeln!(out, "  {}", words::headline(assessment));
     out.push_str(&report::conclusions(assessment));
     let Some(energy) = circuit.energy else {
         out.push_str("  Energy: no column gives active power\n");
@@ -201,6 +214,7 @@ mod tests {
             energy: Some(Period { from: Some(assessment.at), sums, registered: true }),
             assessment: Some(assessment),
             tariff,
+            doubts: Vec::new(),
             readings: 3601,
             period: None,
             failures: 0,

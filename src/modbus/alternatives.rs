@@ -72,16 +72,16 @@ pub fn changes(map: &MeterMap) -> Vec<(Change, f64)> {
     kept
 }
 
-/// True when a point belongs to the group.
-pub(super) fn belongs(point: &Point, group: Group) -> bool {
-    let own = match point.target.quantity {
-        Quantity::VoltageLn | Quantity::VoltageLl => Group::Voltage,
-        Quantity::Current => Group::Current,
-        Quantity::ActivePower => Group::ActivePower,
-        Quantity::ReactivePower => Group::ReactivePower,
-        Quantity::ApparentPower => Group::ApparentPower,
-        Quantity::PowerFactor => Group::PowerFactor,
-        Quantity::Frequency => Group::Frequency,
+/// The group of a quantity; `None` for what no group holds.
+pub fn group_of(quantity: Quantity) -> Option<Group> {
+    match quantity {
+        Quantity::VoltageLn | Quantity::VoltageLl => Some(Group::Voltage),
+        Quantity::Current => Some(Group::Current),
+        Quantity::ActivePower => Some(Group::ActivePower),
+        Quantity::ReactivePower => Some(Group::ReactivePower),
+        Quantity::ApparentPower => Some(Group::ApparentPower),
+        Quantity::PowerFactor => Some(Group::PowerFactor),
+        Quantity::Frequency => Some(Group::Frequency),
         Quantity::VoltageAngle
         | Quantity::CurrentAngle
         | Quantity::EnergyImport
@@ -90,8 +90,13 @@ pub(super) fn belongs(point: &Point, group: Group) -> bool {
         | Quantity::Flow
         | Quantity::Head
         | Quantity::SuctionPressure
-        | Quantity::DischargePressure => return false,
-    };
+        | Quantity::DischargePressure => None,
+    }
+}
+
+/// True when a point belongs to the group.
+pub(super) fn belongs(point: &Point, group: Group) -> bool {
+    let Some(own) = group_of(point.target.quantity) else { return false };
     own == group
         || group == Group::Powers && matches!(own, Group::ActivePower | Group::ReactivePower | Group::ApparentPower)
 }

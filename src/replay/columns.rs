@@ -100,7 +100,9 @@ pub struct ValueColumn {
     pub monitor: MonitorKey,
     /// Where the value goes.
     pub target: Target,
-    /// Multiplier to the SI unit.
+    /// Unit as declared.
+    pub unit: &'static str,
+    /// Multiplier from it to the SI unit.
     pub scale: f64,
 }
 

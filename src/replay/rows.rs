@@ -1,91 +1,49 @@
 //! Rows of one file into readings of its monitors, through the same rules of sign and range as registers.
 //!
-//! Holds one reading a monitor and never more, however long the file. Must never stop at a bad row, nor use one: it is
-//! noted and left out.
+//! Holds one reading a monitor; a long table that is grouped by tag is held to its end, up to a limit. Must never stop at
+//! a bad row, nor use one: it is noted and left out.
 
 use std::collections::HashMap;
 
-use super::cells::{Cell, Splitter, cell, status};
-use super::columns::{Columns, Layout, MonitorKey, TextRules, ValueColumn};
+use super::cells::Splitter;
+use super::columns::{Columns, Layout, MonitorKey};
 use super::hour::TimeReader;
 use super::notes::{Fault, Notes, shown};
+use super::steps::{Steps, TooShort, gap_too_short};
 use super::time::{Read, Step, Timeline};
-use crate::modbus::decode::{field, measured};
-use crate::modbus::map::{Conventions, MapSource, Quantity};
-use crate::reading::{CircuitReading, Instant2, Measured, MonitorReading, RunStatus, UnixMs};
+use crate::reading::{CircuitReading, Instant2, MonitorReading};
 
-/// Why a file cannot be used at all.
-#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
-pub enum HeadingError {
-    /// Saved in an encoding other than UTF-8.
-    #[error("this is UTF-16 text; save the file as UTF-8")]
-    Utf16,
-    /// The line that should hold the names cannot be split.
-    #[error("line {line} should hold the names of the columns, but is not a row")]
-    NotARow {
-        /// Its number.
-        line: u64,
-    },
-    /// Wanted columns are not there.
-    #[error("line {line} does not name {missing}; it names {present}")]
-    Missing {
-        /// Number of the heading's line.
-        line: u64,
-        /// The columns that are missing, in quotes.
-        missing: String,
-        /// What the heading holds.
-        present: String,
-    },
-    /// A wanted name stands over two columns.
-    #[error("line {line} names {column} twice")]
-    Twice {
-        /// Number of the heading's line.
-        line: u64,
-        /// The name, in quotes.
-        column: String,
-    },
-}
+mod heading;
+mod long;
+mod place;
+mod series;
 
-/// Names shown of a heading that lacks a wanted one.
-const NAMES_SHOWN: usize = 30;
+pub use heading::FileError;
 
-/// One monitor's reading in the making.
-struct Slot {
-    key: MonitorKey,
-    conventions: Conventions,
-    reading: MonitorReading,
-    given: bool,
-}
-
-/// A value of the plan, its place resolved.
-struct Value<'c> {
-    of: &'c ValueColumn,
-    slot: usize,
-    given: bool,
-    last: Option<(UnixMs, f64)>,
-}
-
-struct Heading {
-    width: usize,
-    time: usize,
-    /// Cell of each value in the wide layout, in the order of the plan.
-    cells: Vec<usize>,
-    /// Cells of name and value in the long layout.
-    tag_and_value: (usize, usize),
-}
+use heading::Heading;
+use long::Tag;
+use place::{Slot, Value, conventions, put, read_cell};
+use series::Series;
 
 /// Reads one file, line by line.
 pub struct RowReader<'c> {
     columns: &'c Columns,
+    plan: usize,
     splitter: Splitter,
     times: TimeReader<'c>,
     heading: Option<Heading>,
     slots: Vec<Slot>,
     values: Vec<Value<'c>>,
-    tags: HashMap<&'c [u8], Vec<usize>>,
+    /// Columns, or tags in the long layout, by name.
+    tags: HashMap<&'c [u8], usize>,
+    of_tag: Vec<Tag>,
     timeline: Timeline,
+    steps: Steps,
+    /// Rows of the long layout whose order is not known yet, or that are grouped by tag.
+    series: Option<Series>,
     /// Time of the rows being gathered, in the long layout.
     gathering: Option<(Read, Instant2)>,
+    gathered_before: bool,
     rows: u64,
     readings: u64,
     notes: Notes,
@@ -96,7 +54,8 @@ impl<'c> RowReader<'c> {
     pub fn new(columns: &'c Columns, plan: usize, timeline: Timeline) -> RowReader<'c> {
         let mut slots: Vec<Slot> = Vec::new();
         let mut values = Vec::new();
-        let mut tags: HashMap<&[u8], Vec<usize>> = HashMap::new();
+        let mut tags: HashMap<&[u8], usize> = HashMap::new();
+        let mut of_tag: Vec<Tag> = Vec::new();
         for of in columns.plans.get(plan).map_or(&[][..], |plan| &plan.values) {
             let slot = slots.iter().position(|slot| slot.key == of.monitor).unwrap_or_else(|| {
                 slots.push(Slot {
@@ -104,6 +63,7 @@ impl<'c> RowReader<'c> {
                     conventions: conventions(columns, of.monitor),
                     reading: MonitorReading::default(),
                     given: false,
+                    readings: 0,
                 });
                 slots.len() - 1
             });
@@ -112,19 +72,30 @@ impl<'c> RowReader<'c> {
             if circuits.len() < wanted {
                 circuits.resize(wanted, CircuitReading::default());
             }
-            tags.entry(of.column.as_bytes()).or_default().push(values.len());
-            values.push(Value { of, slot, given: false, last: None });
+            let tag = *tags.entry(of.column.as_bytes()).or_insert_with(|| {
+                of_tag.push(Tag::default());
+                of_tag.len() - 1
+            });
+            of_tag[tag].places.push(values.len());
+            values.push(Value { of, slot, tag, given: false, last: None, run_out: 0 });
         }
+        // A single tag is in order of time however a table is sorted.
+        let may_be_grouped = matches!(columns.layout, Layout::Long { .. }) && of_tag.len() > 1;
         RowReader {
             columns,
+            plan,
             splitter: Splitter::new(columns.text.delimiter),
             times: TimeReader::new(&columns.time_format, columns.text.decimal_comma),
             heading: None,
             slots,
-            values,
             tags,
+            series: may_be_grouped.then(|| Series::new(values.len(), of_tag.len(), timeline)),
+            values,
+            of_tag,
             timeline,
+            steps: Steps::default(),
             gathering: None,
+            gathered_before: false,
             rows: 0,
             readings: 0,
             notes: Notes::default(),
@@ -137,10 +108,10 @@ impl<'c> RowReader<'c> {
         number: u64,
         line: &[u8],
         mut sink: impl FnMut(MonitorKey, &MonitorReading),
-    ) -> Result<(), HeadingError> {
+    ) -> Result<(), FileError> {
         let line = if number == 1 { line.strip_prefix(b"\xef\xbb\xbf").unwrap_or(line) } else { line };
         if number == 1 && (line.starts_with(b"\xff\xfe") || line.starts_with(b"\xfe\xff")) {
-            return Err(HeadingError::Utf16);
+            return Err(FileError::Utf16);
         }
         if number <= self.columns.text.skip_lines || line.trim_ascii().is_empty() {
             return Ok(());
@@ -148,9 +119,9 @@ impl<'c> RowReader<'c> {
         let whole = self.splitter.split(line);
         let Some(heading) = &self.heading else {
             if !whole {
-                return Err(HeadingError::NotARow { line: number });
+                return Err(FileError::NotARow { line: number });
             }
-            self.heading = Some(self.read_heading(number)?);
+            self.heading = Some(Heading::read(&self.splitter, number, self.columns, &self.values)?);
             return Ok(());
         };
         self.rows += 1;
@@ -175,7 +146,7 @@ impl<'c> RowReader<'c> {
         };
         match self.columns.layout {
             Layout::Wide => self.wide(number, read, &mut sink),
-            Layout::Long { hold_ms, .. } => self.long(number, read, hold_ms, &mut sink),
+            Layout::Long { hold_ms, .. } => self.long(number, read, hold_ms, &mut sink)?,
         }
         Ok(())
     }
@@ -189,6 +160,7 @@ impl<'c> RowReader<'c> {
     /// Hands out what is still being gathered at the end of the file, and whether a heading was ever found.
     pub fn finish(&mut self, mut sink: impl FnMut(MonitorKey, &MonitorReading)) -> bool {
         if let Layout::Long { hold_ms, .. } = self.columns.layout {
+            self.pass_on_what_is_held(hold_ms, &mut sink);
             self.hand_out(hold_ms, &mut sink);
         }
         self.heading.is_some()
@@ -209,9 +181,20 @@ impl<'c> RowReader<'c> {
         &self.notes
     }
 
+    /// Times of the columns file that are too short for the rows so far.
+    pub fn too_short(&self) -> Vec<TooShort> {
+        let gap = gap_too_short(self.columns.longest_gap_ms, &self.steps);
+        self.hold_too_short().into_iter().chain(gap).collect()
+    }
+
     /// Where time stands, for the next file of the same monitors.
     pub fn timeline(&self) -> Timeline {
         self.timeline
+    }
+
+    /// The plan the file is read by, by index.
+    pub fn plan(&self) -> usize {
+        self.plan
     }
 
     /// The monitors this file has values of.
@@ -219,128 +202,42 @@ impl<'c> RowReader<'c> {
         self.slots.iter().map(|slot| slot.key)
     }
 
-    fn read_heading(&self, line: u64) -> Result<Heading, HeadingError> {
-        let names: Vec<&[u8]> = (0..self.splitter.len()).map(|n| self.splitter.cell(n)).collect();
-        let mut missing: Vec<String> = Vec::new();
-        let mut find = |name: &str| {
-            let mut found = names.iter().enumerate().filter(|(_, n)| **n == name.as_bytes()).map(|(index, _)| index);
-            match (found.next(), found.next()) {
-                (Some(index), None) => Ok(index),
-                (None, _) => {
-                    let name = shown(name.as_bytes());
-                    if !missing.contains(&name) {
-                        missing.push(name);
-                    }
-                    Ok(0)
-                }
-                (Some(_), Some(_)) => Err(HeadingError::Twice { line, column: shown(name.as_bytes()) }),
-            }
-        };
-        let time = find(&self.columns.time_column)?;
-        let (mut cells, mut tag_and_value) = (Vec::new(), (0, 0));
-        match &self.columns.layout {
-            Layout::Wide => {
-                for value in &self.values {
-                    cells.push(find(&value.of.column)?);
-                }
-            }
-            Layout::Long { tag_column, value_column, .. } => tag_and_value = (find(tag_column)?, find(value_column)?),
+    /// A smaller limit, for tests.
+    #[cfg(test)]
+    pub fn hold_at_most(&mut self, values: usize) {
+        if let Some(series) = &mut self.series {
+            series.limit(values);
         }
-        if missing.is_empty() {
-            return Ok(Heading { width: names.len(), time, cells, tag_and_value });
-        }
-        let mut present: Vec<String> = names.iter().take(NAMES_SHOWN).map(|name| shown(name)).collect();
-        if names.len() > NAMES_SHOWN {
-            present.push(format!("and {} more", names.len() - NAMES_SHOWN));
-        }
-        Err(HeadingError::Missing { line, missing: missing.join(", "), present: present.join(", ") })
     }
 
     fn wide(&mut self, number: u64, read: Read, sink: &mut impl FnMut(MonitorKey, &MonitorReading)) {
-        let Some(at) = step(&mut self.timeline, &mut self.notes, number, read, true) else { return };
+        let before = self.timeline.last();
+        let step = self.timeline.step(read, true);
+        let Some(at) = step_or_note(step, &mut self.notes, number) else { return };
+        if let Some(before) = before {
+            self.steps.take(at.mono.0 - before.mono.0);
+        }
         let Some(heading) = &self.heading else { return };
         for slot in &mut self.slots {
             slot.reading.at = at;
             slot.reading.failures.clear();
         }
         for (value, index) in self.values.iter().zip(&heading.cells) {
-            let slot = &mut self.slots[value.slot];
-            put(slot, value.of, self.splitter.cell(*index), &self.columns.text, &mut self.notes, number);
+            let bytes = self.splitter.cell(*index);
+            let found = read_cell(value.of, bytes, &self.columns.text, &mut self.notes, number);
+            put(&mut self.slots[value.slot], value.of, found);
         }
         for slot in &self.slots {
             self.readings += 1;
             sink(slot.key, &slot.reading);
         }
     }
-
-    fn long(&mut self, number: u64, read: Read, hold_ms: u64, sink: &mut impl FnMut(MonitorKey, &MonitorReading)) {
-        let Some(heading) = &self.heading else { return };
-        let (tag_at, value_at) = heading.tag_and_value;
-        if self.gathering.is_none_or(|(of, _)| of != read) {
-            self.hand_out(hold_ms, sink);
-            let Some(at) = step(&mut self.timeline, &mut self.notes, number, read, false) else { return };
-            self.gathering = Some((read, at));
-            self.values.iter_mut().for_each(|value| value.given = false);
-            for slot in &mut self.slots {
-                slot.given = false;
-                slot.reading.at = at;
-                slot.reading.failures.clear();
-            }
-        }
-        let tag = self.splitter.cell(tag_at);
-        let Some(places) = self.tags.get(tag) else {
-            self.notes.add(Fault::UnknownName, number, || shown(tag));
-            return;
-        };
-        for &place in places {
-            let value = &mut self.values[place];
-            if value.given {
-                self.notes.add(Fault::Row, number, || format!("{} is given twice for the same time", shown(tag)));
-                continue;
-            }
-            value.given = true;
-            let slot = &mut self.slots[value.slot];
-            slot.given = true;
-            let bytes = self.splitter.cell(value_at);
-            value.last = put(slot, value.of, bytes, &self.columns.text, &mut self.notes, number)
-                .map(|number| (slot.reading.at.wall, number));
-        }
-    }
-
-    /// Completes the readings of the time being gathered: what has no row keeps its last value as long as the columns
-    /// file says, and counts as failed after that.
-    fn hand_out(&mut self, hold_ms: u64, sink: &mut impl FnMut(MonitorKey, &MonitorReading)) {
-        let Some((_, at)) = self.gathering.take() else { return };
-        for value in self.values.iter().filter(|value| !value.given) {
-            let slot = &mut self.slots[value.slot];
-            if !slot.given {
-                continue;
-            }
-            let held = value.last.filter(|(since, _)| at.wall.0.abs_diff(since.0) <= hold_ms);
-            if held.is_none() {
-                slot.reading.failures.push(format!("{} has no row of this time", shown(value.of.column.as_bytes())));
-            }
-            store(slot, value.of, held.map_or(Found::Failed, |(_, number)| Found::Number(number)));
-        }
-        for slot in self.slots.iter().filter(|slot| slot.given) {
-            self.readings += 1;
-            sink(slot.key, &slot.reading);
-        }
-    }
-}
-
-fn conventions(columns: &Columns, key: MonitorKey) -> Conventions {
-    let monitor = columns.stations.get(key.station).and_then(|station| station.monitors.get(key.monitor));
-    monitor.map_or_else(Conventions::default, |monitor| match &monitor.map {
-        MapSource::Fixed(map) => map.conventions,
-        MapSource::SunSpec { conventions, .. } => *conventions,
-    })
 }
 
 /// The time of a row, or a note why it has none.
-fn step(timeline: &mut Timeline, notes: &mut Notes, number: u64, read: Read, may_set_back: bool) -> Option<Instant2> {
+fn step_or_note(step: Step, notes: &mut Notes, number: u64) -> Option<Instant2> {
     let seconds = |ms: i64| ms as f64 / 1000.0;
-    match timeline.step(read, may_set_back) {
+    match step {
         Step::Forward(at) => Some(at),
         Step::ForwardOfTwo(at) => {
             notes.add(Fault::Clock, number, || {
@@ -362,63 +259,5 @@ fn step(timeline: &mut Timeline, notes: &mut Notes, number: u64, read: Read, may
             notes.add(Fault::Repeated, number, || "the same time as the last row used".to_owned());
             None
         }
-    }
-}
-
-/// What is known of a value.
-#[derive(Clone, Copy)]
-enum Found {
-    Number(f64),
-    NotAvailable,
-    Failed,
-}
-
-/// Reads a cell into a reading; gives the number, in the SI unit, when it holds one.
-fn put(
-    slot: &mut Slot,
-    of: &ValueColumn,
-    bytes: &[u8],
-    rules: &TextRules,
-    notes: &mut Notes,
-    line: u64,
-) -> Option<f64> {
-    let read = if of.target.quantity == Quantity::RunStatus { status(bytes, rules) } else { cell(bytes, rules) };
-    let found = match read {
-        // Adding zero turns a negative zero, which would print as "-0", into zero.
-        Cell::Number(number) => Found::Number(number * of.scale + 0.0),
-        Cell::NotAvailable => Found::NotAvailable,
-        Cell::Unreadable => {
-            let column = shown(of.column.as_bytes());
-            notes.add(Fault::Cell, line, || format!("column {column} holds {}", shown(bytes)));
-            slot.reading.failures.push(format!("column {column} holds what is not a number"));
-            Found::Failed
-        }
-    };
-    store(slot, of, found);
-    match found {
-        Found::Number(number) => Some(number),
-        _ => None,
-    }
-}
-
-fn store(slot: &mut Slot, of: &ValueColumn, found: Found) {
-    let target = of.target;
-    if target.quantity == Quantity::RunStatus {
-        if let Some(circuit) = slot.reading.circuits.get_mut(usize::from(target.slot)) {
-            circuit.run_status = match found {
-                Found::Number(0.0) => RunStatus::Stopped,
-                Found::Number(_) => RunStatus::Running,
-                Found::NotAvailable | Found::Failed => RunStatus::Failed,
-            };
-        }
-        return;
-    }
-    let value = match found {
-        Found::Number(number) => measured(target.quantity, number, slot.conventions),
-        Found::NotAvailable => Measured::NotAvailable,
-        Found::Failed => Measured::Failed,
-    };
-    if let Some(field) = field(&mut slot.reading, target) {
-        *field = value;
     }
 }

@@ -6,9 +6,12 @@
 use std::collections::{BTreeMap, BTreeSet};
 use std::panic::{AssertUnwindSafe, catch_unwind};
 
-use super::columns::{Columns, MonitorKey};
+use super::columns::{Columns, MonitorKey, ValueColumn};
+use super::doubt::sample::Sample;
+use super::doubt::{Doubt, weigh, worth_weighing};
 use super::notes::Notes;
 use super::rows::RowReader;
+use super::steps::TooShort;
 use super::time::Timeline;
 use crate::audit::assessment::{Assessment, RunState, Verdict};
 use crate::audit::context::CircuitContext;
@@ -20,6 +23,7 @@ use crate::config::model::Tariff;
 use crate::modbus::map::Quantity;
 use crate::reading::{Instant2, MonitorReading, UnixMs};
 use crate::station::context::{ContextError, circuit_context, installation};
+use crate::station::register_watch::Signs;
 
 /// One circuit being replayed.
 #[derive(Debug)]
@@ -34,6 +38,16 @@ struct Circuit {
     readings: u64,
     period: Option<(UnixMs, UnixMs)>,
     failures: u64,
+    doubts: Vec<FileDoubt>,
+}
+
+/// What does not fit in the columns of one file.
+#[derive(Debug, Clone, PartialEq)]
+pub struct FileDoubt {
+    /// The file, as named on the command line.
+    pub file: String,
+    /// What does not fit.
+    pub doubt: Doubt,
 }
 
 /// What the replay says of one circuit.
@@ -45,9 +59,11 @@ pub struct CircuitOutcome {
     pub circuit: String,
     /// What a person meets at its panel.
     pub installation: Installation,
-    /// The assessment after the last reading; `None` without a reading.
+    /// Why the circuit is not judged: columns that do not fit it.
+    pub doubts: Vec<FileDoubt>,
+    /// The assessment after the last reading; `None` without a reading, and while columns do not fit.
     pub assessment: Option<Assessment>,
-    /// Energies over the period; `None` when no column gives active power.
+    /// Energies over the period; `None` when no column gives active power, and while columns do not fit.
     pub energy: Option<Period>,
     /// What energy costs at its station.
     pub tariff: Option<Tariff>,
@@ -62,6 +78,9 @@ pub struct CircuitOutcome {
 impl CircuitOutcome {
     /// The verdict after the last reading.
     pub fn verdict(&self) -> Verdict {
+        if !self.doubts.is_empty() {
+            return Verdict::Undecided;
+        }
         self.assessment.as_ref().map_or(Verdict::NoEvidence, |a| a.diagnosis.verdict)
     }
 
@@ -94,6 +113,8 @@ pub struct FileOutcome {
     pub readings: u64,
     /// What was wrong in rows.
     pub notes: Notes,
+    /// What the columns file says that is too short for it.
+    pub too_short: Vec<TooShort>,
     /// Why the file, or the rest of it, could not be read.
     pub error: Option<String>,
 }
@@ -125,6 +146,8 @@ struct Monitor {
     auditor: MonitorAuditor,
     /// What it made of the latest reading, by circuit; none before the first, and after one on which the audit failed inside.
     latest: Vec<Assessment>,
+    /// Of the readings of the file being read.
+    sample: Sample,
 }
 
 /// All circuits of a replay, or those of some stations.
@@ -139,14 +162,8 @@ impl<'c> Session<'c> {
     /// A session over every circuit that the columns file has at least one value of.
     pub fn new(columns: &'c Columns) -> Result<Session<'c>, ContextError> {
         let values = || columns.plans.iter().flat_map(|plan| &plan.values);
-        let own = |quantity: Quantity| {
-            !matches!(
-                quantity,
-                Quantity::VoltageLn | Quantity::VoltageLl | Quantity::VoltageAngle | Quantity::Frequency
-            )
-        };
         let wanted: BTreeSet<(MonitorKey, u8)> =
-            values().filter(|v| own(v.target.quantity)).map(|v| (v.monitor, v.target.slot)).collect();
+            values().filter(|v| own_to_circuit(v.target.quantity)).map(|v| (v.monitor, v.target.slot)).collect();
         let powered: BTreeSet<(MonitorKey, u8)> = values()
             .filter(|v| v.target.quantity == Quantity::ActivePower)
             .map(|v| (v.monitor, v.target.slot))
@@ -177,6 +194,7 @@ impl<'c> Session<'c> {
                     readings: 0,
                     period: None,
                     failures: 0,
+                    doubts: Vec::new(),
                 });
             }
             let monitors = of_monitor.into_iter().map(|(circuits, contexts)| Monitor {
@@ -184,6 +202,7 @@ impl<'c> Session<'c> {
                 auditor: MonitorAuditor::new(contexts.clone()),
                 contexts,
                 latest: Vec::new(),
+                sample: Sample::default(),
             });
             stations.insert(station, Station { circuits, monitors: monitors.collect(), timeline: Timeline::default() });
         }
@@ -239,11 +258,17 @@ impl<'c> Session<'c> {
         RowReader::new(self.columns, plan, latest)
     }
 
-    /// Notes that a file has been read to its end.
-    pub fn finished(&mut self, reader: &RowReader<'_>) {
+    /// Notes that a file has been read to its end, and looks whether its columns fit.
+    pub fn finished(&mut self, reader: &RowReader<'_>, file: &str) {
+        let values = self.columns.plans.get(reader.plan()).map_or(&[][..], |plan| &plan.values);
         for key in reader.monitors() {
-            if let Some(station) = self.stations.get_mut(&key.station) {
-                station.timeline = reader.timeline();
+            let Some(station) = self.stations.get_mut(&key.station) else { continue };
+            station.timeline = reader.timeline();
+            let Some(monitor) = station.monitors.get_mut(key.monitor) else { continue };
+            for (index, doubt) in monitor.doubts(key, values) {
+                if let Some(circuit) = station.circuits.get_mut(index) {
+                    circuit.doubts.push(FileDoubt { file: file.to_owned(), doubt });
+                }
             }
         }
     }
@@ -259,6 +284,11 @@ impl<'c> Session<'c> {
         if catch_unwind(AssertUnwindSafe(|| auditor.observe_into(reading, latest))).is_err() {
             monitor.auditor = MonitorAuditor::new(monitor.contexts.clone());
             monitor.latest.clear();
+        }
+        if monitor.sample.due() {
+            let mut signs = Signs::default();
+            monitor.latest.iter().for_each(|assessment| signs.note(assessment));
+            monitor.sample.take(reading, signs);
         }
         for (place, index) in monitor.circuits.iter().enumerate() {
             if let Some(circuit) = station.circuits.get_mut(*index) {
@@ -284,6 +314,34 @@ impl<'c> Session<'c> {
                 .then(b.misregistered_wh().total_cmp(&a.misregistered_wh()))
         });
         outcomes
+    }
+}
+
+/// True for what each circuit has for itself; false for what the monitor has once.
+fn own_to_circuit(quantity: Quantity) -> bool {
+    !matches!(quantity, Quantity::VoltageLn | Quantity::VoltageLl | Quantity::VoltageAngle | Quantity::Frequency)
+}
+
+impl Monitor {
+    /// What does not fit in the columns of the file that has been read, by index of the circuit. Begins a new sample.
+    fn doubts(&mut self, key: MonitorKey, values: &[ValueColumn]) -> Vec<(usize, Doubt)> {
+        let sample = std::mem::take(&mut self.sample);
+        let mut found = Vec::new();
+        for (place, (index, context)) in self.circuits.iter().zip(&self.contexts).enumerate() {
+            let sound = self.latest.get(place).is_some_and(|latest| latest.diagnosis.verdict == Verdict::Sound);
+            // Where all is well nothing is weighed, so that a fleet of healthy stations pays for a few comparisons.
+            if sound && !worth_weighing(&sample, context) {
+                continue;
+            }
+            let of_circuit = |value: &&ValueColumn| {
+                let target = value.target;
+                value.monitor == key
+                    && (usize::from(target.slot) == context.slot || !own_to_circuit(target.quantity))
+            };
+            let own: Vec<&ValueColumn> = values.iter().filter(of_circuit).collect();
+            found.extend(weigh(&sample, &own, context).into_iter().map(|doubt| (*index, doubt)));
+        }
+        found
     }
 }
 
@@ -324,8 +382,9 @@ impl Circuit {
             station: station.map(|station| station.name.clone()).unwrap_or_default(),
             circuit: self.name.clone(),
             installation: self.installation,
-            assessment: assessment.cloned(),
-            energy: self.registers_power.then(|| Period {
+            assessment: assessment.filter(|_| self.doubts.is_empty()).cloned(),
+            doubts: self.doubts.clone(),
+            energy: (self.registers_power && self.doubts.is_empty()).then(|| Period {
                 from: self.started_at,
                 sums: self.energy.sums(),
                 registered: true,

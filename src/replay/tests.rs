@@ -4,8 +4,9 @@ use proptest::prelude::*;
 
 use super::columns::{Columns, MonitorKey};
 use super::notes::Fault;
-use super::rows::{HeadingError, RowReader};
+use super::rows::{FileError, RowReader};
 use super::session::Session;
+use super::steps::TooShort;
 use super::time::Timeline;
 use crate::config::{MapLibrary, parse, parse_columns};
 use crate::reading::Measured::{Failed, Good, NotAvailable, NotMapped, OutOfRange};
@@ -79,7 +80,7 @@ struct Replayed {
     rows: u64,
 }
 
-fn replay(columns_text: &str, text: &str) -> Result<Replayed, HeadingError> {
+fn replay(columns_text: &str, text: &str) -> Result<Replayed, FileError> {
     let columns = columns(columns_text);
     let mut reader = RowReader::new(&columns, 0, Timeline::default());
     let mut readings = Vec::new();
@@ -168,7 +169,7 @@ fn a_heading_that_does_not_fit_is_told() {
     assert_eq!(told("\"Time"), "line 1 should hold the names of the columns, but is not a row");
     let columns = columns(WIDE);
     let mut reader = RowReader::new(&columns, 0, Timeline::default());
-    assert_eq!(reader.line(1, b"\xff\xfeT\0", |_, _| ()), Err(HeadingError::Utf16));
+    assert_eq!(reader.line(1, b"\xff\xfeT\0", |_, _| ()), Err(FileError::Utf16));
     assert!(replay(&format!("skip_lines = 2\n{WIDE}"), "Export\nof today\nTime,V1,I1,kW,Run\n").is_ok());
 }
 
@@ -215,7 +216,7 @@ fn a_second_file_of_a_station_goes_on_in_time() {
             let line = format!("{time},0.277,75,12,1");
             reader.line(n as u64 + 2, line.as_bytes(), |key, reading| session.take(key, reading)).unwrap();
         }
-        session.finished(&reader);
+        session.finished(&reader, "rows.csv");
     }
     let outcomes = session.ranked();
     assert_eq!(outcomes.len(), 2);
@@ -255,7 +256,7 @@ fn stations_that_share_no_file_are_taken_apart_and_put_together_again() {
             let line = format!("{},0.277,75,12,1", 1_763_588_580 + n);
             reader.line(n + 2, line.as_bytes(), |key, reading| part.take(key, reading)).unwrap();
         }
-        part.finished(&reader);
+        part.finished(&reader, "rows.csv");
         session.put_back(part);
     }
     let mut found: Vec<(String, u64)> = session.ranked().into_iter().map(|o| (o.station, o.readings)).collect();
@@ -263,6 +264,123 @@ fn stations_that_share_no_file_are_taken_apart_and_put_together_again() {
     let expected =
         [("Alder Creek Lift", 2), ("Alder Creek Lift", 2), ("Birch Hollow Lift", 3), ("Birch Hollow Lift", 3)];
     assert_eq!(found, expected.map(|(station, readings)| (station.to_owned(), readings)));
+}
+
+/// The same values sorted by time and grouped by tag.
+fn by_time_and_by_tag(rows: &[(&str, i64, &str)]) -> (String, String) {
+    let head = "Tag,Time,Value\n";
+    let text = |rows: &[&(&str, i64, &str)]| {
+        let lines: String = rows.iter().map(|(tag, at, value)| format!("{tag},{at},{value}\n")).collect();
+        format!("{head}{lines}")
+    };
+    let mut by_time: Vec<&(&str, i64, &str)> = rows.iter().collect();
+    by_time.sort_by_key(|(_, at, _)| *at);
+    let mut by_tag: Vec<&(&str, i64, &str)> = rows.iter().collect();
+    by_tag.sort_by_key(|(tag, at, _)| (*tag, *at));
+    (text(&by_time), text(&by_tag))
+}
+
+#[test]
+fn a_long_table_grouped_by_tag_gives_what_one_sorted_by_time_gives() {
+    let mut rows = Vec::new();
+    for at in (0..300).map(|n| 1_763_588_580 + 10 * n) {
+        rows.push(("V1", at, "0.277"));
+        rows.push(("I1", at + 3, if at % 70 == 0 { "x" } else { "75" }));
+        if at % 30 == 0 {
+            rows.push(("kW", at, if at % 90 == 0 { "" } else { "12" }));
+            rows.push(("Run", at + 3, "on"));
+        }
+    }
+    for hold in ["", "hold = \"10 s\"", "hold = \"1 min\""] {
+        let (by_time, by_tag) = by_time_and_by_tag(&rows);
+        assert_ne!(by_time, by_tag);
+        let (one, other) = (replay(&long(hold), &by_time).unwrap(), replay(&long(hold), &by_tag).unwrap());
+        assert!(one.readings.len() >= 600, "{}", one.readings.len());
+        assert_eq!(one.readings, other.readings, "{hold}");
+    }
+}
+
+#[test]
+fn a_row_out_of_order_within_its_tag_is_told_by_line() {
+    let text = "Tag,Time,Value\n\
+                I1,1763588580,75\n\
+                I1,1763588590,76\n\
+                V1,1763588580,0.277\n\
+                V1,1763588600,0.278\n\
+                V1,1763588590,0.277\n\
+                V1,1763588600,0.278\n";
+    let found = replay(&long(""), text).unwrap();
+    assert_eq!(
+        found.notes,
+        [
+            "rows_back_in_time 6: 10.000 s before the last row used",
+            "rows_of_a_repeated_time 7: the same time as the last row used",
+        ]
+    );
+    let times: Vec<u64> = found.readings.iter().map(|(_, reading)| reading.at.mono.0).collect();
+    assert_eq!(times, [0, 10_000, 20_000]);
+}
+
+/// Without its own limit a table of hundreds of millions of rows would take all memory.
+#[test]
+fn a_table_too_large_to_be_sorted_is_refused_with_its_line() {
+    let columns = columns(&long(""));
+    let mut reader = RowReader::new(&columns, 0, Timeline::default());
+    reader.hold_at_most(20);
+    reader.line(1, b"Tag,Time,Value", |_, _| ()).unwrap();
+    let mut readings = 0;
+    for n in 2..=30 {
+        let line = format!("I1,{},75", 1_763_588_580 + n);
+        let taken = reader.line(n, line.as_bytes(), |_, _| readings += 1);
+        let expected = if n <= 21 { Ok(()) } else { Err(FileError::TooLargeToSort { line: n }) };
+        assert_eq!(taken, expected);
+    }
+    assert_eq!(readings, 0, "nothing of such a file is used");
+    let told = FileError::TooLargeToSort { line: 22 }.to_string();
+    assert!(told.contains("line 22") && told.contains("10000000 values") && told.contains("each month"), "{told}");
+}
+
+fn too_short(columns_text: &str, text: &str) -> Vec<TooShort> {
+    let columns = columns(columns_text);
+    let mut reader = RowReader::new(&columns, 0, Timeline::default());
+    for (n, line) in text.lines().enumerate() {
+        reader.line(n as u64 + 1, line.as_bytes(), |_, _| ()).unwrap();
+    }
+    reader.finish(|_, _| ());
+    reader.too_short()
+}
+
+#[test]
+fn a_hold_shorter_than_the_rows_are_apart_is_told() {
+    // Every value once a minute, each at its own second.
+    let mut text = "Tag,Time,Value\n".to_owned();
+    for minute in 0..20 {
+        for (second, (tag, value)) in [("V1", "0.277"), ("I1", "69"), ("kW", "12"), ("Run", "1")].iter().enumerate() {
+            text += &format!("{tag},{},{value}\n", 1_763_588_580 + 60 * minute + 13 * second as i64);
+        }
+    }
+    let found = too_short(&long("hold = \"10 s\""), &text);
+    let [TooShort::Hold { hold_ms: 10_000, step_ms: 60_000, enough_ms: Some(90_000), values, missing, readings, .. }] =
+        found.as_slice()
+    else {
+        panic!("{found:?}")
+    };
+    assert!(*values >= 4 && *missing > 50 && *readings == 80, "{found:?}");
+    let unset = too_short(&long(""), &text);
+    assert!(matches!(unset.as_slice(), [TooShort::Hold { hold_ms: 0, .. }]), "{unset:?}");
+    assert_eq!(too_short(&long("hold = \"90 s\""), &text), []);
+}
+
+#[test]
+fn a_longest_gap_shorter_than_the_rows_are_apart_is_told() {
+    let rows: String = (0..10).map(|n| format!("{},0.277,75,12,1\n", 1_763_588_580 + 300 * n)).collect();
+    let text = format!("Time,V1,I1,kW,Run\n{rows}");
+    let found = too_short(WIDE, &text);
+    assert_eq!(
+        found,
+        [TooShort::Gap { longest_gap_ms: 60_000, step_ms: 300_000, enough_ms: Some(480_000) }]
+    );
+    assert_eq!(too_short(&format!("longest_gap = \"8 min\"\n{WIDE}"), &text), []);
 }
 
 fn survives(columns_text: &str, lines: &[Vec<u8>]) {
@@ -276,7 +394,7 @@ fn survives(columns_text: &str, lines: &[Vec<u8>]) {
         }
     }
     reader.finish(|key, reading| session.take(key, reading));
-    session.finished(&reader);
+    session.finished(&reader, "rows.csv");
     assert!(session.ranked().iter().all(|outcome| outcome.failures == 0));
     assert!(reader.rows() <= lines.len() as u64);
 }

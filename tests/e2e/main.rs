@@ -19,6 +19,7 @@ mod recorder;
 mod registers;
 mod reload;
 mod replay;
+mod replay_columns;
 mod support;
 mod tidy;
 mod wirings;

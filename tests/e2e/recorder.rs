@@ -35,8 +35,8 @@ fn columns(map: &str) -> Vec<Column> {
         three("kW", "active-power", CHANNELS, "kW", |s, n| circuit(s).active_power_w[n] / 1000.0);
     }
     if map == "generic-full" {
-        three("VA_", "voltage-angle", CHANNELS, "deg", |s, n| s.voltage_angle_deg[n]);
-        three("IA_", "current-angle", CHANNELS, "deg", |s, n| circuit(s).current_angle_deg[n]);
+        three("V angle ", "voltage-angle", CHANNELS, "deg", |s, n| s.voltage_angle_deg[n]);
+        three("I angle ", "current-angle", CHANNELS, "deg", |s, n| circuit(s).current_angle_deg[n]);
         three("kvar", "reactive-power", CHANNELS, "kvar", |s, n| circuit(s).reactive_power_var[n] / 1000.0);
         three("kVA", "apparent-power", CHANNELS, "kVA", |s, n| circuit(s).apparent_power_va[n] / 1000.0);
         three("PF", "power-factor", CHANNELS, "1", |s, n| circuit(s).power_factor[n]);

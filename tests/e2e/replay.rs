@@ -16,14 +16,14 @@ use crate::recorder::{columns_file, record};
 use crate::support::{Scene, Stage, leading, station, told, wattassay};
 
 /// A folder with a configuration, a columns file and recordings.
-struct Archive {
-    folder: TempDir,
+pub struct Archive {
+    pub folder: TempDir,
     files: Vec<PathBuf>,
 }
 
 impl Archive {
     /// Scenes of one map as configured, and how their recordings are read.
-    fn new(scenes: &[Scene], columns: &str) -> Archive {
+    pub fn new(scenes: &[Scene], columns: &str) -> Archive {
         let archive = Archive { folder: tempfile::tempdir().unwrap(), files: Vec::new() };
         let config: String =
             scenes.iter().zip(1..).map(|(scene, unit)| scene.config("127.0.0.1:15021", unit)).collect();
@@ -32,23 +32,23 @@ impl Archive {
         archive
     }
 
-    fn write(&self, name: &str, bytes: &[u8]) -> PathBuf {
+    pub fn write(&self, name: &str, bytes: &[u8]) -> PathBuf {
         let path = self.folder.path().join(name);
         std::fs::write(&path, bytes).unwrap();
         path
     }
 
-    fn add(&mut self, name: &str, bytes: &[u8]) {
+    pub fn add(&mut self, name: &str, bytes: &[u8]) {
         self.files.push(self.write(name, bytes));
     }
 
-    fn replay(&self, more: &[&str]) -> Output {
+    pub fn replay(&self, more: &[&str]) -> Output {
         let mut command = wattassay();
         command.arg("replay").args(more).arg("--config").arg(self.folder.path().join("stations.toml"));
         command.arg("--columns").arg(self.folder.path().join("columns.toml")).args(&self.files).output().unwrap()
     }
 
-    fn json(&self) -> (i32, Value) {
+    pub fn json(&self) -> (i32, Value) {
         let output = self.replay(&["--json"]);
         let document = serde_json::from_slice(&output.stdout)
             .unwrap_or_else(|error| panic!("no JSON ({error}): {}", told(&output)));
@@ -56,7 +56,7 @@ impl Archive {
     }
 }
 
-fn gzip(bytes: &[u8]) -> Vec<u8> {
+pub fn gzip(bytes: &[u8]) -> Vec<u8> {
     let mut packer = GzEncoder::new(Vec::new(), Compression::fast());
     packer.write_all(bytes).unwrap();
     packer.finish().unwrap()
@@ -87,7 +87,7 @@ fn replay_of(scenes: &[Scene], rows: u32, period_ms: u32) -> (i32, Value) {
     archive.json()
 }
 
-fn circuit_of<'a>(document: &'a Value, name: &str) -> &'a Value {
+pub fn circuit_of<'a>(document: &'a Value, name: &str) -> &'a Value {
     let circuits = document["circuits"].as_array().unwrap_or_else(|| panic!("no circuits in {document}"));
     circuits.iter().find(|c| c["station"] == name).unwrap_or_else(|| panic!("no {name} in {document}"))
 }

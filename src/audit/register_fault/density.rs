@@ -79,6 +79,23 @@ impl Score {
     }
 }
 
+impl Score {
+    /// Adds numbers that share one cause: a mixture over causes, each with its share and its density of the number at a
+    /// place, given those before it.
+    pub(super) fn add_together(&mut self, numbers: &[f64], causes: &[(f64, &dyn Fn(usize, f64) -> f64)]) {
+        if numbers.is_empty() {
+            return;
+        }
+        let garbage = 1.0 / GARBAGE_DECADES;
+        let under = |(share, density): &(f64, &dyn Fn(usize, f64) -> f64)| {
+            let of = |(k, v): (usize, &f64)| (1.0 - STRAY) * density(k, *v) + STRAY * garbage;
+            share * numbers.iter().enumerate().map(of).product::<f64>()
+        };
+        self.fits += causes.iter().map(under).sum::<f64>().ln();
+        self.nothing += numbers.len() as f64 * garbage.ln();
+    }
+}
+
 /// Normal density at `x` of a deviation of `sigma` about zero.
 pub(super) fn normal(x: f64, sigma: f64) -> f64 {
     (-0.5 * (x / sigma).powi(2)).exp() / (sigma * std::f64::consts::TAU.sqrt())

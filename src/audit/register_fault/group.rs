@@ -95,7 +95,7 @@ impl Group {
     }
 
     /// A value again with the quality that its size allows.
-    pub(super) fn qualified(self, value: f64) -> Measured {
+    pub(crate) fn qualified(self, value: f64) -> Measured {
         let possible = match self {
             Group::Voltage | Group::Current | Group::ApparentPower | Group::Frequency => value >= 0.0,
             Group::PowerFactor => value.abs() <= 1.005,

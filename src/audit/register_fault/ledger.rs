@@ -75,20 +75,29 @@ impl Ledger {
 
     /// What is likely now.
     pub fn conclusion(&self) -> Conclusion {
+        let (shares, right, none) = self.shares();
+        let leader = shares.iter().enumerate().max_by(|a, b| a.1.total_cmp(b.1)).map(|(index, _)| index);
+        Conclusion { right, none, leader: leader.map(|index| (index, self.together(&shares, index))) }
+    }
+
+    /// Probability of each alteration by itself, of the map being right, and of none of these.
+    pub fn shares(&self) -> (Vec<f64>, f64, f64) {
         let right = PRIOR_RIGHT.ln() + self.right_ln;
         let none = PRIOR_NONE.ln() + self.none_ln;
-        let altered = self.prior_ln.iter().zip(&self.mean_ln).map(|(prior, mean)| prior + mean);
-        let best = altered.clone().enumerate().max_by(|a, b| a.1.total_cmp(&b.1));
-        let top = best.map_or(right, |(_, ln)| ln).max(right).max(none);
-        let total: f64 = altered.map(|ln| (ln - top).exp()).sum::<f64>() + (right - top).exp() + (none - top).exp();
+        let altered: Vec<f64> = self.prior_ln.iter().zip(&self.mean_ln).map(|(prior, mean)| prior + mean).collect();
+        let top = altered.iter().copied().fold(right.max(none), f64::max);
+        let total: f64 = altered.iter().map(|ln| (ln - top).exp()).sum::<f64>() + (right - top).exp() + (none - top).exp();
         let share = |ln: f64| (ln - top).exp() / total;
-        // Alterations that every reading so far agrees on are one and the same to it; the likeliest speaks for them.
-        let together = |leader: usize| -> f64 {
-            let same = |ln: &f64| (ln - self.mean_ln[leader]).abs() < SAME_NATS;
-            let members = self.prior_ln.iter().zip(&self.mean_ln).filter(|(_, mean)| same(mean));
-            members.map(|(prior, mean)| share(prior + mean)).sum()
-        };
-        Conclusion { right: share(right), none: share(none), leader: best.map(|(index, _)| (index, together(index))) }
+        (altered.into_iter().map(share).collect(), share(right), share(none))
+    }
+
+    /// Alterations that every reading so far agrees on are one and the same to it; the likeliest speaks for them.
+    fn together(&self, shares: &[f64], leader: usize) -> f64 {
+        shares.iter().enumerate().filter(|(index, _)| self.same(leader, *index)).map(|(_, share)| share).sum()
+    }
+
+    fn same(&self, one: usize, other: usize) -> bool {
+        (self.mean_ln[one] - self.mean_ln[other]).abs() < SAME_NATS
     }
 
     /// By how much an alteration outweighs the map as written, decibans.

@@ -1,19 +1,15 @@
 //! Register faults: the map says something other than what the device does. Scores how well readings decoded under
 //! altered maps fit what is known of the circuits, and says which alteration fits, once it is sure.
 //!
-//! Pure, and knows nothing of registers: whoever holds raw words decodes them (`modbus::alternatives`); values without
-//! raw words are altered here (`decoded`). Must never change a map or a reading that is shown.
+//! Pure, and knows nothing of registers or columns: whoever holds raw words decodes them anew (`modbus::alternatives`);
+//! recorded columns are altered by `replay::doubt`. Must never change a map or a reading that is shown.
 
-pub mod decoded;
 mod density;
 pub mod expected;
 pub mod glance;
 pub mod group;
 pub mod ledger;
 pub mod plausibility;
-
-#[cfg(test)]
-mod tests;
 
 /// Surer than this before a fault is said.
 pub const SAID_ABOVE: f64 = 0.95;

@@ -23,6 +23,14 @@ const COMPUTED: f64 = 2e-4;
 const FACTOR_PU: f64 = 0.015;
 /// Least |P| / S that counts as a power: wrong wiring may put it at any angle, 90 degrees among them.
 const LEAST_RATIO: f64 = 1e-6;
+/// Share of powers that are at right angles to S for a reason, such as wrong wiring.
+const AT_RIGHT_ANGLES: f64 = 0.1;
+/// Least |P| / S of a load that is metered right: below it a pump does no work.
+const LEAST_FACTOR: f64 = 0.15;
+/// Share of circuits whose leads are wrong, in which powers may be at any angle. One cause for all three channels.
+const MISWIRED: f64 = 0.1;
+/// Scatter of |P| / S about that of the first channel where all are at one angle (1 degree of unbalance near 90).
+const ALIKE: f64 = 0.02;
 /// One channel reads nothing while others carry load: an open CT, a blown fuse.
 const DEAD: f64 = 0.005;
 /// Largest ratio to S that two class 1 quantities leave room for.
@@ -137,10 +145,13 @@ impl Size {
         Size { volt_amps, idle_va: count * self.idle_va, largest_va: count * self.largest_va }
     }
 
-    /// Density of a power that may be anything up to S.
+    /// Density of a power at any angle to S: a cosine, which is rarely small, and a share for whatever makes it so.
     fn any_power(self, power: f64) -> f64 {
         match self.running() {
-            Some(va) => band(power.abs() / va, LEAST_RATIO, LARGEST_RATIO),
+            Some(va) => {
+                let ratio = power.abs() / va;
+                (1.0 - AT_RIGHT_ANGLES) * cosine(ratio) + AT_RIGHT_ANGLES * band(ratio, LEAST_RATIO, LARGEST_RATIO)
+            }
             None if self.idle() => self.idle_power(power),
             None => band(power.abs(), LEAST_RATIO * self.idle_va, self.largest_va),
         }
@@ -180,18 +191,53 @@ fn circuit_score(
     let nominal_v = expected.nominal_ln_v.or(volts[0]).filter(|v| *v > 0.0).unwrap_or(277.0);
     let size = Size { volt_amps: None, idle_va: nominal_v * known.idle_a, largest_va: nominal_v * known.running_a.1 };
     let mut sum_va = Some(0.0);
+    let mut ratios = Vec::with_capacity(3);
     for k in 0..3 {
         let product = volts[k].zip(current[k].number()).map(|(v, i)| v * i);
         let apparent = Seen::of(circuit.apparent_power_va[k]);
         apparent_score(score, apparent, &size.times(1.0, product));
         let size = size.times(1.0, product.or(apparent.number()));
         let (p, q) = (Seen::of(circuit.active_power_w[k]), Seen::of(circuit.reactive_power_var[k]));
-        score.add(p, size.no_power(), 0.2, |p| size.any_power(p));
+        match size.running().zip(p.number()).filter(|(_, p)| *p != 0.0) {
+            Some((va, p)) => ratios.push(p.abs() / va),
+            None => score.add(p, size.no_power(), 0.2, |p| size.any_power(p)),
+        }
         reactive_score(score, q, p, size);
         factor_score(score, Seen::of(circuit.power_factor[k]), p, size);
         sum_va = sum_va.zip(size.volt_amps).map(|(sum, va)| sum + va);
     }
+    active_score(score, &ratios);
     totals(score, circuit, size.times(3.0, sum_va));
+}
+
+/// |P| / S of the channels together: as a load has them, or as wrong leads show them. Leads rotated by one position put all
+/// channels at the same angle, which may be any; other wrong leads put each at its own.
+fn active_score(score: &mut Score, ratios: &[f64]) {
+    let any_angle = |ratio: f64| {
+        (1.0 - AT_RIGHT_ANGLES) * cosine(ratio) + AT_RIGHT_ANGLES * band(ratio, LEAST_RATIO, LARGEST_RATIO)
+    };
+    let metered = |_: usize, ratio: f64| {
+        0.97 * band(ratio, LEAST_FACTOR, LARGEST_RATIO) + 0.03 * band(ratio, LEAST_RATIO, LARGEST_RATIO)
+    };
+    let each = |_: usize, ratio: f64| any_angle(ratio);
+    let alike = |k: usize, ratio: f64| match ratios.first().filter(|_| k > 0) {
+        Some(first) => 0.9 * beside(ratio, *first, ALIKE) + 0.1 * any_angle(ratio),
+        None => any_angle(ratio),
+    };
+    score.add_together(
+        ratios,
+        &[(1.0 - MISWIRED, &metered), (0.5 * MISWIRED, &each), (0.5 * MISWIRED, &alike)],
+    );
+}
+
+/// Density per decade of |cos| of an angle that may be anything.
+fn cosine(ratio: f64) -> f64 {
+    if ratio > LARGEST_RATIO {
+        return 0.0;
+    }
+    // Errors of the quantities blur the peak at 1.
+    let sine = (1.0 - ratio * ratio).max(0.0).sqrt().max(0.25);
+    std::f64::consts::FRAC_2_PI * std::f64::consts::LN_10 * ratio / sine
 }
 
 fn currents(score: &mut Score, values: [Seen; 3], known: &ExpectedCircuit) {

@@ -22,7 +22,7 @@ const BUFFER: usize = 128 * 1024;
 const BLOCKS_AHEAD: usize = 4;
 
 /// Opens a file for reading by line. Bytes are counted as they leave the disk. `beside` unpacks on a thread of its own.
-pub(super) fn open(path: &Path, count: &Arc<AtomicU64>, beside: bool) -> anyhow::Result<Box<dyn BufRead>> {
+pub(in crate::cli) fn open(path: &Path, count: &Arc<AtomicU64>, beside: bool) -> anyhow::Result<Box<dyn BufRead>> {
     let file = File::open(path).context("cannot be opened")?;
     let mut plain = BufReader::with_capacity(BUFFER, Counted { file, count: Arc::clone(count) });
     if !plain.fill_buf().context("cannot be read")?.starts_with(&GZIP) {
@@ -33,14 +33,14 @@ pub(super) fn open(path: &Path, count: &Arc<AtomicU64>, beside: bool) -> anyhow:
 }
 
 #[derive(Debug, PartialEq, Eq)]
-pub(super) enum Line {
+pub(in crate::cli) enum Line {
     Whole,
     Overlong,
     End,
 }
 
 /// Reads one line without its end into `line`; what is beyond the longest line is thrown away.
-pub(super) fn next_line(input: &mut impl BufRead, line: &mut Vec<u8>) -> io::Result<Line> {
+pub(in crate::cli) fn next_line(input: &mut impl BufRead, line: &mut Vec<u8>) -> io::Result<Line> {
     line.clear();
     let read = input.by_ref().take(LONGEST_LINE as u64 + 2).read_until(b'\n', line)?;
     if read == 0 {

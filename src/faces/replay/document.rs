@@ -2,13 +2,14 @@
 
 use serde::Serialize;
 
-use super::cautions_of;
+use super::{cautions_of, doubt_text};
 use crate::audit::words;
 use crate::faces::cautions::Caution;
 use crate::faces::json::{self, Corrected, DiagnosisJson, FindingJson, PeriodJson, rfc3339};
 use crate::reading::UnixMs;
+use crate::replay::doubt::Finding;
 use crate::replay::notes::Fault;
-use crate::replay::session::{CircuitOutcome, FileOutcome, Outcome};
+use crate::replay::session::{CircuitOutcome, FileDoubt, FileOutcome, Outcome};
 use crate::station::news::verdict_key;
 
 /// Version of the JSON document; grows when a key changes its meaning or goes.
@@ -31,6 +32,8 @@ struct CircuitJson {
     verdict: &'static str,
     fault_probability: Option<f64>,
     headline: Option<String>,
+    /// Why the circuit is not judged; empty when its columns fit.
+    columns_doubted: Vec<DoubtJson>,
     readings: u64,
     from: Option<String>,
     to: Option<String>,
@@ -41,6 +44,19 @@ struct CircuitJson {
     findings: Vec<FindingJson>,
 }
 
+/// Columns that do not fit their circuit. `kind` is a stable word; `probability` is that of the one mistake named, and
+/// null where none is sure enough.
+#[derive(Debug, Serialize)]
+struct DoubtJson {
+    file: String,
+    from: String,
+    to: String,
+    kind: &'static str,
+    columns: Vec<String>,
+    probability: Option<f64>,
+    text: String,
+}
+
 #[derive(Debug, Serialize)]
 struct File {
     name: String,
@@ -48,6 +64,8 @@ struct File {
     readings: u64,
     error: Option<String>,
     notes: Vec<Noted>,
+    /// Times of the columns file that are too short for this file, as sentences.
+    too_short: Vec<String>,
 }
 
 #[derive(Debug, Serialize)]
@@ -81,7 +99,12 @@ fn circuit(circuit: &CircuitOutcome) -> CircuitJson {
         circuit: circuit.circuit.clone(),
         verdict: verdict_key(circuit.verdict()),
         fault_probability: circuit.fault_probability(),
-        headline: assessment.map(words::headline),
+        headline: if circuit.doubts.is_empty() {
+            assessment.map(words::headline)
+        } else {
+            Some(doubt_text::HEADLINE.to_owned())
+        },
+        columns_doubted: circuit.doubts.iter().map(doubt).collect(),
         readings: circuit.readings,
         from: time(|period| period.0),
         to: time(|period| period.1),
@@ -90,6 +113,25 @@ fn circuit(circuit: &CircuitOutcome) -> CircuitJson {
         corrected: assessment.and_then(|a| a.corrected.as_ref()).map(json::corrected),
         diagnosis: assessment.map(|a| json::diagnosis(&a.diagnosis)),
         findings: assessment.map_or_else(Vec::new, json::findings),
+    }
+}
+
+fn doubt(of: &FileDoubt) -> DoubtJson {
+    let (kind, columns, probability) = match &of.doubt.finding {
+        Finding::Named(named) => {
+            let columns = named.columns.iter().map(|column| column.column.clone()).collect();
+            (doubt_text::kind(named.mistake), columns, Some(named.probability))
+        }
+        Finding::Unclear { .. } => ("unclear", Vec::new(), None),
+    };
+    DoubtJson {
+        file: of.file.clone(),
+        from: rfc3339(of.doubt.period.0),
+        to: rfc3339(of.doubt.period.1),
+        kind,
+        columns,
+        probability,
+        text: doubt_text::sentence(&of.doubt.finding),
     }
 }
 
@@ -104,6 +146,7 @@ fn file(file: &FileOutcome) -> File {
         rows: file.rows,
         readings: file.readings,
         error: file.error.clone(),
+        too_short: file.too_short.iter().map(doubt_text::too_short).collect(),
         notes: Fault::ALL.into_iter().map(kind).filter(|kind| kind.count > 0).collect(),
     }
 }
