@@ -131,18 +131,18 @@ pub(super) fn guess(name: &str, context: &Context) -> Result<Guess, Unplaced> {
             Atom::Channel(channel) => of.channels.push(channel),
             Atom::ToNeutral(channel) => {
                 of.channels.push(channel);
-                of.to_neutral = true;
+                of.marks.push(Mark::ToNeutral);
             }
             Atom::Pair(pair) => of.pairs.push(pair),
             Atom::NotUsed(why) => return Err(Unplaced::NotUsed(why)),
-            Atom::Power => of.power = true,
-            Atom::Angle => of.angle = true,
-            Atom::LineToLine => of.line = true,
-            Atom::Neutral => of.to_neutral = true,
-            Atom::Total => of.total = true,
-            Atom::Export => of.export = true,
-            Atom::Suction => of.suction = true,
-            Atom::Discharge => of.discharge = true,
+            Atom::Power => of.marks.push(Mark::Power),
+            Atom::Angle => of.marks.push(Mark::Angle),
+            Atom::LineToLine => of.marks.push(Mark::LineToLine),
+            Atom::Neutral => of.marks.push(Mark::ToNeutral),
+            Atom::Total => of.marks.push(Mark::Total),
+            Atom::Export => of.marks.push(Mark::Export),
+            Atom::Suction => of.marks.push(Mark::Suction),
+            Atom::Discharge => of.marks.push(Mark::Discharge),
             Atom::Filler => {}
         }
     }
@@ -162,14 +162,20 @@ struct Gathered<'n> {
     label: Vec<String>,
     notes: Vec<&'static str>,
     letters: usize,
-    power: bool,
-    angle: bool,
-    line: bool,
-    to_neutral: bool,
-    total: bool,
-    export: bool,
-    suction: bool,
-    discharge: bool,
+    marks: Vec<Mark>,
+}
+
+/// Words that qualify a quantity.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Mark {
+    Power,
+    Angle,
+    LineToLine,
+    ToNeutral,
+    Total,
+    Export,
+    Suction,
+    Discharge,
 }
 
 impl Gathered<'_> {
@@ -179,17 +185,21 @@ impl Gathered<'_> {
         self.unit.get_or_insert(unit);
     }
 
+    fn has(&self, mark: Mark) -> bool {
+        self.marks.contains(&mark)
+    }
+
     fn decide(&mut self) -> Result<(Quantity, Channel), Unplaced> {
         // "Power factor" speaks of power only as a word; "true power factor" of no other.
         if self.families.contains(&Family::PowerFactor) {
             self.families.retain(|family| !matches!(family, Family::Active | Family::Apparent));
-        } else if self.power && !self.families.iter().any(|f| matches!(f, Family::Reactive | Family::Apparent)) {
+        } else if self.has(Mark::Power) && !self.families.iter().any(|f| matches!(f, Family::Reactive | Family::Apparent)) {
             self.families.push(Family::Active);
         }
         if self.families.contains(&Family::Energy) {
             self.families.retain(|family| *family != Family::Active);
         }
-        if self.letters > 0 && self.families.is_empty() && !self.angle {
+        if self.letters > 0 && self.families.is_empty() && !self.has(Mark::Angle) {
             self.unit_found(Family::Current, "A");
             self.letters -= 1;
         }
@@ -197,12 +207,12 @@ impl Gathered<'_> {
         self.families.sort_unstable_by_key(|family| *family as u8);
         self.families.dedup();
         let family = match self.families.as_slice() {
-            [] if self.angle => return Err(Unplaced::AngleOf),
+            [] if self.has(Mark::Angle) => return Err(Unplaced::AngleOf),
             [] => return Err(Unplaced::NoQuantity),
             [one] => *one,
             _ => return Err(Unplaced::Conflict),
         };
-        match (family, self.angle) {
+        match (family, self.has(Mark::Angle)) {
             (Family::Voltage, true) => return Ok((Quantity::VoltageAngle, self.phase()?)),
             (Family::Current, true) => return Ok((Quantity::CurrentAngle, self.phase()?)),
             (_, true) => return Err(Unplaced::AngleOf),
@@ -210,7 +220,7 @@ impl Gathered<'_> {
         }
         let quantity = match family {
             Family::Voltage => return self.voltage(),
-            Family::Current if self.to_neutral && self.channels.is_empty() => {
+            Family::Current if self.has(Mark::ToNeutral) && self.channels.is_empty() => {
                 return Err(Unplaced::NotUsed("current of the neutral or to ground is not used"));
             }
             Family::Current => return Ok((Quantity::Current, self.phase()?)),
@@ -219,20 +229,20 @@ impl Gathered<'_> {
             Family::Apparent => Quantity::ApparentPower,
             Family::PowerFactor => Quantity::PowerFactor,
             Family::Frequency => return Ok((Quantity::Frequency, Channel::Total)),
-            Family::Energy if self.export => return Ok((Quantity::EnergyExport, Channel::Total)),
+            Family::Energy if self.has(Mark::Export) => return Ok((Quantity::EnergyExport, Channel::Total)),
             Family::Energy => return Ok((Quantity::EnergyImport, Channel::Total)),
             Family::Run => return Ok((Quantity::RunStatus, Channel::Total)),
             Family::Flow => return Ok((Quantity::Flow, Channel::Total)),
             Family::Head => return Ok((Quantity::Head, Channel::Total)),
             Family::Pressure => {
-                return match (self.suction, self.discharge) {
+                return match (self.has(Mark::Suction), self.has(Mark::Discharge)) {
                     (true, false) => Ok((Quantity::SuctionPressure, Channel::Total)),
                     (false, true) => Ok((Quantity::DischargePressure, Channel::Total)),
                     _ => Err(Unplaced::PressureOf),
                 };
             }
         };
-        if self.total && self.channels.is_empty() {
+        if self.has(Mark::Total) && self.channels.is_empty() {
             return Ok((quantity, Channel::Total));
         }
         match self.phase() {
@@ -249,11 +259,11 @@ impl Gathered<'_> {
             let channel = CHANNELS.get(usize::from(*pair)).copied().ok_or(Unplaced::NoChannel)?;
             return if self.channels.is_empty() { Ok((Quantity::VoltageLl, channel)) } else { Err(Unplaced::Channels) };
         }
-        if self.line {
+        if self.has(Mark::LineToLine) {
             return Err(Unplaced::NoChannel);
         }
         let channel = self.phase()?;
-        if !self.to_neutral {
+        if !self.has(Mark::ToNeutral) {
             self.notes.push(TO_NEUTRAL_GUESSED);
         }
         Ok((Quantity::VoltageLn, channel))

@@ -21,7 +21,7 @@ fn names_of_the_trade() {
         ("Van", "VoltageLn One -"),
         ("VAN (V)", "VoltageLn One V"),
         ("Vbc", "VoltageLl Two -"),
-        ("V L1-L2", "VoltageLl One -"),
+        ("V L1-L2", "VoltageLl One V"),
         ("V12", "VoltageLl One -"),
         ("Voltage L3-N", "VoltageLn Three -"),
         ("Voltage A-B [kV]", "VoltageLl One kV"),

@@ -34,8 +34,9 @@ pub(super) fn table(lines: &[String]) -> Option<Table> {
         let (at, names) = heading(lines, delimiter)?;
         Some((names.len(), delimiter, at, names))
     });
-    // Of delimiters that give as many cells the first is kept.
-    let (width, delimiter, at, names) = best.reduce(|a, b| if b.0 > a.0 { b } else { a })?;
+    // The first heading, and of those the one of most cells: a decimal comma makes more, but only in the rows.
+    let (width, delimiter, at, names) =
+        best.reduce(|a, b| if (b.2, std::cmp::Reverse(b.0)) < (a.2, std::cmp::Reverse(a.0)) { b } else { a })?;
     let rows: Vec<Vec<String>> = lines[at + 1..]
         .iter()
         .filter_map(|line| split(line, delimiter))
