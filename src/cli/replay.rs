@@ -21,8 +21,8 @@ use crate::audit::assessment::Verdict;
 use crate::config;
 use crate::faces::replay as face;
 use crate::replay::Columns;
-use crate::replay::rows::RowReader;
 use crate::replay::outcome::{CircuitOutcome, FileOutcome, Outcome};
+use crate::replay::rows::RowReader;
 use crate::replay::session::Session;
 
 /// Lines between two looks at the count.

@@ -229,7 +229,8 @@ fn healthy_stopped_blank_and_miswired_recordings_are_left_alone() {
     }
     for wiring in relative_wirings() {
         for offer in [Offer::Full, Offer::Watts, Offer::Totals, Offer::Blanking] {
-            for lag_deg in [15.0, 30.0, 31.0, 45.0, 60.0, 75.0] {
+            // With 60 degrees rotated leads give P = V I to the last digit, as apparent power would.
+            for lag_deg in [15.0, 30.0, 31.0, 45.0, 55.0, 75.0] {
                 let reading = LoadState::with(&test_context(), 50.0, lag_deg).seen(&wiring, offer, 0);
                 assert_eq!(said(&reading), [], "{wiring:?} {offer:?} {lag_deg}");
             }

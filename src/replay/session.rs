@@ -246,8 +246,7 @@ impl Monitor {
             }
             let of_circuit = |value: &&ValueColumn| {
                 let target = value.target;
-                value.monitor == key
-                    && (usize::from(target.slot) == context.slot || !own_to_circuit(target.quantity))
+                value.monitor == key && (usize::from(target.slot) == context.slot || !own_to_circuit(target.quantity))
             };
             let own: Vec<&ValueColumn> = values.iter().filter(of_circuit).collect();
             found.extend(weigh(&sample, &own, context).into_iter().map(|doubt| (*index, doubt)));

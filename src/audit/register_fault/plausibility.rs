@@ -196,7 +196,7 @@ fn circuit_score(
         let size = size.times(1.0, product.or(apparent.number()));
         let (p, q) = (Seen::of(circuit.active_power_w[k]), Seen::of(circuit.reactive_power_var[k]));
         match size.running().zip(p.number()).filter(|(_, p)| *p != 0.0 && !expected.any_angle) {
-            Some((va, p)) => ratios.push(p.abs() / va),
+            Some((va, p)) => ratios.push((p.abs() / va).max(LEAST_RATIO)),
             None => score.add(p, size.no_power(), 0.2, |p| size.any_power(p)),
         }
         reactive_score(score, q, p, size);

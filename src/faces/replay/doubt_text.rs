@@ -204,7 +204,9 @@ fn names(columns: &[Declared]) -> String {
 pub(super) fn too_short(of: &TooShort) -> String {
     let write = |key: &str, ms: Option<u64>| match ms {
         Some(ms) => format!("write {key} = \"{}\"", time(ms)),
-        None => format!("no {key} that may be set is long enough (24 h at most); export values that are closer together"),
+        None => {
+            format!("no {key} that may be set is long enough (24 h at most); export values that are closer together")
+        }
     };
     match of {
         TooShort::Hold { hold_ms, step_ms, tag, values, missing, readings, enough_ms } => {

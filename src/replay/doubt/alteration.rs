@@ -104,11 +104,10 @@ pub fn all(values: &[&ValueColumn], load: LoadBehaviour) -> Vec<(Alteration, f64
             add(&powers, Mistake::Scale(*power), if power.abs() == 3 { 10.0 * of } else { 0.2 * of });
         });
     }
+    // Active and reactive power taken for each other are among the hypotheses of the audit itself.
     for (declared, is) in [
         (Group::ActivePower, Group::ApparentPower),
         (Group::ApparentPower, Group::ActivePower),
-        (Group::ActivePower, Group::ReactivePower),
-        (Group::ReactivePower, Group::ActivePower),
         (Group::ReactivePower, Group::ApparentPower),
         (Group::ApparentPower, Group::ReactivePower),
     ] {
@@ -213,6 +212,10 @@ fn move_over(
     let mut source = reading.clone();
     let mut at = |target: Target| field(&mut source, target).map_or(Measured::NotMapped, |value| *value);
     let (own, other) = (at(from), at(to));
+    // Nothing is nothing in every quantity.
+    if number(own) == Some(0.0) {
+        return;
+    }
     let factor = 10f64.powi(i32::from(power));
     let scaled = |value: Measured, group: Group| number(value).map_or(value, |v| group.qualified(v * factor));
     if let Some(place) = field(altered, to) {

@@ -51,12 +51,13 @@ impl Context {
     pub(super) fn of<'n>(names: impl Iterator<Item = &'n str> + Clone) -> Context {
         let mut context = Context::default();
         for name in names {
-            context.words.extend(
-                name.split(|c: char| !c.is_alphanumeric()).filter(|w| !w.is_empty()).map(str::to_lowercase),
-            );
+            context
+                .words
+                .extend(name.split(|c: char| !c.is_alphanumeric()).filter(|w| !w.is_empty()).map(str::to_lowercase));
             let (text, bracketed) = unbracketed(name);
             let atoms = atoms(&text);
-            let no_power = |family: Family| matches!(family, Family::Voltage | Family::Current | Family::Run | Family::Flow);
+            let no_power =
+                |family: Family| matches!(family, Family::Voltage | Family::Current | Family::Run | Family::Flow);
             let other = bracketed.is_some_and(|(family, _)| no_power(family))
                 || atoms.iter().any(|atom| match atom {
                     Atom::Family(family) | Atom::Unit(family, _) => no_power(*family),
@@ -96,8 +97,9 @@ pub(super) fn guess(name: &str, context: &Context) -> Result<Guess, Unplaced> {
     let (text, bracketed) = unbracketed(name);
     let atoms = atoms(&text);
     let mut of = Gathered::default();
-    of.families.extend(bracketed.map(|(family, _)| family));
-    of.unit = bracketed.map(|(_, unit)| unit);
+    if let Some((family, unit)) = bracketed {
+        of.unit_found(family, unit);
+    }
     let mut labelled = false;
     for (n, atom) in atoms.iter().enumerate() {
         let pump_before = n > 0 && matches!(atoms[n - 1], Atom::Other(_));
@@ -148,14 +150,33 @@ pub(super) fn guess(name: &str, context: &Context) -> Result<Guess, Unplaced> {
     }
     let circuit = labelled.then(|| of.label.join(" "));
     let (quantity, channel) = of.decide()?;
-    Ok(Guess { quantity, channel, unit: of.unit, circuit, notes: of.notes })
+    let unit = of.unit.filter(|(family, _)| family_of(quantity) == Some(*family)).map(|(_, unit)| unit);
+    Ok(Guess { quantity, channel, unit, circuit, notes: of.notes })
+}
+
+/// The family whose units a quantity is written in; angles have but one.
+fn family_of(quantity: Quantity) -> Option<Family> {
+    Some(match quantity {
+        Quantity::VoltageLn | Quantity::VoltageLl => Family::Voltage,
+        Quantity::Current => Family::Current,
+        Quantity::ActivePower => Family::Active,
+        Quantity::ReactivePower => Family::Reactive,
+        Quantity::ApparentPower => Family::Apparent,
+        Quantity::PowerFactor => Family::PowerFactor,
+        Quantity::Frequency => Family::Frequency,
+        Quantity::EnergyImport | Quantity::EnergyExport => Family::Energy,
+        Quantity::Flow => Family::Flow,
+        Quantity::Head => Family::Head,
+        Quantity::SuctionPressure | Quantity::DischargePressure => Family::Pressure,
+        Quantity::VoltageAngle | Quantity::CurrentAngle | Quantity::RunStatus => return None,
+    })
 }
 
 /// What the words of one name come to.
 #[derive(Debug, Default)]
 struct Gathered<'n> {
     families: Vec<Family>,
-    unit: Option<&'static str>,
+    unit: Option<(Family, &'static str)>,
     channels: Vec<u8>,
     pairs: Vec<u8>,
     numbers: Vec<&'n str>,
@@ -180,9 +201,12 @@ enum Mark {
 
 impl Gathered<'_> {
     fn unit_found(&mut self, family: Family, unit: &'static str) {
-        self.families.push(family);
-        // A unit in brackets is said on purpose.
-        self.unit.get_or_insert(unit);
+        // Per cent and feet are units of many things.
+        if unit != "%" && family != Family::Head {
+            self.families.push(family);
+        }
+        // The first is the one in brackets, which is said on purpose.
+        self.unit.get_or_insert((family, unit));
     }
 
     fn has(&self, mark: Mark) -> bool {
@@ -193,7 +217,9 @@ impl Gathered<'_> {
         // "Power factor" speaks of power only as a word; "true power factor" of no other.
         if self.families.contains(&Family::PowerFactor) {
             self.families.retain(|family| !matches!(family, Family::Active | Family::Apparent));
-        } else if self.has(Mark::Power) && !self.families.iter().any(|f| matches!(f, Family::Reactive | Family::Apparent)) {
+        } else if self.has(Mark::Power)
+            && !self.families.iter().any(|f| matches!(f, Family::Reactive | Family::Apparent))
+        {
             self.families.push(Family::Active);
         }
         if self.families.contains(&Family::Energy) {
@@ -272,8 +298,7 @@ impl Gathered<'_> {
     /// The one phase that is named, by letter or, where there is none, by a digit alone.
     fn phase(&self) -> Result<Channel, Unplaced> {
         let digits = || self.numbers.iter().filter_map(|n| n.parse::<u8>().ok()).map(|n| n.wrapping_sub(1));
-        let mut all: Vec<u8> =
-            if self.channels.is_empty() { digits().collect() } else { self.channels.clone() };
+        let mut all: Vec<u8> = if self.channels.is_empty() { digits().collect() } else { self.channels.clone() };
         all.dedup();
         match (all.as_slice(), self.pairs.is_empty()) {
             ([], true) => Err(Unplaced::NoChannel),

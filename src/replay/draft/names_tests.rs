@@ -74,6 +74,12 @@ fn names_of_the_trade() {
         ("kW Amps", "Conflict"),
         ("Comment", "NoQuantity"),
         ("kW 4", "Channels"),
+        ("V angle 1", "VoltageAngle One -"),
+        ("Power factor kW", "PowerFactor Total -"),
+        ("PF A (%)", "PowerFactor One %"),
+        ("Valve (%)", "NoQuantity"),
+        ("Wet Well (ft)", "NoQuantity"),
+        ("TDH (ft)", "Head Total ft"),
         ("", "NoQuantity"),
     ] {
         assert_eq!(told(name, &[]), expected, "{name}");

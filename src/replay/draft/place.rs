@@ -94,10 +94,9 @@ pub(super) fn place(named: &[(String, Vec<f64>)], of: &For<'_>) -> Vec<Placed> {
                 let key = (written.quantity, written.channel, written.circuit.clone());
                 match why {
                     Some(why) => Line::Off(written, why),
-                    None if !taken.insert(key) => Line::Off(
-                        written,
-                        "a column above is taken for the same value: keep one of them".to_owned(),
-                    ),
+                    None if !taken.insert(key) => {
+                        Line::Off(written, "a column above is taken for the same value: keep one of them".to_owned())
+                    }
                     None => Line::Live(written),
                 }
             }
