@@ -17,7 +17,7 @@ use super::report;
 use super::text::{grouped, paragraph, plural};
 use crate::audit::words;
 use crate::replay::notes::Fault;
-use crate::replay::session::{CircuitOutcome, FileOutcome, Outcome};
+use crate::replay::outcome::{CircuitOutcome, FileOutcome, Outcome};
 
 /// The text for people; `details` adds, for each circuit, the conclusions lead by lead.
 pub fn text(outcome: &Outcome, details: bool) -> String {
@@ -125,8 +125,7 @@ fn headline(circuit: &CircuitOutcome) -> String {
     if !circuit.doubts.is_empty() {
         return doubt_text::HEADLINE.to_owned();
     }
-    let assessment = circuit.assessment.as_ref();
-    assessment.map_or_else(|| "no reading".to_owned(), |a| words::headline_with_check(a, &circuit.installation, &[]))
+    circuit.assessment.as_ref().map_or_else(|| "no reading".to_owned(), words::headline)
 }
 
 fn circuit_text(out: &mut String, circuit: &CircuitOutcome) {
@@ -141,9 +140,7 @@ fn circuit_text(out: &mut String, circuit: &CircuitOutcome) {
     }
     let _ = writeln!(out, "  {}", headline(circuit));
     let Some(assessment) = &circuit.assessment else { return };
-    let subject =
-        report::Subject { station: &circuit.station, circuit: &circuit.circuit, installation: &circuit.installation };
-    out.push_str(&report::conclusions(assessment, subject));
+    out.push_str(&report::conclusions(assessment));
     let Some(energy) = circuit.energy else {
         out.push_str("  Energy: no column gives active power\n");
         return;
