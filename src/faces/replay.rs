@@ -125,7 +125,8 @@ fn headline(circuit: &CircuitOutcome) -> String {
     if !circuit.doubts.is_empty() {
         return doubt_text::HEADLINE.to_owned();
     }
-    circuit.assessment.as_ref().map_or_else(|| "no reading".to_owned(), words::headline)
+    let assessment = circuit.assessment.as_ref();
+    assessment.map_or_else(|| "no reading".to_owned(), |a| words::headline_with_check(a, &circuit.installation, &[]))
 }
 
 fn circuit_text(out: &mut String, circuit: &CircuitOutcome) {
@@ -140,7 +141,9 @@ fn circuit_text(out: &mut String, circuit: &CircuitOutcome) {
     }
     let _ = writeln!(out, "  {}", headline(circuit));
     let Some(assessment) = &circuit.assessment else { return };
-    out.push_str(&report::conclusions(assessment));
+    let subject =
+        report::Subject { station: &circuit.station, circuit: &circuit.circuit, installation: &circuit.installation };
+    out.push_str(&report::conclusions(assessment, subject));
     let Some(energy) = circuit.energy else {
         out.push_str("  Energy: no column gives active power\n");
         return;

@@ -49,7 +49,8 @@ fn assessment(station: &StationSnapshot) -> &Assessment {
 
 fn stories(station: &StationSnapshot) -> Vec<Story> {
     let alarms = AlarmSet::new(FloodSettings::default());
-    let told = conditions::of_station(station, &alarms, &SilentTogether::default(), &Availability::default(), MonoMs(NOW_MS));
+    let told =
+        conditions::of_station(station, &alarms, &SilentTogether::default(), &Availability::default(), MonoMs(NOW_MS));
     told.into_iter().filter_map(|told| told.story).collect()
 }
 

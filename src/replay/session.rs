@@ -11,7 +11,6 @@ use super::doubt::sample::Sample;
 use super::doubt::{Doubt, weigh, worth_weighing};
 use super::outcome::{CircuitOutcome, FileDoubt};
 use super::rows::RowReader;
-use super::steps::TooShort;
 use super::time::Timeline;
 use crate::audit::assessment::{Assessment, RunState, Verdict};
 use crate::audit::context::CircuitContext;

@@ -145,13 +145,10 @@ impl Size {
         Size { volt_amps, idle_va: count * self.idle_va, largest_va: count * self.largest_va }
     }
 
-    /// Density of a power at any angle to S: a cosine, which is rarely small, and a share for whatever makes it so.
+    /// Density of a power that may be anything up to S.
     fn any_power(self, power: f64) -> f64 {
         match self.running() {
-            Some(va) => {
-                let ratio = power.abs() / va;
-                (1.0 - AT_RIGHT_ANGLES) * cosine(ratio) + AT_RIGHT_ANGLES * band(ratio, LEAST_RATIO, LARGEST_RATIO)
-            }
+            Some(va) => band(power.abs() / va, LEAST_RATIO, LARGEST_RATIO),
             None if self.idle() => self.idle_power(power),
             None => band(power.abs(), LEAST_RATIO * self.idle_va, self.largest_va),
         }
@@ -225,36 +222,6 @@ fn active_score(score: &mut Score, ratios: &[f64]) {
     let rotated = |k: usize, ratio: f64| alike(k, ratio, any_angle(ratio));
     let each = |_: usize, ratio: f64| any_angle(ratio);
     score.add_together(ratios, &[(1.0 - MISWIRED, &metered), (0.5 * MISWIRED, &each), (0.5 * MISWIRED, &rotated)]);
-}
-
-/// Density per decade of |cos| of an angle that may be anything.
-fn cosine(ratio: f64) -> f64 {
-    if ratio > LARGEST_RATIO {
-        return 0.0;
-    }
-    // Errors of the quantities blur the peak at 1.
-    let sine = (1.0 - ratio * ratio).max(0.0).sqrt().max(0.25);
-    std::f64::consts::FRAC_2_PI * std::f64::consts::LN_10 * ratio / sine
-}
-
-/// |P| / S of the channels together: as a load has them, or as wrong leads show them. Leads rotated by one position put all
-/// channels at the same angle, which may be any; other wrong leads put each at its own.
-fn active_score(score: &mut Score, ratios: &[f64]) {
-    let any_angle = |ratio: f64| {
-        (1.0 - AT_RIGHT_ANGLES) * cosine(ratio) + AT_RIGHT_ANGLES * band(ratio, LEAST_RATIO, LARGEST_RATIO)
-    };
-    let metered = |_: usize, ratio: f64| {
-        0.97 * band(ratio, LEAST_FACTOR, LARGEST_RATIO) + 0.03 * band(ratio, LEAST_RATIO, LARGEST_RATIO)
-    };
-    let each = |_: usize, ratio: f64| any_angle(ratio);
-    let alike = |k: usize, ratio: f64| match ratios.first().filter(|_| k > 0) {
-        Some(first) => 0.9 * beside(ratio, *first, ALIKE) + 0.1 * any_angle(ratio),
-        None => any_angle(ratio),
-    };
-    score.add_together(
-        ratios,
-        &[(1.0 - MISWIRED, &metered), (0.5 * MISWIRED, &each), (0.5 * MISWIRED, &alike)],
-    );
 }
 
 /// Density per decade of |cos| of an angle that may be anything.

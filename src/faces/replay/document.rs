@@ -102,7 +102,7 @@ fn circuit(circuit: &CircuitOutcome) -> CircuitJson {
         verdict: verdict_key(circuit.verdict()),
         fault_probability: circuit.fault_probability(),
         headline: if circuit.doubts.is_empty() {
-            assessment.map(words::headline)
+            assessment.map(|a| words::headline_with_check(a, &circuit.installation, &[]))
         } else {
             Some(doubt_text::HEADLINE.to_owned())
         },
