@@ -25,6 +25,8 @@ pub mod sheet_text;
 pub mod text;
 pub mod web;
 
+#[cfg(test)]
+mod allowed_tests;
 mod deadline;
 mod energy_text;
 mod json_registers;
