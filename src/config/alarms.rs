@@ -222,7 +222,8 @@ fn read_rule(
     });
     let kinds = read_kinds(entry);
     if entry.raw("kinds").is_none() {
-        let message = "a rule without kinds sets aside every alarm of its place that is not critical, whatever its cause";
+        let message =
+            "a rule without kinds sets aside every alarm of its place that is not critical, whatever its cause";
         let hint = "name the kinds that the rule explains, for example kinds = [\"values_frozen\"]";
         entry.warn("kinds", entry.place(), Fault::new(message, hint));
     }
