@@ -53,9 +53,10 @@ fn the_plan_is_no_deeper_than_told_and_its_ways_are_all_there() {
 #[test]
 fn following_the_plan_arrives_at_the_truth() {
     let start = open_wirings(&relative_wirings()[8]);
-    let total: f64 = start.iter().map(|w| w.probability).sum();
+    let likely = || start.iter().filter(|w| w.probability > 0.01);
+    let total: f64 = likely().map(|w| w.probability).sum();
     let mut right = 0.0;
-    for truth in &start {
+    for truth in likely() {
         let (mut wirings, mut done) = (start.clone(), Vec::new());
         for _ in 0..6 {
             let Some(plan) = super::plan(&wirings, &PUMP, &done, DEPTH) else { break };
