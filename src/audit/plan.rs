@@ -140,9 +140,11 @@ impl Grower<'_> {
         }
         let ranked = field_check::rank(wirings, self.installation, done);
         // Whoever has opened the panel does all that is to be done in that outage before it is closed.
-        let next = ranked.iter().find(|w| w.check.access() >= access).or(ranked.first());
+        let after_live = access == Access::Live;
+        let next = ranked.iter().find(|w| w.check.access() >= access).or(ranked.first().filter(|_| !after_live));
         let Some(check) = next.map(|worth| worth.check) else {
-            return open(self.takes(wirings, done));
+            // Live checks are the last of a plan: what they make worth a look without voltage is for another plan.
+            return open(if ranked.is_empty() { self.takes(wirings, done) } else { Takes::NewPlan });
         };
         if depth == 0 {
             return open(Takes::NewPlan);

@@ -2,6 +2,7 @@
 //!
 //! Whoever prints a lead prints the cautions first. Must never be printed of a wiring that is not settled.
 
+use crate::audit::context::ServiceKind;
 use crate::audit::wiring::{CurrentSeen, Gain, Registers, Wiring};
 use crate::audit::words;
 use crate::reading::Phase;
@@ -15,11 +16,11 @@ pub struct Lead {
     pub words: String,
 }
 
-/// What each lead of a wiring sees, one after the other.
-pub(super) fn lead_by_lead(wiring: &Wiring) -> Vec<Lead> {
+/// What each lead that the service has sees under a wiring, one after the other.
+pub(super) fn lead_by_lead(wiring: &Wiring, service: ServiceKind) -> Vec<Lead> {
     let mut leads = Vec::with_capacity(7);
     let mut add = |wrong: bool, words: String| leads.push(Lead { wrong, words });
-    for (k, (seen, meant)) in wiring.voltage.iter().zip(Phase::ALL).enumerate() {
+    for (k, (seen, meant)) in wiring.voltage.iter().zip(Phase::ALL).enumerate().take(service.voltage_channels()) {
         let words = if *seen == meant {
             format!("voltage lead {}: on phase {}, as it should be", k + 1, meant.label())
         } else {
@@ -84,7 +85,7 @@ mod tests {
             lost_phase: Some(Phase::C),
             ..Wiring::INTENDED
         };
-        let leads = lead_by_lead(&wiring);
+        let leads = lead_by_lead(&wiring, ServiceKind::Wye4);
         assert_eq!(
             leads.iter().map(|lead| lead.wrong).collect::<Vec<_>>(),
             [false, true, true, true, true, true, true]

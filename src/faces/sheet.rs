@@ -15,6 +15,7 @@ use super::text::plural;
 use crate::audit::advice;
 use crate::audit::assessment::{Assessment, Verdict};
 use crate::audit::blame::failed;
+use crate::audit::context::ServiceKind;
 use crate::audit::field_check::{Access, FieldCheck};
 use crate::audit::procedure::{Place, Procedure};
 use crate::audit::statement;
@@ -135,7 +136,7 @@ pub fn sheet(station: &StationSnapshot, circuit: &CircuitSnapshot, expected: Exp
     };
     (sheet.reported, sheet.intended) = pictures(station, circuit, expected);
     if let Some(assessment) = assessment {
-        tell(&mut sheet, assessment);
+        tell(&mut sheet, assessment, circuit.installation.service);
         act(&mut sheet, assessment, &station.place_of(circuit), &circuit.done());
         let first = sheet.checks.first().map(|row| entry_lines(&station.station, &circuit.name, row.check));
         sheet.entry_example = first.unwrap_or_default();
@@ -199,15 +200,18 @@ fn seconds_of(at: UnixMs) -> String {
     rfc3339(UnixMs(at.0 - at.0.rem_euclid(1000)))
 }
 
-fn tell(sheet: &mut Sheet, assessment: &Assessment) {
+fn tell(sheet: &mut Sheet, assessment: &Assessment, service: ServiceKind) {
     let diagnosis = &assessment.diagnosis;
     if diagnosis.verdict == Verdict::NoEvidence {
         return;
     }
     let settled = diagnosis.settled();
     if let Some(settled) = settled {
-        sheet.leads =
-            lead_by_lead(&settled.wiring).into_iter().filter(|lead| lead.wrong).map(|lead| lead.words).collect();
+        sheet.leads = lead_by_lead(&settled.wiring, service)
+            .into_iter()
+            .filter(|lead| lead.wrong)
+            .map(|lead| lead.words)
+            .collect();
     }
     sheet.reasons.extend(failed(&assessment.findings, |_| true).into_iter().take(REASONS).map(failed_words));
     sheet.reasons.push(format!(

@@ -84,7 +84,7 @@ fn station(installation: Installation, wirings: &[RankedWiring], level: Evidence
 }
 
 proptest! {
-    #![proptest_config(ProptestConfig { cases: 96, ..ProptestConfig::default() })]
+    #![proptest_config(ProptestConfig { cases: 48, ..ProptestConfig::default() })]
 
     #[test]
     fn every_face_names_only_what_the_installation_has(

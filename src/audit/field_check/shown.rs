@@ -144,6 +144,8 @@ impl FieldCheck {
 fn error_weight(finding: Finding) -> f64 {
     match finding {
         F::FromOtherPump | F::FromSeveral | F::CtNotFound | F::LeadOpen | F::LeadUnclear => 0.1,
+        // Two reversals are as rare among errors as among panels, so that they mean the same as none.
+        F::BothReversed => BOTH_REVERSED / (1.0 - BOTH_REVERSED),
         _ => 1.0,
     }
 }

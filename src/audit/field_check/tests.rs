@@ -49,7 +49,7 @@ fn of_two_wirings_the_check_that_differs_comes_first() {
     assert_eq!(worth.len(), 1);
     assert_eq!(worth[0].check, FieldCheck::Polarity(2));
     // A binary channel with 2 % errors carries 0.859 bits.
-    assert!((worth[0].expected_bits - 0.8586).abs() < 1e-3);
+    assert!((worth[0].expected_bits - 0.8586).abs() < 1e-3, "{}", worth[0].expected_bits);
     let after = update(&two, FieldCheck::Polarity(2), Finding::BodyReversed);
     assert_eq!(after[0].wiring, reversed(2));
     assert!((after[0].probability - 0.98).abs() < 1e-9);
@@ -217,7 +217,7 @@ fn names_only_what_is_there(text: &str, installation: &Installation) {
 }
 
 proptest! {
-    #![proptest_config(ProptestConfig { cases: 192, ..ProptestConfig::default() })]
+    #![proptest_config(ProptestConfig { cases: 64, ..ProptestConfig::default() })]
 
     /// Whatever the evidence has left open, and whatever the panel is like: every check, step and caution is one of this panel.
     #[test]
@@ -273,7 +273,10 @@ fn holds_on_every_path(
 ) {
     let plan::Node::Check(step) = node else { return };
     assert!(!path.contains(&step.check), "{:?} twice: {path:?}", step.check);
-    assert!(path.last().is_none_or(|last| last.access() <= step.check.access() || last.access() != Access::Live));
+    assert!(
+        path.last().is_none_or(|last| last.access() != Access::Live || step.check.access() == Access::Live),
+        "{path:?}"
+    );
     assert!(FieldCheck::offered(installation).contains(&step.check), "{:?}", step.check);
     if step.check.access() == Access::Live {
         assert!(installation.direct_low_voltage() && !ct_possibly_open(wirings, installation));

@@ -39,10 +39,26 @@ pub fn lines(root: &Node, installation: &Installation) -> Vec<Line> {
         step: n + 1,
         access: step.check.access(),
         instruction: step.check.words(installation),
-        ways: step.ways.iter().map(|way| (found(way), then(&way.then, &number))).collect(),
+        ways: ways(step, &number),
     };
     steps.iter().enumerate().map(line).collect()
 }
+
+/// The ways on from a step; results that are too improbable to draw out are one line.
+fn ways(step: &Step, number: &impl Fn(&Step) -> usize) -> Vec<(String, String)> {
+    let improbable = |way: &&Way| matches!(way.then, Node::Open { takes: Takes::RepeatedChecks, .. });
+    let mut lines: Vec<(String, String)> =
+        step.ways.iter().filter(|w| !improbable(w)).map(|way| (found(way), then(&way.then, number))).collect();
+    let rest: Vec<&Way> = step.ways.iter().filter(improbable).collect();
+    if !rest.is_empty() {
+        let probability: f64 = rest.iter().map(|way| way.probability).sum();
+        let what = if lines.is_empty() { "whatever it shows" } else { "anything else" };
+        lines.push((format!("{what} ({})", percent(probability)), REPEAT.to_owned()));
+    }
+    lines
+}
+
+const REPEAT: &str = "unlikely: repeat the check, then enter what was found and print the plan again";
 
 fn found(way: &Way) -> String {
     let words: Vec<String> = way.findings.iter().map(|f| f.words()).collect();
@@ -79,9 +95,7 @@ fn settled(wiring: &Wiring, probability: f64) -> String {
 fn ended(leader: &RankedWiring, takes: Takes) -> String {
     let takes = match takes {
         Takes::NewPlan => "enter what was found and print the plan again".to_owned(),
-        Takes::RepeatedChecks => {
-            "unlikely: repeat the check, then enter what was found and print the plan again".to_owned()
-        }
+        Takes::RepeatedChecks => REPEAT.to_owned(),
         Takes::SecondPerson(check) => {
             let title = check.title();
             format!("enter what was found; to settle it a second person repeats \"{title}\"")

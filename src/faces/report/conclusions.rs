@@ -8,6 +8,7 @@ use crate::audit::assessment::{
 };
 use crate::audit::bars;
 use crate::audit::blame::{failed, wrong_wiring};
+use crate::audit::context::ServiceKind;
 use crate::audit::field_check::FieldCheck;
 use crate::audit::installation::Installation;
 use crate::audit::joint::JointRanking;
@@ -64,7 +65,7 @@ pub(super) fn conclusions_text(
 ) {
     let run_state = if live { assessment.run_state } else { RunState::Unknown };
     line(out, &format!("  Pump: {}", words::run_state_words(run_state)));
-    diagnosis_text(out, &assessment.diagnosis);
+    diagnosis_text(out, &assessment.diagnosis, subject.installation.service);
     reasons_text(out, &assessment.diagnosis);
     if let Some(leads) = assessment.voltage_leads.as_deref() {
         voltage_leads_text(out, leads, subject.installation);
@@ -89,12 +90,12 @@ pub(super) fn conclusions_text(
     }
 }
 
-fn diagnosis_text(out: &mut String, diagnosis: &Diagnosis) {
+fn diagnosis_text(out: &mut String, diagnosis: &Diagnosis, service: ServiceKind) {
     // A list of leads reads like a fact, so it stands only where one wiring is settled.
     let settled = diagnosis.settled().filter(|_| leads_tell(diagnosis));
     if let Some(settled) = settled {
         line(out, &format!("  Lead by lead ({})", words::confidence(settled.probability)));
-        for lead in lead_by_lead(&settled.wiring) {
+        for lead in lead_by_lead(&settled.wiring, service) {
             line(out, &format!("    {}", lead.words));
         }
     }
