@@ -17,8 +17,7 @@ use crate::journal::{Entry as JournalEntry, Journal, Kind};
 use crate::reading::UnixMs;
 use crate::whole_file;
 
-use self::entry::parsed;
-pub use self::entry::{Entry, Found, Volts};
+pub use self::entry::{Entry, Found, Volts, parsed};
 
 /// Name of the file in the journal's folder.
 const FILE_NAME: &str = "field-checks.json";

@@ -8,6 +8,7 @@ mod audit;
 mod check;
 mod columns;
 mod demo;
+mod finding;
 mod history;
 mod journal;
 mod logging;
@@ -71,6 +72,8 @@ enum Command {
     Columns(columns::Options),
     /// Read one circuit for a while, then give a page to take to the panel
     Sheet(sheet::Options),
+    /// Add one finding of a check at the panel to the findings file, and show how the diagnosis moved
+    Finding(finding::Options),
     /// Show it all working on simulated pump stations, some of them wired wrong on purpose
     Demo(demo::Options),
     /// List the built-in register maps, print one, or try one on a monitor
@@ -152,6 +155,10 @@ fn dispatch(cli: Cli) -> anyhow::Result<Exit> {
         Command::Sheet(options) => {
             logging::start(&cli.log, logging::ERRORS_ONLY)?;
             on_runtime(sheet::run(options))
+        }
+        Command::Finding(options) => {
+            logging::start(&cli.log, logging::ERRORS_ONLY)?;
+            on_runtime(finding::run(options))
         }
         Command::Demo(options) => {
             logging::start(&cli.log, logging::TELL_NEWS)?;

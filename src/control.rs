@@ -37,13 +37,26 @@ pub async fn serve(listener: UnixListener, reloader: Reloader, cancel: Cancellat
     }
 }
 
+/// True when a daemon runs by `config`.
+pub fn is_running(config: &Path) -> io::Result<bool> {
+    match blocking::UnixStream::connect_addr(&address(config)?) {
+        Ok(_) => Ok(true),
+        Err(error) if error.kind() == io::ErrorKind::ConnectionRefused => Ok(false),
+        Err(error) => Err(error),
+    }
+}
+
 async fn take_order(mut stream: UnixStream, reloader: &Reloader) -> io::Result<()> {
     let uid = stream.peer_cred()?.uid();
     if uid != 0 && uid != rustix::process::geteuid().as_raw() {
         return stream.write_all(b"no: only the user that the daemon runs as, and root, may order this\n").await;
     }
     let mut order = [0; RELOAD.len()];
-    tokio::time::timeout(PATIENCE, stream.read_exact(&mut order)).await??;
+    match tokio::time::timeout(PATIENCE, stream.read_exact(&mut order)).await? {
+        // Somebody looked whether a daemon runs.
+        Err(error) if error.kind() == io::ErrorKind::UnexpectedEof => return Ok(()),
+        read => read?,
+    };
     let answer = if order == *RELOAD.as_bytes() {
         match reloader.reload(format!("the command line (user id {uid})")).await {
             Ok(reloaded) => format!("yes: {reloaded}\n"),
@@ -86,7 +99,9 @@ mod tests {
         let file = tempfile::NamedTempFile::new().unwrap();
         let refused = reload(file.path()).await.unwrap_err();
         assert_eq!(refused.kind(), io::ErrorKind::ConnectionRefused, "no daemon runs by it");
+        assert!(!is_running(file.path()).unwrap());
         let listener = bind(file.path()).unwrap();
+        assert!(is_running(file.path()).unwrap());
         assert!(bind(file.path()).is_err(), "a second daemon by the same file");
         let (reloader, mut orders) = Reloader::new();
         let cancel = CancellationToken::new();

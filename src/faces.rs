@@ -4,6 +4,7 @@
 pub mod alarm_report_text;
 pub mod api;
 pub mod cautions;
+pub mod findings_format;
 pub mod guard;
 pub mod health;
 pub mod http;
@@ -11,6 +12,7 @@ pub mod json;
 pub mod leads;
 pub mod metrics;
 pub mod modbus;
+pub mod moved_text;
 pub mod phasor_svg;
 pub mod picture;
 pub mod plan_text;
@@ -23,6 +25,8 @@ pub mod sheet_text;
 pub mod text;
 pub mod web;
 
+#[cfg(test)]
+mod allowed_tests;
 mod deadline;
 mod energy_text;
 mod json_registers;

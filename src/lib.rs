@@ -19,6 +19,7 @@ pub mod desk;
 pub mod disk;
 pub mod electrical;
 pub mod faces;
+pub mod findings_file;
 pub mod history;
 pub mod journal;
 pub mod modbus;

@@ -520,6 +520,43 @@ fn a_field_sheet_is_given_as_text_and_as_a_page_and_counts_what_was_found() {
 }
 
 #[test]
+fn a_finding_is_added_to_its_file_and_shows_how_the_diagnosis_moved() {
+    let simulated = Simulated::start(&["Saltgrass Intake"]);
+    let folder = TempDir::new().unwrap();
+    let checks = folder.path().join("findings.toml");
+    let place = ["finding", "--config", text(&simulated.config), "--checks", text(&checks)];
+    let mut child = program()
+        .args(place)
+        .args(["--for", "8s"])
+        .stdin(Stdio::piped())
+        .stdout(Stdio::piped())
+        .stderr(Stdio::piped())
+        .spawn()
+        .unwrap();
+    // A wrong word is asked again.
+    child.stdin.take().unwrap().write_all(b"1\nvoltage-lead-trace\n2\nphase-D\nc\nJ. Alvarez\n").unwrap();
+    let output = child.wait_with_output().unwrap();
+    let (out, err) = (String::from_utf8(output.stdout).unwrap(), String::from_utf8(output.stderr).unwrap());
+    assert_eq!(output.status.code(), Some(0), "{out}{err}");
+    assert!(err.contains("\"phase-D\" is not a choice here"), "{err}");
+    for word in ["added to ", "before: ", "after:  ", "Saltgrass Intake / Pump 1", "voltage leads 2 and 3 are swapped"]
+    {
+        assert!(out.contains(word), "{word}: {out}");
+    }
+    let held = std::fs::read_to_string(&checks).unwrap();
+    assert!(held.contains("check = \"voltage-lead-trace\"") && held.contains("shows = \"c\""), "{held}");
+
+    let given = ["--circuit", "Pump 1", "--check", "polarity", "--channel", "1", "--by", "R. Osei", "--no-reading"];
+    let refused = run(&[&place[..], &given, &["--shows", "backwards"]].concat());
+    assert_eq!(refused.code, Some(3));
+    assert!(refused.err.contains("right, body-reversed"), "{}", refused.err);
+    assert_eq!(std::fs::read_to_string(&checks).unwrap(), held, "what is refused changes nothing");
+    let added = run(&[&place[..], &given, &["--shows", "Right"]].concat());
+    assert_eq!(added.code, Some(0), "{}", added.err);
+    assert!(std::fs::read_to_string(&checks).unwrap().starts_with(&held), "what was there stays");
+}
+
+#[test]
 fn a_map_tried_on_a_simulated_monitor_shows_its_values() {
     let simulated = Simulated::start(&["Cooper Flats Pumping"]);
     let config: toml::Table = std::fs::read_to_string(&simulated.config).unwrap().parse().unwrap();

@@ -2,16 +2,15 @@
 //!
 //! Must never leave half a file, nor one that others on the machine can read.
 
-use std::fs::{self, File};
-use std::io::{self, Write};
-use std::os::unix::fs::{MetadataExt, OpenOptionsExt, PermissionsExt};
+use std::fs;
+use std::io;
+use std::os::unix::fs::{MetadataExt, PermissionsExt};
 use std::path::{Path, PathBuf};
-
-use rustix::fs::{FlockOperation, Gid, Uid};
 
 use super::accounts::Accounts;
 use super::secret::NoRandomness;
 use crate::config::{self, Problems};
+use crate::whole_file::Turn;
 
 /// Readable and writable to its owner alone.
 const MODE: u32 = 0o600;
@@ -77,59 +76,13 @@ pub fn change<E: From<StoreError>, T>(
     may_begin: bool,
     change: impl FnOnce(&mut Accounts) -> Result<T, E>,
 ) -> Result<T, E> {
-    let folder = folder_of(path);
     let unwritable = |source| StoreError::Unwritable { path: path.to_owned(), source };
-    // The folder, because the file is replaced. The lock goes with the handle.
-    let lock = File::open(&folder).map_err(unwritable)?;
-    rustix::fs::flock(&lock, FlockOperation::LockExclusive).map_err(|error| unwritable(error.into()))?;
+    let turn = Turn::take(path).map_err(unwritable)?;
     let begins = may_begin && !path.try_exists().map_err(unwritable)?;
     let mut accounts = if begins { Accounts::default() } else { read(path)? };
     let outcome = change(&mut accounts)?;
-    replace(path, &folder, &accounts.to_text()).map_err(unwritable)?;
+    turn.replace(&accounts.to_text(), MODE).map_err(unwritable)?;
     Ok(outcome)
-}
-
-fn folder_of(path: &Path) -> PathBuf {
-    match path.parent() {
-        Some(parent) if parent != Path::new("") => parent.to_owned(),
-        _ => PathBuf::from("."),
-    }
-}
-
-/// Writes a neighbour, syncs it, and puts it in the file's place.
-fn replace(path: &Path, folder: &Path, text: &str) -> io::Result<()> {
-    let mut name = path.file_name().unwrap_or_default().to_owned();
-    name.push(".new");
-    let neighbour = folder.join(name);
-    // Left by someone who was cut off; the lock is ours.
-    match fs::remove_file(&neighbour) {
-        Err(error) if error.kind() != io::ErrorKind::NotFound => return Err(error),
-        _ => {}
-    }
-    let written = write_new(&neighbour, path, text).and_then(|()| fs::rename(&neighbour, path));
-    if written.is_err() {
-        // The first error is the one to tell.
-        let _ = fs::remove_file(&neighbour);
-    }
-    written?;
-    File::open(folder)?.sync_all()
-}
-
-fn write_new(neighbour: &Path, old: &Path, text: &str) -> io::Result<()> {
-    let mut file = File::options().write(true).create_new(true).mode(MODE).open(neighbour)?;
-    let new = file.metadata()?;
-    let owner = match fs::metadata(old) {
-        // The daemon's user stays its owner when root changes it.
-        Ok(old) => Some(old),
-        // What root begins is the daemon's too, in the daemon's folder.
-        Err(_) if new.uid() == 0 => neighbour.parent().map(fs::metadata).transpose()?,
-        Err(_) => None,
-    };
-    if let Some(owner) = owner.filter(|owner| (owner.uid(), owner.gid()) != (new.uid(), new.gid())) {
-        rustix::fs::fchown(&file, Some(Uid::from_raw(owner.uid())), Some(Gid::from_raw(owner.gid())))?;
-    }
-    file.write_all(text.as_bytes())?;
-    file.sync_all()
 }
 
 #[cfg(test)]

@@ -38,17 +38,6 @@ impl SuppressionRule {
             && self.while_active != Some(id.kind)
     }
 
-    /// What is to be thought over about this rule, in a sentence; none when nothing is.
-    pub fn warning(&self) -> Option<String> {
-        self.kinds.is_empty().then(|| {
-            format!(
-                "the rule \"{}\" names no kinds: it sets aside every alarm of its place that is not critical, whatever the cause; \
-                 name the kinds that it explains",
-                self.name
-            )
-        })
-    }
-
     fn holds(&self, at: UnixMs, set: &AlarmSet) -> bool {
         let active = |kind| {
             set.entries().any(|entry| {
@@ -163,7 +152,7 @@ mod tests {
     }
 
     #[test]
-    fn a_rule_without_kinds_leaves_critical_alarms_alone_and_is_warned_of() {
+    fn a_rule_without_kinds_leaves_critical_alarms_alone() {
         let (mut set, silent, _) = set();
         let lost = AlarmId::circuit(STATION, "Pump 1", AlarmKind::SupplyPhaseLost);
         let critical = AlarmSettings::of_kind(AlarmKind::SupplyPhaseLost);
@@ -174,8 +163,6 @@ mod tests {
         let named = SuppressionRule { kinds: vec![AlarmKind::SupplyPhaseLost], ..rule() };
         set.apply_rules(at(2), std::slice::from_ref(&named), &mut Step::default());
         assert_eq!((state(&set, &silent), state(&set, &lost)), (AlarmState::Normal, AlarmState::SuppressedByDesign));
-        assert!(rule().warning().is_some_and(|text| text.contains("\"rebuild\" names no kinds")));
-        assert_eq!(named.warning(), None);
     }
 
     #[test]

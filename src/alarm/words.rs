@@ -29,8 +29,8 @@ pub use of_circuit::{
 };
 pub use of_daemon::{Silent, clock_stepped, silent_together, storage_full};
 pub use of_monitor::{
-    OfPumps, PumpsBehind, Supply, monitor_answers_seldom, monitor_silent, register_map_wrong, together, voltage_leads_open,
-    voltage_leads_swapped, voltage_leads_wrong,
+    OfPumps, PumpsBehind, Supply, monitor_answers_seldom, monitor_silent, register_map_wrong, together,
+    voltage_leads_open, voltage_leads_swapped, voltage_leads_wrong,
 };
 pub use of_supply::{
     MissingPhase, phase_missing, phase_missing_at_station, supply_phase_lost, supply_phase_lost_at_station,

@@ -184,7 +184,11 @@ mod tests {
         assert!(settled.remedy.is_some());
         assert_eq!(channels(&settled), [2]);
         let group = assessment.diagnosis.groups[0].clone();
-        let members = [(open, 0.1), (Wiring::INTENDED, 0.9 - bars::ONE_WIRING / 2.0), (relative_wirings()[8], bars::ONE_WIRING / 2.0)];
+        let members = [
+            (open, 0.1),
+            (Wiring::INTENDED, 0.9 - bars::ONE_WIRING / 2.0),
+            (relative_wirings()[8], bars::ONE_WIRING / 2.0),
+        ];
         let members = members.map(|(wiring, probability)| RankedWiring { wiring, probability, ..group.members[0] });
         assessment.diagnosis.groups = [WiringGroup { members: members.to_vec(), ..group }].into();
         let open = advice(&assessment, &INSTALLATION, &[]);

@@ -8,7 +8,7 @@ use crate::config::model::Config;
 use crate::config::{RecordedCheck, parse_checks};
 
 /// What a person says that a check showed. Which keys go with which check is as in a file of checks.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, utoipa::ToSchema)]
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize, utoipa::ToSchema)]
 #[serde(deny_unknown_fields)]
 pub struct Found {
     /// Word of the check, as the sheet prints it and `next_checks` gives it; or voltage-matrix.
@@ -72,18 +72,24 @@ struct AsFile<'e> {
 struct AsCheck<'e> {
     station: &'e str,
     circuit: &'e str,
-    by: &'e str,
-    at: &'e str,
     #[serde(flatten)]
     found: &'e Found,
+    by: &'e str,
+    at: &'e str,
+}
+
+impl Entry {
+    /// As it stands in a file of checks, header and all.
+    pub fn to_toml(&self) -> Result<String, toml::ser::Error> {
+        let Entry { station, circuit, by, at, found, .. } = self;
+        toml::to_string(&AsFile { checks: [AsCheck { station, circuit, found, by, at }] })
+    }
 }
 
 /// An entry by the rules of a file of checks.
-pub(super) fn parsed(entry: &Entry, config: &Config) -> Result<Vec<RecordedCheck>, CheckBookError> {
-    let Entry { station, circuit, by, at, found, .. } = entry;
-    let file = AsFile { checks: [AsCheck { station, circuit, by, at, found }] };
+pub fn parsed(entry: &Entry, config: &Config) -> Result<Vec<RecordedCheck>, CheckBookError> {
     let not_right = |key: &str, detail: String| CheckBookError::NotRight { key: key.to_owned(), detail };
-    let text = toml::to_string(&file).map_err(|error| not_right("", error.to_string()))?;
+    let text = entry.to_toml().map_err(|error| not_right("", error.to_string()))?;
     parse_checks("field check", &text, config).map_err(|problems| match problems.iter().next() {
         Some(problem) => {
             let key = problem.key.rsplit('.').next().unwrap_or_default();

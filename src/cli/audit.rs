@@ -34,7 +34,7 @@ pub(super) struct Options {
     /// Only this station
     #[arg(long, value_name = "NAME")]
     station: Option<String>,
-    /// What was found at the panel (TOML, [[checks]]); it counts beside the readings
+    /// Findings file: what was found at the panel counts beside the readings (format: wattassay finding --help)
     #[arg(long, value_name = "FILE")]
     checks: Option<PathBuf>,
     /// Print JSON instead of text

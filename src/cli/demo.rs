@@ -159,10 +159,10 @@ fn summary(stations: &[Arc<StationSnapshot>]) -> String {
     out.push_str("What was found\n");
     for station in stations {
         for circuit in &station.circuits {
-            let found = circuit
-                .assessment
-                .as_deref()
-                .map_or_else(|| "no reading".to_owned(), |a| words::headline_with_check(a, &circuit.installation, &circuit.done()));
+            let found = circuit.assessment.as_deref().map_or_else(
+                || "no reading".to_owned(),
+                |a| words::headline_with_check(a, &circuit.installation, &circuit.done()),
+            );
             let _ = writeln!(out, "  {} / {}: {found}", station.station, circuit.name);
         }
     }

@@ -9,6 +9,7 @@ use clap::Args;
 use super::audit::{chosen, exit, watch};
 use super::{ConfigFile, Exit, print, span};
 use crate::config;
+use crate::faces::findings_format::format_help;
 use crate::faces::picture::Expected;
 use crate::faces::plan_text::plan_text;
 use crate::faces::sheet::sheet;
@@ -16,6 +17,7 @@ use crate::faces::{sheet_html, sheet_text};
 use crate::station::checks::with_checks;
 
 #[derive(Debug, Args)]
+#[command(after_help = format_help(), max_term_width = 100)]
 pub(super) struct Options {
     #[command(flatten)]
     config: ConfigFile,
@@ -28,7 +30,7 @@ pub(super) struct Options {
     /// How long to read, for example 30s or 2min
     #[arg(long = "for", value_name = "SPAN", default_value = "30s", value_parser = span::parse)]
     span: Duration,
-    /// What was found at the panel (TOML, [[checks]]); it counts beside the readings
+    /// Findings file: what was found at the panel counts beside the readings; its format is below
     #[arg(long, value_name = "FILE")]
     checks: Option<PathBuf>,
     /// Write the page to this file as HTML, for the printer

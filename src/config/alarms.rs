@@ -221,6 +221,12 @@ fn read_rule(
         })
     });
     let kinds = read_kinds(entry);
+    if entry.raw("kinds").is_none() {
+        let message =
+            "a rule without kinds sets aside every alarm of its place that is not critical, whatever its cause";
+        let hint = "name the kinds that the rule explains, for example kinds = [\"values_frozen\"]";
+        entry.warn("kinds", entry.place(), Fault::new(message, hint));
+    }
     let while_active = entry.choice("while_active", &AlarmKind::ALL.map(|kind| (kind.key(), kind)));
     let from = entry.time("from");
     let until = entry.time("until");

@@ -38,8 +38,12 @@ pub struct RecordedCheck {
 
 /// Reads a file of field checks for the stations of `config`.
 pub fn load_checks(path: &Path, config: &Config) -> Result<Vec<RecordedCheck>, Problems> {
-    let text = read_text(path).map_err(|problem| Problems::new(vec![*problem]))?;
-    parse_checks(&path.display().to_string(), &text, config)
+    parse_checks(&path.display().to_string(), &read_checks_text(path)?, config)
+}
+
+/// The text of such a file, not looked at.
+pub fn read_checks_text(path: &Path) -> Result<String, Problems> {
+    read_text(path).map_err(|problem| Problems::new(vec![*problem]))
 }
 
 /// Checks the text of such a file.

@@ -41,7 +41,7 @@ mod web;
 pub mod web_model;
 
 pub use builtin::{MapInfo, MapLibrary, MapOrigin};
-pub use checks::{RecordedCheck, load_checks, parse_checks};
+pub use checks::{RecordedCheck, load_checks, parse_checks, read_checks_text};
 pub use columns_file::{load_columns, parse_columns};
 pub use load::{load, load_with_maps, parse};
 pub use map_file::parse_map;

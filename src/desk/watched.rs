@@ -84,6 +84,7 @@ impl Reconfigure {
 mod tests {
     use super::*;
     use crate::audit::installation::CtSecondary;
+    use crate::config::model::CtRatio;
     use crate::station::fixtures::station_config;
 
     const STATION: &str = "Alder Creek Lift";
@@ -118,7 +119,10 @@ mod tests {
         let mut station = station_config(STATION);
         let id = AlarmId::circuit(STATION, &station.circuits[0].name, AlarmKind::CtNoCurrent);
         assert_eq!(priority(&[station.clone()], &id), Priority::High, "not declared counts as 5 A");
-        station.circuits[0].ct_secondary = CtSecondary::Voltage { rated_mv: 333 };
+        let secondary = CtSecondary::Voltage { rated_mv: 333 };
+        station.circuits[0].ct_secondary = secondary;
+        assert_eq!(priority(&[station.clone()], &id), Priority::High, "a ratio of 200:5 says otherwise");
+        station.circuits[0].ct_ratio = Some(CtRatio { primary_a: 200.0, secondary });
         assert_eq!(priority(&[station.clone()], &id), Priority::Low);
     }
 }

@@ -6,6 +6,7 @@
 use std::borrow::Cow;
 
 use super::cautions::{Caution, cautions};
+use super::findings_format::entry_lines;
 use super::json::rfc3339;
 use super::leads::lead_by_lead;
 use super::picture::{Expected, Picture, pictures};
@@ -29,6 +30,8 @@ const REASONS: usize = 3;
 /// A check with what it is expected to show.
 #[derive(Debug, Clone, PartialEq)]
 pub struct CheckRow {
+    /// The check, for how its result is entered.
+    pub check: FieldCheck,
     /// What to do.
     pub instruction: String,
     /// Done beside energised parts.
@@ -89,6 +92,8 @@ pub struct Sheet {
     pub checks_title: &'static str,
     /// Checks in order.
     pub checks: Vec<CheckRow>,
+    /// An entry of the findings file for the first check, a line each; empty when there is no check.
+    pub entry_example: Vec<String>,
     /// Heading of the remedy.
     pub remedy_title: Cow<'static, str>,
     /// Its parts in order: the whole procedure, or a note where there is none.
@@ -122,6 +127,7 @@ pub fn sheet(station: &StationSnapshot, circuit: &CircuitSnapshot, expected: Exp
         intended: Picture::default(),
         checks_title: "Checks: none",
         checks: Vec::new(),
+        entry_example: Vec::new(),
         remedy_title: "Remedy: none yet".into(),
         remedy: note(
             "Move nothing. First settle what is wrong: enter what the checks showed and print this sheet again.",
@@ -131,6 +137,8 @@ pub fn sheet(station: &StationSnapshot, circuit: &CircuitSnapshot, expected: Exp
     if let Some(assessment) = assessment {
         tell(&mut sheet, assessment);
         act(&mut sheet, assessment, &station.place_of(circuit), &circuit.done());
+        let first = sheet.checks.first().map(|row| entry_lines(&station.station, &circuit.name, row.check));
+        sheet.entry_example = first.unwrap_or_default();
     }
     sheet
 }
@@ -236,6 +244,7 @@ fn act(sheet: &mut Sheet, assessment: &Assessment, place: &Place, done: &[FieldC
     let advice = advice::advice(assessment, installation, done);
     sheet.hazards = advice.open_ct.iter().map(words::open_ct_words).collect();
     let row = |check: FieldCheck, expected: String, worth: &str| CheckRow {
+        check,
         instruction: check.words(installation),
         live: check.access() == Access::Live,
         expected,

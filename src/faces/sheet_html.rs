@@ -4,6 +4,7 @@
 
 use std::fmt::Write;
 
+use super::findings_format::{HOW_TO_ENTER, entry_words};
 use super::phasor_svg::{escape, picture};
 use super::picture::{Phasor, Picture};
 use super::sheet::Sheet;
@@ -65,7 +66,7 @@ pub fn html(sheet: &Sheet) -> String {
 fn is_long(sheet: &Sheet) -> bool {
     let lines = |items: &[String]| items.iter().map(|i| 1 + i.len() / 110).sum::<usize>();
     let told = [&sheet.leads, &sheet.reasons, &sheet.alternatives, &sheet.found, &sheet.hazards];
-    told.into_iter().map(|items| lines(items)).sum::<usize>() + 3 * sheet.checks.len() > 21
+    told.into_iter().map(|items| lines(items)).sum::<usize>() + 4 * sheet.checks.len() + sheet.entry_example.len() > 21
 }
 
 /// The remedy: a procedure has pages of its own, so that it is taken along whole.
@@ -132,16 +133,21 @@ fn checks(out: &mut String, sheet: &Sheet) {
         let worth = if check.worth.is_empty() { String::new() } else { format!(" <i>({})</i>", escape(&check.worth)) };
         let _ = writeln!(
             out,
-            "<tr{}><td>{}</td><td>{}{worth}</td><td>{}</td><td class=\"box\">{}</td></tr>",
+            "<tr{}><td>{}</td><td>{}{worth}<br><small>Enter as: {}</small></td><td>{}</td><td class=\"box\">{}</td></tr>",
             if check.live { " class=\"live\"" } else { "" },
             n + 1,
             escape(&check.instruction),
+            escape(&entry_words(check.check)),
             escape(&check.expected),
             check.unit
         );
     }
     if !sheet.checks.is_empty() {
         out.push_str("</table>\n");
+    }
+    if !sheet.entry_example.is_empty() {
+        let lines: Vec<String> = sheet.entry_example.iter().map(|line| escape(line)).collect();
+        let _ = writeln!(out, "<p class=\"note\">{HOW_TO_ENTER}</p>\n<pre>{}</pre>", lines.join("\n"));
     }
     out.push_str("</section>\n");
 }

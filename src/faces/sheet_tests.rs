@@ -18,7 +18,7 @@ use crate::reading::{Phase, Rotation};
 use crate::station::fixtures::{instant, snapshot_after};
 use crate::station::snapshot::StationSnapshot;
 
-fn any_installation() -> impl Strategy<Value = Installation> {
+pub(super) fn any_installation() -> impl Strategy<Value = Installation> {
     let current = |rated_ma| CtSecondary::Current { rated_ma };
     (
         prop::sample::select(ServiceKind::ALL.to_vec()),

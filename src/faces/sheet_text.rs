@@ -1,5 +1,8 @@
 //! The field sheet as plain text, 100 columns at most. Must never leave the cautions out.
 
+use std::fmt::Write as _;
+
+use super::findings_format::{HOW_TO_ENTER, entry_words};
 use super::picture::Phasor;
 use super::report::caution_text;
 use super::sheet::Sheet;
@@ -56,6 +59,13 @@ pub fn text(sheet: &Sheet) -> String {
             "     ",
             &format!("Found ({}): [______________]  by: [________]  time: [________]", check.unit),
         );
+        paragraph(&mut out, "     ", &format!("Enter as: {}", entry_words(check.check)));
+    }
+    if !sheet.entry_example.is_empty() {
+        heading(&mut out, HOW_TO_ENTER);
+        for line in &sheet.entry_example {
+            let _ = writeln!(out, "     {line}");
+        }
     }
     heading(&mut out, &sheet.remedy_title);
     let mut step = 0;

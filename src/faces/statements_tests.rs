@@ -13,6 +13,7 @@ use crate::audit::assessment::{Assessment, Diagnosis};
 use crate::audit::bars;
 use crate::audit::context::ServiceKind;
 use crate::audit::testbench::posterior;
+use crate::audit::wiring::Wiring;
 use crate::audit::words::{self, confidence, describe_wiring, percent};
 use crate::desk::availability::Availability;
 use crate::desk::{Desk, conditions};
@@ -21,7 +22,7 @@ use crate::faces::modbus::audit_table::{ROWS, block};
 use crate::faces::modbus::circuit_view::CircuitView;
 use crate::faces::picture::Expected;
 use crate::faces::{json, metrics, report, sheet, sheet_html, sheet_text};
-use crate::reading::{MonoMs, Rotation};
+use crate::reading::{MonoMs, Phase, Rotation};
 use crate::station::fixtures::{exchanged, instant, snapshot_after};
 use crate::station::snapshot::StationSnapshot;
 
@@ -49,7 +50,8 @@ fn assessment(station: &StationSnapshot) -> &Assessment {
 
 fn stories(station: &StationSnapshot) -> Vec<Story> {
     let alarms = AlarmSet::new(FloodSettings::default());
-    let told = conditions::of_station(station, &alarms, &SilentTogether::default(), &Availability::default(), MonoMs(NOW_MS));
+    let told =
+        conditions::of_station(station, &alarms, &SilentTogether::default(), &Availability::default(), MonoMs(NOW_MS));
     told.into_iter().filter_map(|told| told.story).collect()
 }
 
@@ -87,18 +89,28 @@ fn claims(diagnosis: &Diagnosis) -> Vec<(String, f64)> {
         ("metering is correct".to_owned(), sum(true)),
         ("power is metered wrong".to_owned(), sum(false)),
         ("Power is metered wrong".to_owned(), sum(false)),
+        ("Metering is correct".to_owned(), sum(true)),
         ("the readings fit no wiring considered".to_owned(), diagnosis.unexplained_probability),
         // These stand over what is of the one wiring that is settled.
         ("Lead by lead".to_owned(), best),
-        ("if confirmed;".to_owned(), best),
+        ("only if confirmed".to_owned(), best),
         ("every check confirms".to_owned(), best),
     ];
-    for phase in crate::reading::Phase::ALL {
+    for phase in Phase::ALL {
         let lost = members.iter().filter(|m| m.wiring.lost_phase == Some(phase)).map(|m| m.probability).sum();
         claims
             .push((format!("phase {} of the supply to the pump is lost: it runs on two phases", phase.label()), lost));
     }
     claims.extend(members.iter().map(|m| (describe_wiring(&m.wiring), m.probability)));
+    // What alarms say of a monitor's leads, of a pump beside them, and of a lost phase as such.
+    let of = |holds: &dyn Fn(&Wiring) -> bool| -> f64 {
+        members.iter().filter(|m| holds(&m.wiring)).map(|m| m.probability).sum()
+    };
+    let alone = |w: &Wiring| Wiring { voltage: Phase::ALL, ..*w };
+    claims.extend(members.iter().map(|m| ("alarm: this order".to_owned(), of(&|w| w.voltage == m.wiring.voltage))));
+    claims.push(("alarm: any other order".to_owned(), of(&|w| w.voltage != Phase::ALL)));
+    claims.push(("alarm: own fault".to_owned(), of(&|w| alone(w) != alone(w).intended())));
+    claims.push(("alarm: any lost phase".to_owned(), of(&|w| w.lost_phase.is_some())));
     claims
 }
 
@@ -134,7 +146,7 @@ proptest! {
                 })?;
                 prop_assert_eq!(percent(*probability), number, "{} in {}: {}", claim, name, text);
             }
-            for (claim, probability) in [&claims[0], &claims[1], &claims[3]] {
+            for (claim, probability) in claims.iter().take(5) {
                 for lead in [format!("{claim}: "), format!("{claim} ")] {
                     for (at, _) in text.match_indices(lead.as_str()) {
                         let rest = &text[at + lead.len()..];
@@ -188,6 +200,11 @@ proptest! {
                 prop_assert!(!text.contains(word), "{name}: {word} in {text}");
             }
             for member in &members {
+                // Of a monitor's voltage leads the order is told once that alone has reached the bar.
+                let of_order = members.iter().filter(|m| m.wiring.voltage == member.wiring.voltage);
+                if name == "alarm" && of_order.map(|m| m.probability).sum::<f64>() >= bars::ONE_WIRING {
+                    continue;
+                }
                 let lead = describe_wiring(&member.wiring);
                 // Only a list names it, as one of several that are possible, with the probability of each.
                 let listed = format!("{}: {lead}", percent(member.probability));

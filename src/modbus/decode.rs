@@ -155,7 +155,7 @@ fn raw_value(point: &Point, place: Place, scale: Option<Place>, blocks: &[Block]
 }
 
 /// Where a value goes, except run status. `None` when a reading has no such value.
-pub(crate) fn field(reading: &mut MonitorReading, target: Target) -> Option<&mut Measured> {
+pub fn field(reading: &mut MonitorReading, target: Target) -> Option<&mut Measured> {
     let phase = match target.channel {
         Channel::One => Some(0),
         Channel::Two => Some(1),

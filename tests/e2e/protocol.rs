@@ -93,6 +93,22 @@ fn every_fault_over_rtu_in_tcp() {
     every_fault_is_survived_and_told("rtu-over-tcp");
 }
 
+/// A server whose registers never change, as every newcomer's test server: since when is told, and what its one moment allows.
+#[test]
+fn a_device_that_repeats_one_moment_is_told_as_one() {
+    let mut still = Scene::sound("Still", "generic-full");
+    still.protocol = "faults = [{ kind = \"frozen\", from_s = 0.0 }]".to_owned();
+    still.loads = vec![0.8];
+    let (code, document) = Stage::set(&[still]).audit(5);
+    let circuit = &station(&document, "Still")["circuits"][0];
+    assert_eq!((code, &circuit["verdict"]), (2, &serde_json::json!("no_evidence")), "{circuit}");
+    let headline = circuit["headline"].as_str().unwrap();
+    assert!(headline.starts_with("all readings are identical since 20"), "{headline}");
+    assert!(headline.contains("From one moment only: metering is correct (confidence 9"), "{headline}");
+    let finding = circuit["findings"].as_array().unwrap().iter().find(|f| f["check"] == "values_moving").unwrap();
+    assert_eq!(finding["outcome"], "pending", "not frozen yet: {finding}");
+}
+
 /// The wrong map on a device: refused registers or nonsense, a plain sentence, never a verdict out of thin air.
 #[test]
 fn a_map_that_is_not_the_devices_is_told() {

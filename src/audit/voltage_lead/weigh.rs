@@ -8,8 +8,8 @@ use std::f64::consts::TAU;
 
 use super::model::{Model, Sighting};
 use super::{VoltageCheck, VoltageMeans, VoltageService, VoltageState};
-use crate::audit::installation::Installation;
 use crate::audit::bars;
+use crate::audit::installation::Installation;
 use crate::electrical::angle::wrap_deg;
 
 /// States ranked by probability.

@@ -116,6 +116,20 @@ fn what_is_wrong_is_told_with_its_place() {
 }
 
 #[test]
+fn a_rule_without_kinds_is_warned_of_and_used_as_written() {
+    let rule = |kinds: &str| {
+        let text = format!("{MINIMAL}\n[[alarms.suppress]]\nname = \"R\"\nstation = \"Alder Creek Lift\"\n{kinds}");
+        let config = parse("f.toml", &text, &MapLibrary::builtin()).unwrap();
+        let of_rules = config.warnings.iter().map(ToString::to_string).filter(|text| text.contains("alarms.suppress"));
+        (config.alarms.rules.len(), of_rules.collect::<Vec<_>>())
+    };
+    let (rules, warnings) = rule("");
+    assert!(rules == 1 && warnings.len() == 1, "{warnings:?}");
+    assert!(warnings[0].contains("a rule without kinds sets aside every alarm"), "{warnings:?}");
+    assert_eq!(rule("kinds = [\"values_frozen\"]"), (1, Vec::new()));
+}
+
+#[test]
 fn a_long_shelving_takes_its_total_and_period_along() {
     let read = alarms("[alarms.values_frozen]\nlongest_shelving = \"10 d\"").of_kind(AlarmKind::ValuesFrozen);
     let ten_days = 10 * 86_400_000;

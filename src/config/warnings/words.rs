@@ -13,7 +13,11 @@ impl Oddity {
     /// What contradicts what.
     pub fn message(&self) -> String {
         match self {
-            Oddity::NominalToNeutral { nominal_v, .. } => {
+            Oddity::NominalToNeutral { nominal_v, transformers: true } => format!(
+                "{nominal_v} V is a voltage to neutral or the secondary voltage of VTs, and this key is the supply's voltage \
+                 between phases"
+            ),
+            Oddity::NominalToNeutral { nominal_v, transformers: false } => {
                 format!("{nominal_v} V is a voltage to neutral, and this key is the voltage between phases")
             }
             Oddity::NominalToNeutralOfService { nominal_v, service, .. } => {
@@ -93,10 +97,12 @@ impl Oddity {
     /// What to write.
     pub fn hint(&self) -> String {
         match self {
-            Oddity::NominalToNeutral { nominal_v, transformers } => {
+            Oddity::NominalToNeutral { transformers: true, .. } => {
+                "write the voltage between phases ahead of the VTs, for example nominal_voltage = \"4160 V\"".to_owned()
+            }
+            Oddity::NominalToNeutral { nominal_v, transformers: false } => {
                 let between = between_phases_v(*nominal_v);
-                let behind = if *transformers { ", or the primary voltage if this is the VTs' secondary voltage" } else { "" };
-                format!("write nominal_voltage = \"{between} V\" if that is the voltage between phases{behind}")
+                format!("write nominal_voltage = \"{between} V\" if that is the voltage between phases")
             }
             Oddity::NominalToNeutralOfService { usual_v, .. } => {
                 format!("write nominal_voltage = \"{usual_v} V\" if that is the voltage between lines")

@@ -12,7 +12,7 @@ use super::Api;
 use super::etag::{self, IfMatch};
 use super::page::{self, Page};
 use super::problem::{Body, Path, Problem, Query, Who};
-use crate::access::role::{Principal, Permission};
+use crate::access::role::{Permission, Principal};
 use crate::alarm::machine::Act;
 use crate::alarm::operator::{Operator, Refused};
 use crate::alarm::set::Entry;

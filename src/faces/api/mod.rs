@@ -4,8 +4,8 @@
 //! Every operation says in the document who may use it (`x-permission`: none, or a word of
 //! `access::role::Permission`); the guard enforces what is said there. Must never change anything but through the desk, the check book or the reloader, which record first.
 
-pub mod alarm_report;
 pub mod alarm_kinds;
+pub mod alarm_report;
 pub mod alarms;
 pub mod common;
 pub mod etag;
