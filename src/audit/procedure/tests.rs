@@ -318,6 +318,7 @@ fn no_step_names_a_channel_or_terminal_that_the_service_has_not(procedure: &Proc
         for k in service.voltage_channels()..3 {
             assert!(!line.text.contains(&format!("V{} ", k + 1)), "{service:?}: {}", line.text);
         }
+        assert!(!service.between_lines() || !line.text.contains("volts on 1, 2"), "{service:?}: {}", line.text);
         if !service.has_neutral() {
             assert!(!line.text.contains("neutral"), "{service:?}: {}", line.text);
         }
