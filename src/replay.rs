@@ -10,6 +10,7 @@ pub mod doubt;
 pub mod draft;
 pub mod hour;
 pub mod notes;
+pub mod outcome;
 pub mod rows;
 pub mod session;
 pub mod steps;

@@ -21,8 +21,9 @@ use crate::audit::assessment::Verdict;
 use crate::config;
 use crate::faces::replay as face;
 use crate::replay::Columns;
+use crate::replay::outcome::{CircuitOutcome, FileOutcome, Outcome};
 use crate::replay::rows::RowReader;
-use crate::replay::session::{FileOutcome, Outcome, Session};
+use crate::replay::session::Session;
 
 /// Lines between two looks at the count.
 const LINES_BETWEEN_COUNTS: u64 = 20_000;
@@ -107,7 +108,7 @@ fn plan(columns: &Columns, path: &Path) -> anyhow::Result<usize> {
 
 /// A file that could not be read leaves the result incomplete, whatever the others say.
 fn exit(outcome: &Outcome) -> Exit {
-    let mut verdicts = outcome.circuits.iter().map(crate::replay::session::CircuitOutcome::verdict);
+    let mut verdicts = outcome.circuits.iter().map(CircuitOutcome::verdict);
     if outcome.files.iter().any(|file| file.error.is_some()) {
         Exit::Error
     } else if verdicts.clone().any(|verdict| verdict == Verdict::Fault) {

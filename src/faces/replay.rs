@@ -17,7 +17,7 @@ use super::report;
 use super::text::{grouped, paragraph, plural};
 use crate::audit::words;
 use crate::replay::notes::Fault;
-use crate::replay::session::{CircuitOutcome, FileOutcome, Outcome};
+use crate::replay::outcome::{CircuitOutcome, FileOutcome, Outcome};
 
 /// The text for people; `details` adds, for each circuit, the conclusions lead by lead.
 pub fn text(outcome: &Outcome, details: bool) -> String {

@@ -34,12 +34,12 @@ pub struct Doubt {
     /// First and last reading that was weighed of the stretch that does not fit.
     pub period: (UnixMs, UnixMs),
     /// What is wrong.
-    pub finding: Finding,
+    pub misfit: Misfit,
 }
 
 /// What is wrong with columns.
 #[derive(Debug, Clone, PartialEq)]
-pub enum Finding {
+pub enum Misfit {
     /// One mistake explains it, surely enough to be said.
     Named(Explanation),
     /// The values do not fit as declared, and no one mistake is sure.
@@ -79,7 +79,7 @@ pub struct Declared {
 
 /// Weighs a sample of one monitor's readings for one circuit. `values` are the columns of the file.
 pub fn weigh(sample: &Sample, values: &[&ValueColumn], context: &CircuitContext) -> Vec<Doubt> {
-    let expected = Expected::of([context]);
+    let expected = Expected { any_angle: false, ..Expected::of([context]) };
     if expected.circuits.is_empty() {
         return Vec::new();
     }
@@ -88,12 +88,12 @@ pub fn weigh(sample: &Sample, values: &[&ValueColumn], context: &CircuitContext)
     let (kept, odds): (Vec<Alteration>, Vec<f64>) = alterations.into_iter().unzip();
     let mut doubts: Vec<(Option<usize>, Doubt)> = Vec::new();
     for stretch in stretches(&readings) {
-        let Some((leader, finding)) = weigh_stretch(stretch, &kept, &odds, values, &expected) else { continue };
+        let Some((leader, misfit)) = weigh_stretch(stretch, &kept, &odds, values, &expected) else { continue };
         let period = (stretch[0].at.wall, stretch[stretch.len() - 1].at.wall);
         // The same said of several stretches is said once.
         match doubts.iter_mut().find(|(of, _)| *of == leader) {
             Some((_, doubt)) => doubt.period.1 = period.1,
-            None => doubts.push((leader, Doubt { period, finding })),
+            None => doubts.push((leader, Doubt { period, misfit })),
         }
     }
     // A named mistake says more than that something does not fit.
@@ -125,7 +125,7 @@ fn weigh_stretch(
     odds: &[f64],
     values: &[&ValueColumn],
     expected: &Expected,
-) -> Option<(Option<usize>, Finding)> {
+) -> Option<(Option<usize>, Misfit)> {
     let mut ledger = Ledger::new(odds);
     for reading in readings {
         let right = score(reading, expected);
@@ -146,11 +146,11 @@ fn weigh_stretch(
     let likeliest = likeliest(&shares, |index| alterations[index].applied(last, values));
     let leader = likeliest.first().copied();
     if let Some((index, probability)) = leader.filter(|(_, probability)| *probability >= SAID_ABOVE) {
-        return Some((Some(index), Finding::Named(explain((index, probability))?)));
+        return Some((Some(index), Misfit::Named(explain((index, probability))?)));
     }
     (right < DOUBTED_BELOW).then(|| {
         let candidates = likeliest.into_iter().filter(|(_, p)| *p >= WORTH_TELLING).filter_map(explain);
-        (None, Finding::Unclear { right, candidates: candidates.collect() })
+        (None, Misfit::Unclear { right, candidates: candidates.collect() })
     })
 }
 

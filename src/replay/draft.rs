@@ -75,16 +75,18 @@ pub fn draft(lines: &[String], of: &For<'_>) -> Result<String, DraftError> {
     let (time, format) = time_column(&table).ok_or_else(|| DraftError::NoTime { names: shown_names(&table.names) })?;
     let layout = layout(&table, time, &format);
     let named: Vec<(String, Vec<f64>)> = match layout {
-        Layout::Wide => (0..table.names.len())
-            .filter(|n| *n != time)
-            .map(|n| (table.names[n].clone(), table.numbers(n)))
-            .collect(),
+        Layout::Wide => {
+            (0..table.names.len()).filter(|n| *n != time).map(|n| (table.names[n].clone(), table.numbers(n))).collect()
+        }
         Layout::Long { tag, value, .. } => tags(&table, tag, value),
     };
     let placed: Vec<Placed> = place(&named, of);
     if !placed.iter().any(Placed::is_live) {
-        let names: Vec<String> =
-            placed.iter().take(30).map(|p| format!("{} ({})", super::notes::shown(p.name.as_bytes()), p.why())).collect();
+        let names: Vec<String> = placed
+            .iter()
+            .take(30)
+            .map(|p| format!("{} ({})", super::notes::shown(p.name.as_bytes()), p.why()))
+            .collect();
         return Err(DraftError::NothingPlaced { names: names.join(", ") });
     }
     Ok(written::text(&table, time, &format, &layout, &placed, of))

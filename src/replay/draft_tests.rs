@@ -65,7 +65,9 @@ fn units_that_no_name_says_are_taken_from_the_rows() {
 #[test]
 fn a_long_table_is_drafted_by_its_tags() {
     let mut table = "Tag,Time,Value\n".to_owned();
-    for (tag, value) in [("ALDER.PM1.VAN", "277.1"), ("ALDER.PM1.IA", "69"), ("ALDER.PM1.KW_TOT", "47.9"), ("ALDER.LEVEL", "3")] {
+    for (tag, value) in
+        [("ALDER.PM1.VAN", "277.1"), ("ALDER.PM1.IA", "69"), ("ALDER.PM1.KW_TOT", "47.9"), ("ALDER.LEVEL", "3")]
+    {
         for minute in 0..6 {
             table += &format!("{tag},2025-11-19T16:{:02}:{:02}Z,{value}\n", 43 + minute, value.len());
         }
@@ -103,9 +105,36 @@ fn what_cannot_be_drafted_says_why() {
 /// Names of the trade and anything at all.
 fn name() -> impl Strategy<Value = String> {
     let known = vec![
-        "V1", "Van", "Vab", "Ia", "I2", "kW", "kW_A", "kW Total", "P1", "P2 (W)", "PF", "kVAR total", "VA", "Hz", "Run",
-        "Pump 1 kW (kW)", "Pump 2 Amps A", "Time", "Date", "Tag", "Value", "kWh", "Flow (gpm)", "Power", "A", "Voltage A-B",
-        "Suction Pressure", "Level", "V avg", "Angle",
+        "V1",
+        "Van",
+        "Vab",
+        "Ia",
+        "I2",
+        "kW",
+        "kW_A",
+        "kW Total",
+        "P1",
+        "P2 (W)",
+        "PF",
+        "kVAR total",
+        "VA",
+        "Hz",
+        "Run",
+        "Pump 1 kW (kW)",
+        "Pump 2 Amps A",
+        "Time",
+        "Date",
+        "Tag",
+        "Value",
+        "kWh",
+        "Flow (gpm)",
+        "Power",
+        "A",
+        "Voltage A-B",
+        "Suction Pressure",
+        "Level",
+        "V avg",
+        "Angle",
     ];
     prop_oneof![
         4 => proptest::sample::select(known).prop_map(str::to_owned),

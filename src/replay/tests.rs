@@ -376,10 +376,7 @@ fn a_longest_gap_shorter_than_the_rows_are_apart_is_told() {
     let rows: String = (0..10).map(|n| format!("{},0.277,75,12,1\n", 1_763_588_580 + 300 * n)).collect();
     let text = format!("Time,V1,I1,kW,Run\n{rows}");
     let found = too_short(WIDE, &text);
-    assert_eq!(
-        found,
-        [TooShort::Gap { longest_gap_ms: 60_000, step_ms: 300_000, enough_ms: Some(480_000) }]
-    );
+    assert_eq!(found, [TooShort::Gap { longest_gap_ms: 60_000, step_ms: 300_000, enough_ms: Some(480_000) }]);
     assert_eq!(too_short(&format!("longest_gap = \"8 min\"\n{WIDE}"), &text), []);
 }
 

@@ -9,6 +9,9 @@ pub struct Expected {
     pub nominal_ln_v: Option<f64>,
     /// Voltages to neutral mean something: four-wire.
     pub four_wire: bool,
+    /// Powers at any angle to S are nothing unusual, since leads may be wrong: nothing is blamed for what wrong leads show.
+    /// Where false, wrong leads are weighed as the exception they are.
+    pub any_angle: bool,
     /// The circuits that are configured; other slots are not looked at.
     pub circuits: Vec<ExpectedCircuit>,
 }
@@ -46,7 +49,7 @@ impl ExpectedCircuit {
 impl Expected {
     /// What the circuits of one monitor tell together.
     pub fn of<'a>(contexts: impl IntoIterator<Item = &'a CircuitContext>) -> Expected {
-        let mut expected = Expected::default();
+        let mut expected = Expected { any_angle: true, ..Expected::default() };
         // Two elements, a high leg and one-phase services relate channels in other ways than are weighed here: there a
         // diagnosis of the registers would accuse sound maps.
         for context in contexts.into_iter().filter(|context| context.service.symmetrical()) {
@@ -62,6 +65,7 @@ impl Expected {
         Expected {
             nominal_ln_v: nominal_voltage_v.map(|v| v / 3f64.sqrt()),
             four_wire: true,
+            any_angle: true,
             circuits: (0..slots).map(ExpectedCircuit::unknown).collect(),
         }
     }

@@ -86,7 +86,8 @@ impl Ledger {
         let none = PRIOR_NONE.ln() + self.none_ln;
         let altered: Vec<f64> = self.prior_ln.iter().zip(&self.mean_ln).map(|(prior, mean)| prior + mean).collect();
         let top = altered.iter().copied().fold(right.max(none), f64::max);
-        let total: f64 = altered.iter().map(|ln| (ln - top).exp()).sum::<f64>() + (right - top).exp() + (none - top).exp();
+        let total: f64 =
+            altered.iter().map(|ln| (ln - top).exp()).sum::<f64>() + (right - top).exp() + (none - top).exp();
         let share = |ln: f64| (ln - top).exp() / total;
         (altered.into_iter().map(share).collect(), share(right), share(none))
     }

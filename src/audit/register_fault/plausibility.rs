@@ -24,13 +24,13 @@ const FACTOR_PU: f64 = 0.015;
 /// Least |P| / S that counts as a power: wrong wiring may put it at any angle, 90 degrees among them.
 const LEAST_RATIO: f64 = 1e-6;
 /// Share of powers that are at right angles to S for a reason, such as wrong wiring.
-const AT_RIGHT_ANGLES: f64 = 0.1;
+const AT_RIGHT_ANGLES: f64 = 0.005;
 /// Least |P| / S of a load that is metered right: below it a pump does no work.
 const LEAST_FACTOR: f64 = 0.15;
 /// Share of circuits whose leads are wrong, in which powers may be at any angle. One cause for all three channels.
 const MISWIRED: f64 = 0.1;
-/// Scatter of |P| / S about that of the first channel where all are at one angle (1 degree of unbalance near 90).
-const ALIKE: f64 = 0.02;
+/// Scatter of |P| / S about that of the first channel, decades (12 %).
+const ALIKE: f64 = 0.05;
 /// One channel reads nothing while others carry load: an open CT, a blown fuse.
 const DEAD: f64 = 0.005;
 /// Largest ratio to S that two class 1 quantities leave room for.
@@ -145,13 +145,10 @@ impl Size {
         Size { volt_amps, idle_va: count * self.idle_va, largest_va: count * self.largest_va }
     }
 
-    /// Density of a power at any angle to S: a cosine, which is rarely small, and a share for whatever makes it so.
+    /// Density of a power that may be anything up to S.
     fn any_power(self, power: f64) -> f64 {
         match self.running() {
-            Some(va) => {
-                let ratio = power.abs() / va;
-                (1.0 - AT_RIGHT_ANGLES) * cosine(ratio) + AT_RIGHT_ANGLES * band(ratio, LEAST_RATIO, LARGEST_RATIO)
-            }
+            Some(va) => band(power.abs() / va, LEAST_RATIO, LARGEST_RATIO),
             None if self.idle() => self.idle_power(power),
             None => band(power.abs(), LEAST_RATIO * self.idle_va, self.largest_va),
         }
@@ -198,8 +195,8 @@ fn circuit_score(
         apparent_score(score, apparent, &size.times(1.0, product));
         let size = size.times(1.0, product.or(apparent.number()));
         let (p, q) = (Seen::of(circuit.active_power_w[k]), Seen::of(circuit.reactive_power_var[k]));
-        match size.running().zip(p.number()).filter(|(_, p)| *p != 0.0) {
-            Some((va, p)) => ratios.push(p.abs() / va),
+        match size.running().zip(p.number()).filter(|(_, p)| *p != 0.0 && !expected.any_angle) {
+            Some((va, p)) => ratios.push((p.abs() / va).max(LEAST_RATIO)),
             None => score.add(p, size.no_power(), 0.2, |p| size.any_power(p)),
         }
         reactive_score(score, q, p, size);
@@ -207,27 +204,24 @@ fn circuit_score(
         sum_va = sum_va.zip(size.volt_amps).map(|(sum, va)| sum + va);
     }
     active_score(score, &ratios);
-    totals(score, circuit, size.times(3.0, sum_va));
+    totals(score, circuit, size.times(3.0, sum_va), expected.any_angle);
 }
 
-/// |P| / S of the channels together: as a load has them, or as wrong leads show them. Leads rotated by one position put all
-/// channels at the same angle, which may be any; other wrong leads put each at its own.
+/// |P| / S of the channels together: as a load has them, or as wrong leads show them. The channels of a load are much alike,
+/// and leads rotated by one position keep that, at another angle; other wrong leads put each channel at its own.
 fn active_score(score: &mut Score, ratios: &[f64]) {
     let any_angle = |ratio: f64| {
         (1.0 - AT_RIGHT_ANGLES) * cosine(ratio) + AT_RIGHT_ANGLES * band(ratio, LEAST_RATIO, LARGEST_RATIO)
     };
-    let metered = |_: usize, ratio: f64| {
-        0.97 * band(ratio, LEAST_FACTOR, LARGEST_RATIO) + 0.03 * band(ratio, LEAST_RATIO, LARGEST_RATIO)
+    let working = |ratio: f64| 0.97 * band(ratio, LEAST_FACTOR, LARGEST_RATIO) + 0.03 * cosine(ratio);
+    let alike = |k: usize, ratio: f64, by_itself: f64| match ratios.first().filter(|_| k > 0) {
+        Some(first) if ratio <= LARGEST_RATIO => 0.7 * near(ratio, *first, ALIKE) + 0.3 * by_itself,
+        _ => by_itself,
     };
+    let metered = |k: usize, ratio: f64| alike(k, ratio, working(ratio));
+    let rotated = |k: usize, ratio: f64| alike(k, ratio, any_angle(ratio));
     let each = |_: usize, ratio: f64| any_angle(ratio);
-    let alike = |k: usize, ratio: f64| match ratios.first().filter(|_| k > 0) {
-        Some(first) => 0.9 * beside(ratio, *first, ALIKE) + 0.1 * any_angle(ratio),
-        None => any_angle(ratio),
-    };
-    score.add_together(
-        ratios,
-        &[(1.0 - MISWIRED, &metered), (0.5 * MISWIRED, &each), (0.5 * MISWIRED, &alike)],
-    );
+    score.add_together(ratios, &[(1.0 - MISWIRED, &metered), (0.5 * MISWIRED, &each), (0.5 * MISWIRED, &rotated)]);
 }
 
 /// Density per decade of |cos| of an angle that may be anything.
@@ -291,7 +285,7 @@ fn factor_score(score: &mut Score, factor: Seen, p: Seen, size: Size) {
     });
 }
 
-fn totals(score: &mut Score, circuit: &CircuitReading, size: Size) {
+fn totals(score: &mut Score, circuit: &CircuitReading, size: Size, any_angle: bool) {
     let sum = |values: [Measured; 3]| values.iter().map(|v| Seen::of(*v).number()).sum::<Option<f64>>();
     let total_p = Seen::of(circuit.total_active_power_w);
     let total_q = Seen::of(circuit.total_reactive_power_var);
@@ -299,7 +293,12 @@ fn totals(score: &mut Score, circuit: &CircuitReading, size: Size) {
         score.add(total, size.no_power(), 0.2, |total| {
             let free = size.any_total(total);
             match size.running().zip(channels) {
-                Some((va, channels)) => 0.9 * beside(total, channels, CLASS_PU * va) + 0.08 * free,
+                Some((va, channels)) if any_angle => 0.9 * beside(total, channels, CLASS_PU * va) + 0.08 * free,
+                // Not by how small the sum is beside S: that counts once, for the channels.
+                Some((_, channels)) if total * channels > 0.0 => {
+                    0.9 * near(total.abs(), channels.abs(), CLASS) + 0.08 * free
+                }
+                Some(_) => 0.08 * free,
                 None => free,
             }
         });

@@ -7,9 +7,9 @@ use crate::audit::words;
 use crate::faces::cautions::Caution;
 use crate::faces::json::{self, Corrected, DiagnosisJson, FindingJson, PeriodJson, UncorrectedJson, rfc3339};
 use crate::reading::UnixMs;
-use crate::replay::doubt::Finding;
+use crate::replay::doubt::Misfit;
 use crate::replay::notes::Fault;
-use crate::replay::session::{CircuitOutcome, FileDoubt, FileOutcome, Outcome};
+use crate::replay::outcome::{CircuitOutcome, FileDoubt, FileOutcome, Outcome};
 use crate::station::news::verdict_key;
 
 /// Version of the JSON document; grows when a key changes its meaning or goes.
@@ -120,12 +120,12 @@ fn circuit(circuit: &CircuitOutcome) -> CircuitJson {
 }
 
 fn doubt(of: &FileDoubt) -> DoubtJson {
-    let (kind, columns, probability) = match &of.doubt.finding {
-        Finding::Named(named) => {
+    let (kind, columns, probability) = match &of.doubt.misfit {
+        Misfit::Named(named) => {
             let columns = named.columns.iter().map(|column| column.column.clone()).collect();
             (doubt_text::kind(named.mistake), columns, Some(named.probability))
         }
-        Finding::Unclear { .. } => ("unclear", Vec::new(), None),
+        Misfit::Unclear { .. } => ("unclear", Vec::new(), None),
     };
     DoubtJson {
         file: of.file.clone(),
@@ -134,7 +134,7 @@ fn doubt(of: &FileDoubt) -> DoubtJson {
         kind,
         columns,
         probability,
-        text: doubt_text::sentence(&of.doubt.finding),
+        text: doubt_text::sentence(&of.doubt.misfit),
     }
 }
 

@@ -12,8 +12,8 @@ use crate::audit::words::percent;
 use crate::config::{quantity_word, unit_of_factor};
 use crate::modbus::map::Quantity;
 use crate::replay::doubt::alteration::Mistake;
-use crate::replay::doubt::{Declared, Explanation, Finding};
-use crate::replay::session::Outcome;
+use crate::replay::doubt::{Declared, Explanation, Misfit};
+use crate::replay::outcome::Outcome;
 use crate::replay::steps::TooShort;
 
 /// What stands in place of a finding.
@@ -28,7 +28,7 @@ pub(super) fn first(out: &mut String, outcome: &Outcome) {
             for of in &circuit.doubts {
                 let (from, to) = (rfc3339(of.doubt.period.0), rfc3339(of.doubt.period.1));
                 let _ = writeln!(out, "  {} / {}, {} ({from} to {to}):", circuit.station, circuit.circuit, of.file);
-                paragraph(out, "    ", &sentence(&of.doubt.finding));
+                paragraph(out, "    ", &sentence(&of.doubt.misfit));
             }
         }
         paragraph(
@@ -66,14 +66,14 @@ pub(super) fn kind(mistake: Mistake) -> &'static str {
 }
 
 /// What does not fit, what does, and what to write.
-pub(super) fn sentence(finding: &Finding) -> String {
-    match finding {
-        Finding::Named(named) => {
+pub(super) fn sentence(misfit: &Misfit) -> String {
+    match misfit {
+        Misfit::Named(named) => {
             let (is, write) = parts(named);
             let values = if named.values.is_empty() { String::new() } else { format!(": {}", named.values) };
             format!("{is} (probability {}){values}. {write}.", percent(named.probability))
         }
-        Finding::Unclear { right, candidates } => {
+        Misfit::Unclear { right, candidates } => {
             let mut text = format!(
                 "As declared, the columns do not fit the circuit (probability that they are right {}), and no one mistake \
                  explains it surely enough.",
@@ -167,7 +167,7 @@ fn parts(of: &Explanation) -> (String, String) {
                 .to_owned(),
         ),
         Mistake::Meaningless => (
-            format!("{name} {are} declared in {}; the values fit in no unit", shared(&of.columns, |c| c.unit).map_or("units", shown)),
+            format!("{name} {are} declared in {}; the values fit in no unit", shared(&of.columns, |c| c.unit).map_or("different units", shown)),
             format!("Check in the recorder what {they} hold{}", if of.columns.len() == 1 { "s" } else { "" }),
         ),
     }
@@ -180,9 +180,9 @@ fn shared<T: PartialEq>(columns: &[Declared], of: impl Fn(&Declared) -> T) -> Op
     all.all(|other| other == first).then_some(first)
 }
 
-/// A unit in a sentence: a bare 1 is none.
+/// A unit in a sentence.
 fn shown(unit: &'static str) -> &'static str {
-    if unit == "1" { "units of 1" } else { unit }
+    if unit == "1" { "a ratio (unit \"1\")" } else { unit }
 }
 
 /// Names shown of several columns.
@@ -204,7 +204,9 @@ fn names(columns: &[Declared]) -> String {
 pub(super) fn too_short(of: &TooShort) -> String {
     let write = |key: &str, ms: Option<u64>| match ms {
         Some(ms) => format!("write {key} = \"{}\"", time(ms)),
-        None => format!("no {key} that may be set is long enough (24 h at most); export values that are closer together"),
+        None => {
+            format!("no {key} that may be set is long enough (24 h at most); export values that are closer together")
+        }
     };
     match of {
         TooShort::Hold { hold_ms, step_ms, tag, values, missing, readings, enough_ms } => {

@@ -48,9 +48,9 @@ pub struct Alteration {
 }
 
 /// Relative odds of units that are a thousand apart, ten apart and a hundred apart being taken for each other.
-const POWERS: [(i8, f64); 6] = [(3, 1.0), (-3, 1.0), (1, 0.3), (-1, 0.3), (2, 0.15), (-2, 0.15)];
+const POWERS: [(i8, f64); 6] = [(3, 1.0), (-3, 1.0), (1, 0.15), (-1, 0.15), (2, 0.05), (-2, 0.05)];
 /// The same of power factor: percent, thousandths, tenths.
-const FACTOR_POWERS: [(i8, f64); 3] = [(-2, 1.0), (-3, 0.7), (-1, 0.3)];
+const FACTOR_POWERS: [(i8, f64); 5] = [(-2, 1.0), (2, 1.0), (-3, 0.7), (-1, 0.3), (1, 0.3)];
 
 /// Sets of columns that one mistake makes wrong together, with their odds: a whole quantity, its channels, its total, and
 /// each alone.
@@ -68,9 +68,9 @@ fn sets(values: &[&ValueColumn], group: Group) -> Vec<(Vec<usize>, f64)> {
             sets.push((set, odds));
         }
     };
-    add(of(&|_| true), 4.0);
-    add(of(&|target| target.channel != Channel::Total && target.quantity != Quantity::VoltageLl), 1.5);
-    add(of(&|target| target.channel == Channel::Total || target.quantity == Quantity::VoltageLl), 1.5);
+    add(of(&|_| true), 10.0);
+    add(of(&|target| target.channel != Channel::Total && target.quantity != Quantity::VoltageLl), 3.0);
+    add(of(&|target| target.channel == Channel::Total || target.quantity == Quantity::VoltageLl), 3.0);
     for n in of(&|_| true) {
         add(vec![n], 0.5);
     }
@@ -88,9 +88,9 @@ pub fn all(values: &[&ValueColumn], load: LoadBehaviour) -> Vec<(Alteration, f64
         let powers = if group == Group::PowerFactor { &FACTOR_POWERS[..] } else { &POWERS[..] };
         for (set, odds) in sets(values, group) {
             powers.iter().for_each(|(power, of)| add(&set, Mistake::Scale(*power), odds * of));
-            add(&set, Mistake::Meaningless, 0.3 * odds);
+            add(&set, Mistake::Meaningless, 0.1 * odds);
             if matches!(group, Group::ActivePower | Group::ReactivePower) {
-                add(&set, Mistake::Negated, 0.5 * odds);
+                add(&set, Mistake::Negated, 0.2 * odds);
             }
         }
     }
@@ -101,14 +101,13 @@ pub fn all(values: &[&ValueColumn], load: LoadBehaviour) -> Vec<(Alteration, f64
     if !powers.is_empty() {
         // Kilo left out is one slip. That all of them are wrong by tens is no likelier than that the current is.
         POWERS.iter().for_each(|(power, of)| {
-            add(&powers, Mistake::Scale(*power), if power.abs() == 3 { 5.0 * of } else { 0.1 * of });
+            add(&powers, Mistake::Scale(*power), if power.abs() == 3 { 10.0 * of } else { 0.2 * of });
         });
     }
+    // Active and reactive power taken for each other are among the hypotheses of the audit itself.
     for (declared, is) in [
         (Group::ActivePower, Group::ApparentPower),
         (Group::ApparentPower, Group::ActivePower),
-        (Group::ActivePower, Group::ReactivePower),
-        (Group::ReactivePower, Group::ActivePower),
         (Group::ReactivePower, Group::ApparentPower),
         (Group::ApparentPower, Group::ReactivePower),
     ] {
@@ -213,6 +212,10 @@ fn move_over(
     let mut source = reading.clone();
     let mut at = |target: Target| field(&mut source, target).map_or(Measured::NotMapped, |value| *value);
     let (own, other) = (at(from), at(to));
+    // Nothing is nothing in every quantity.
+    if number(own) == Some(0.0) {
+        return;
+    }
     let factor = 10f64.powi(i32::from(power));
     let scaled = |value: Measured, group: Group| number(value).map_or(value, |v| group.qualified(v * factor));
     if let Some(place) = field(altered, to) {

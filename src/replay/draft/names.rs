@@ -51,12 +51,13 @@ impl Context {
     pub(super) fn of<'n>(names: impl Iterator<Item = &'n str> + Clone) -> Context {
         let mut context = Context::default();
         for name in names {
-            context.words.extend(
-                name.split(|c: char| !c.is_alphanumeric()).filter(|w| !w.is_empty()).map(str::to_lowercase),
-            );
+            context
+                .words
+                .extend(name.split(|c: char| !c.is_alphanumeric()).filter(|w| !w.is_empty()).map(str::to_lowercase));
             let (text, bracketed) = unbracketed(name);
             let atoms = atoms(&text);
-            let no_power = |family: Family| matches!(family, Family::Voltage | Family::Current | Family::Run | Family::Flow);
+            let no_power =
+                |family: Family| matches!(family, Family::Voltage | Family::Current | Family::Run | Family::Flow);
             let other = bracketed.is_some_and(|(family, _)| no_power(family))
                 || atoms.iter().any(|atom| match atom {
                     Atom::Family(family) | Atom::Unit(family, _) => no_power(*family),
@@ -96,8 +97,9 @@ pub(super) fn guess(name: &str, context: &Context) -> Result<Guess, Unplaced> {
     let (text, bracketed) = unbracketed(name);
     let atoms = atoms(&text);
     let mut of = Gathered::default();
-    of.families.extend(bracketed.map(|(family, _)| family));
-    of.unit = bracketed.map(|(_, unit)| unit);
+    if let Some((family, unit)) = bracketed {
+        of.unit_found(family, unit);
+    }
     let mut labelled = false;
     for (n, atom) in atoms.iter().enumerate() {
         let pump_before = n > 0 && matches!(atoms[n - 1], Atom::Other(_));
@@ -131,65 +133,99 @@ pub(super) fn guess(name: &str, context: &Context) -> Result<Guess, Unplaced> {
             Atom::Channel(channel) => of.channels.push(channel),
             Atom::ToNeutral(channel) => {
                 of.channels.push(channel);
-                of.to_neutral = true;
+                of.marks.push(Mark::ToNeutral);
             }
             Atom::Pair(pair) => of.pairs.push(pair),
             Atom::NotUsed(why) => return Err(Unplaced::NotUsed(why)),
-            Atom::Power => of.power = true,
-            Atom::Angle => of.angle = true,
-            Atom::LineToLine => of.line = true,
-            Atom::Neutral => of.to_neutral = true,
-            Atom::Total => of.total = true,
-            Atom::Export => of.export = true,
-            Atom::Suction => of.suction = true,
-            Atom::Discharge => of.discharge = true,
+            Atom::Power => of.marks.push(Mark::Power),
+            Atom::Angle => of.marks.push(Mark::Angle),
+            Atom::LineToLine => of.marks.push(Mark::LineToLine),
+            Atom::Neutral => of.marks.push(Mark::ToNeutral),
+            Atom::Total => of.marks.push(Mark::Total),
+            Atom::Export => of.marks.push(Mark::Export),
+            Atom::Suction => of.marks.push(Mark::Suction),
+            Atom::Discharge => of.marks.push(Mark::Discharge),
             Atom::Filler => {}
         }
     }
     let circuit = labelled.then(|| of.label.join(" "));
     let (quantity, channel) = of.decide()?;
-    Ok(Guess { quantity, channel, unit: of.unit, circuit, notes: of.notes })
+    let unit = of.unit.filter(|(family, _)| family_of(quantity) == Some(*family)).map(|(_, unit)| unit);
+    Ok(Guess { quantity, channel, unit, circuit, notes: of.notes })
+}
+
+/// The family whose units a quantity is written in; angles have but one.
+fn family_of(quantity: Quantity) -> Option<Family> {
+    Some(match quantity {
+        Quantity::VoltageLn | Quantity::VoltageLl => Family::Voltage,
+        Quantity::Current => Family::Current,
+        Quantity::ActivePower => Family::Active,
+        Quantity::ReactivePower => Family::Reactive,
+        Quantity::ApparentPower => Family::Apparent,
+        Quantity::PowerFactor => Family::PowerFactor,
+        Quantity::Frequency => Family::Frequency,
+        Quantity::EnergyImport | Quantity::EnergyExport => Family::Energy,
+        Quantity::Flow => Family::Flow,
+        Quantity::Head => Family::Head,
+        Quantity::SuctionPressure | Quantity::DischargePressure => Family::Pressure,
+        Quantity::VoltageAngle | Quantity::CurrentAngle | Quantity::RunStatus => return None,
+    })
 }
 
 /// What the words of one name come to.
 #[derive(Debug, Default)]
 struct Gathered<'n> {
     families: Vec<Family>,
-    unit: Option<&'static str>,
+    unit: Option<(Family, &'static str)>,
     channels: Vec<u8>,
     pairs: Vec<u8>,
     numbers: Vec<&'n str>,
     label: Vec<String>,
     notes: Vec<&'static str>,
     letters: usize,
-    power: bool,
-    angle: bool,
-    line: bool,
-    to_neutral: bool,
-    total: bool,
-    export: bool,
-    suction: bool,
-    discharge: bool,
+    marks: Vec<Mark>,
+}
+
+/// Words that qualify a quantity.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Mark {
+    Power,
+    Angle,
+    LineToLine,
+    ToNeutral,
+    Total,
+    Export,
+    Suction,
+    Discharge,
 }
 
 impl Gathered<'_> {
     fn unit_found(&mut self, family: Family, unit: &'static str) {
-        self.families.push(family);
-        // A unit in brackets is said on purpose.
-        self.unit.get_or_insert(unit);
+        // Per cent and feet are units of many things.
+        if unit != "%" && family != Family::Head {
+            self.families.push(family);
+        }
+        // The first is the one in brackets, which is said on purpose.
+        self.unit.get_or_insert((family, unit));
+    }
+
+    fn has(&self, mark: Mark) -> bool {
+        self.marks.contains(&mark)
     }
 
     fn decide(&mut self) -> Result<(Quantity, Channel), Unplaced> {
         // "Power factor" speaks of power only as a word; "true power factor" of no other.
         if self.families.contains(&Family::PowerFactor) {
             self.families.retain(|family| !matches!(family, Family::Active | Family::Apparent));
-        } else if self.power && !self.families.iter().any(|f| matches!(f, Family::Reactive | Family::Apparent)) {
+        } else if self.has(Mark::Power)
+            && !self.families.iter().any(|f| matches!(f, Family::Reactive | Family::Apparent))
+        {
             self.families.push(Family::Active);
         }
         if self.families.contains(&Family::Energy) {
             self.families.retain(|family| *family != Family::Active);
         }
-        if self.letters > 0 && self.families.is_empty() && !self.angle {
+        if self.letters > 0 && self.families.is_empty() && !self.has(Mark::Angle) {
             self.unit_found(Family::Current, "A");
             self.letters -= 1;
         }
@@ -197,12 +233,12 @@ impl Gathered<'_> {
         self.families.sort_unstable_by_key(|family| *family as u8);
         self.families.dedup();
         let family = match self.families.as_slice() {
-            [] if self.angle => return Err(Unplaced::AngleOf),
+            [] if self.has(Mark::Angle) => return Err(Unplaced::AngleOf),
             [] => return Err(Unplaced::NoQuantity),
             [one] => *one,
             _ => return Err(Unplaced::Conflict),
         };
-        match (family, self.angle) {
+        match (family, self.has(Mark::Angle)) {
             (Family::Voltage, true) => return Ok((Quantity::VoltageAngle, self.phase()?)),
             (Family::Current, true) => return Ok((Quantity::CurrentAngle, self.phase()?)),
             (_, true) => return Err(Unplaced::AngleOf),
@@ -210,7 +246,7 @@ impl Gathered<'_> {
         }
         let quantity = match family {
             Family::Voltage => return self.voltage(),
-            Family::Current if self.to_neutral && self.channels.is_empty() => {
+            Family::Current if self.has(Mark::ToNeutral) && self.channels.is_empty() => {
                 return Err(Unplaced::NotUsed("current of the neutral or to ground is not used"));
             }
             Family::Current => return Ok((Quantity::Current, self.phase()?)),
@@ -219,20 +255,20 @@ impl Gathered<'_> {
             Family::Apparent => Quantity::ApparentPower,
             Family::PowerFactor => Quantity::PowerFactor,
             Family::Frequency => return Ok((Quantity::Frequency, Channel::Total)),
-            Family::Energy if self.export => return Ok((Quantity::EnergyExport, Channel::Total)),
+            Family::Energy if self.has(Mark::Export) => return Ok((Quantity::EnergyExport, Channel::Total)),
             Family::Energy => return Ok((Quantity::EnergyImport, Channel::Total)),
             Family::Run => return Ok((Quantity::RunStatus, Channel::Total)),
             Family::Flow => return Ok((Quantity::Flow, Channel::Total)),
             Family::Head => return Ok((Quantity::Head, Channel::Total)),
             Family::Pressure => {
-                return match (self.suction, self.discharge) {
+                return match (self.has(Mark::Suction), self.has(Mark::Discharge)) {
                     (true, false) => Ok((Quantity::SuctionPressure, Channel::Total)),
                     (false, true) => Ok((Quantity::DischargePressure, Channel::Total)),
                     _ => Err(Unplaced::PressureOf),
                 };
             }
         };
-        if self.total && self.channels.is_empty() {
+        if self.has(Mark::Total) && self.channels.is_empty() {
             return Ok((quantity, Channel::Total));
         }
         match self.phase() {
@@ -249,11 +285,11 @@ impl Gathered<'_> {
             let channel = CHANNELS.get(usize::from(*pair)).copied().ok_or(Unplaced::NoChannel)?;
             return if self.channels.is_empty() { Ok((Quantity::VoltageLl, channel)) } else { Err(Unplaced::Channels) };
         }
-        if self.line {
+        if self.has(Mark::LineToLine) {
             return Err(Unplaced::NoChannel);
         }
         let channel = self.phase()?;
-        if !self.to_neutral {
+        if !self.has(Mark::ToNeutral) {
             self.notes.push(TO_NEUTRAL_GUESSED);
         }
         Ok((Quantity::VoltageLn, channel))
@@ -262,8 +298,7 @@ impl Gathered<'_> {
     /// The one phase that is named, by letter or, where there is none, by a digit alone.
     fn phase(&self) -> Result<Channel, Unplaced> {
         let digits = || self.numbers.iter().filter_map(|n| n.parse::<u8>().ok()).map(|n| n.wrapping_sub(1));
-        let mut all: Vec<u8> =
-            if self.channels.is_empty() { digits().collect() } else { self.channels.clone() };
+        let mut all: Vec<u8> = if self.channels.is_empty() { digits().collect() } else { self.channels.clone() };
         all.dedup();
         match (all.as_slice(), self.pairs.is_empty()) {
             ([], true) => Err(Unplaced::NoChannel),

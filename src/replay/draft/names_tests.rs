@@ -21,7 +21,7 @@ fn names_of_the_trade() {
         ("Van", "VoltageLn One -"),
         ("VAN (V)", "VoltageLn One V"),
         ("Vbc", "VoltageLl Two -"),
-        ("V L1-L2", "VoltageLl One -"),
+        ("V L1-L2", "VoltageLl One V"),
         ("V12", "VoltageLl One -"),
         ("Voltage L3-N", "VoltageLn Three -"),
         ("Voltage A-B [kV]", "VoltageLl One kV"),
@@ -74,6 +74,12 @@ fn names_of_the_trade() {
         ("kW Amps", "Conflict"),
         ("Comment", "NoQuantity"),
         ("kW 4", "Channels"),
+        ("V angle 1", "VoltageAngle One -"),
+        ("Power factor kW", "PowerFactor Total -"),
+        ("PF A (%)", "PowerFactor One %"),
+        ("Valve (%)", "NoQuantity"),
+        ("Wet Well (ft)", "NoQuantity"),
+        ("TDH (ft)", "Head Total ft"),
         ("", "NoQuantity"),
     ] {
         assert_eq!(told(name, &[]), expected, "{name}");

@@ -71,7 +71,8 @@ pub(super) fn place(named: &[(String, Vec<f64>)], of: &For<'_>) -> Vec<Placed> {
     let units = Units::of(named, &guesses);
     // Where the draft can be of one circuit only, the first that is named is taken (or that of the configuration), and the
     // others are left for a person.
-    let labels = || guesses.iter().flatten().filter_map(|guess| guess.circuit.as_deref());
+    let of_circuits = || guesses.iter().flatten().filter(|guess| !of_monitor(guess.quantity));
+    let labels = || of_circuits().filter_map(|guess| guess.circuit.as_deref());
     let of_the_only = |label: &&str| matches!(of.circuits, [only] if plain(label).ends_with(&plain(only)));
     let first = labels().find(of_the_only).or_else(|| labels().next());
     let several = labels().any(|label| Some(label) != first);
@@ -93,10 +94,9 @@ pub(super) fn place(named: &[(String, Vec<f64>)], of: &For<'_>) -> Vec<Placed> {
                 let key = (written.quantity, written.channel, written.circuit.clone());
                 match why {
                     Some(why) => Line::Off(written, why),
-                    None if !taken.insert(key) => Line::Off(
-                        written,
-                        "a column above is taken for the same value: keep one of them".to_owned(),
-                    ),
+                    None if !taken.insert(key) => {
+                        Line::Off(written, "a column above is taken for the same value: keep one of them".to_owned())
+                    }
                     None => Line::Live(written),
                 }
             }

@@ -34,13 +34,11 @@ pub(super) fn table(lines: &[String]) -> Option<Table> {
         let (at, names) = heading(lines, delimiter)?;
         Some((names.len(), delimiter, at, names))
     });
-    // Of delimiters that give as many cells the first is kept.
-    let (width, delimiter, at, names) = best.reduce(|a, b| if b.0 > a.0 { b } else { a })?;
-    let rows: Vec<Vec<String>> = lines[at + 1..]
-        .iter()
-        .filter_map(|line| split(line, delimiter))
-        .filter(|cells| cells.len() == width)
-        .collect();
+    // The first heading, and of those the one of most cells: a decimal comma makes more, but only in the rows.
+    let (width, delimiter, at, names) =
+        best.reduce(|a, b| if (b.2, std::cmp::Reverse(b.0)) < (a.2, std::cmp::Reverse(a.0)) { b } else { a })?;
+    let rows: Vec<Vec<String>> =
+        lines[at + 1..].iter().filter_map(|line| split(line, delimiter)).filter(|cells| cells.len() == width).collect();
     let cells = || rows.iter().flatten().map(String::as_bytes);
     let commas = cells().filter(|c| number(c, false).is_none() && number(c, true).is_some()).count();
     let points = cells().filter(|c| c.contains(&b'.') && number(c, false).is_some()).count();

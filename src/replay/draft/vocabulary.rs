@@ -93,8 +93,8 @@ fn known<'n>(word: &str) -> Option<Atom<'n>> {
         "mwh" => A::Unit(F::Energy, "MWh"),
         "energy" => A::Family(F::Energy),
         "exp" | "export" | "exported" => A::Export,
-        "imp" | "import" | "imported" | "delivered" | "inst" | "instantaneous" | "rms" | "phase" | "ph" | "line" | "l"
-        | "channel" | "ch" | "to" | "of" | "true" | "value" | "meter" | "monitor" | "displacement" => A::Filler,
+        "imp" | "import" | "imported" | "delivered" | "inst" | "instantaneous" | "rms" | "phase" | "ph" | "line"
+        | "l" | "channel" | "ch" | "to" | "of" | "true" | "value" | "meter" | "monitor" | "displacement" => A::Filler,
         "received" => A::NotUsed("\"received\" may be import or export, by whose view it is"),
         "angle" | "ang" | "deg" | "degrees" => A::Angle,
         "run" | "running" | "runstatus" | "runfb" => A::Family(F::Run),
@@ -115,9 +115,9 @@ fn known<'n>(word: &str) -> Option<Atom<'n>> {
         "avg" | "average" | "mean" => A::NotUsed(AVERAGE),
         "max" | "maximum" | "min" | "minimum" | "peak" | "demand" | "dmd" | "limit" | "setpoint" | "sp" | "rated"
         | "nominal" => A::NotUsed(EXTREME),
-        "thd" | "harmonic" | "harmonics" | "unbalance" | "imbalance" | "alarm" | "fault" | "trip" | "quality" | "level"
-        | "temp" | "temperature" | "speed" | "rpm" | "torque" | "vibration" | "runtime" | "hours" | "starts" | "kvarh"
-        | "kvah" | "varh" | "vah" => A::NotUsed(QUALITY),
+        "thd" | "harmonic" | "harmonics" | "unbalance" | "imbalance" | "alarm" | "fault" | "trip" | "quality"
+        | "level" | "temp" | "temperature" | "speed" | "rpm" | "torque" | "vibration" | "runtime" | "hours"
+        | "starts" | "kvarh" | "kvah" | "varh" | "vah" => A::NotUsed(QUALITY),
         "ll" | "ltl" | "linetoline" => A::LineToLine,
         "n" | "ln" | "neutral" | "neut" | "lton" => A::Neutral,
         "in" | "ineutral" | "ground" | "gnd" | "ig" => A::NotUsed("current of the neutral or to ground is not used"),

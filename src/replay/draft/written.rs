@@ -83,7 +83,9 @@ pub(super) fn text(
                     quoted(&format!("{} s", ms.div_ceil(1000)))
                 );
             }
-            None => out.push_str("# hold = \"10 s\"  # not needed by the rows seen: every time has a row of every tag\n"),
+            None => {
+                out.push_str("# hold = \"10 s\"  # not needed by the rows seen: every time has a row of every tag\n")
+            }
         }
     }
     for placed in placed {
@@ -95,8 +97,12 @@ pub(super) fn text(
 
 fn head(out: &mut String, table: &Table, time: usize, layout: &Layout, of: &For<'_>, placed: &[Placed]) {
     let delimiter = if table.delimiter == b'\t' { "tab".to_owned() } else { char::from(table.delimiter).to_string() };
-    let _ = writeln!(out, "delimiter = {}", quoted(&delimiter));
-    let _ = writeln!(out, "decimal_mark = {}", quoted(if table.decimal_comma { "," } else { "." }));
+    let _ = writeln!(out, "delimiter = {:<27} # CHECK: what gives as many cells in every row", quoted(&delimiter));
+    let _ = writeln!(
+        out,
+        "decimal_mark = {:<24} # CHECK: by the first values",
+        quoted(if table.decimal_comma { "," } else { "." })
+    );
     if table.skip_lines > 0 {
         let _ = writeln!(out, "skip_lines = {:<26} # CHECK: lines before the heading", table.skip_lines);
     }

@@ -103,11 +103,7 @@ impl RowReader<'_> {
     }
 
     /// Hands out all that is held, in order of time; the last time is left open, for more rows of it may come.
-    pub(super) fn pass_on_what_is_held(
-        &mut self,
-        hold_ms: u64,
-        sink: &mut impl FnMut(MonitorKey, &MonitorReading),
-    ) {
+    pub(super) fn pass_on_what_is_held(&mut self, hold_ms: u64, sink: &mut impl FnMut(MonitorKey, &MonitorReading)) {
         let Some(series) = self.series.take() else { return };
         series.in_order(|at, values| {
             self.hand_out(hold_ms, sink);
