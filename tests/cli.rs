@@ -460,12 +460,12 @@ fn an_audit_names_the_wrong_lead_behind_the_cautions() {
     assert_eq!(ran.code, Some(1), "{}{}", ran.out, ran.err);
     assert!(ran.out.starts_with("CAUTION"), "{}", ran.out);
     for word in [
-        "Cooper Flats Pumping / Pump 1: SOUND",
+        "Cooper Flats Pumping / Pump 1: OK",
         "Saltgrass Intake / Pump 1: FAULT FOUND",
         "voltage leads 2 and 3 are swapped",
         "voltage lead 2: WRONG, on phase C, should be on B",
         "Failing checks",
-        "Corrected power (as the intended wiring would register it)",
+        "Corrected power (as the intended wiring would meter it)",
     ] {
         assert!(ran.out.contains(word), "{word}: {}", ran.out);
     }

@@ -5,6 +5,7 @@
 
 use serde::{Deserialize, Serialize};
 
+use super::bars;
 use super::evidence::{Window, counting};
 use super::ln_sum::ln_sum;
 use super::wiring::Gain;
@@ -141,7 +142,7 @@ pub fn weigh(windows: &[Window], foreign: [bool; 3], full_load_current_a: Option
             probability: (ln_posterior(story) - peak).exp() / mass,
             ln_likelihood: story.2,
         })
-        .filter(|m| m.probability > 1e-5)
+        .filter(|m| m.probability > bars::WEIGHED)
         .collect();
     ranked.sort_by(|a, b| b.probability.total_cmp(&a.probability));
     if ranked.is_empty() {

@@ -16,7 +16,7 @@ pub fn accepted_words(check: FieldCheck) -> String {
     };
     let words: Vec<String> = check.possible().iter().map(|f| finding(f.spellings())).collect();
     let numbers = match check.measure() {
-        Some(Measure::Amps) => "; or amps = 61.5 by clamp meter with channel_amps = 60.9 by the monitor",
+        Some(Measure::Amps) => "; or amps = 61.5 by the other instrument with channel_amps = 60.9 by the monitor",
         Some(Measure::Volts) => "; or volts = [481, 0.4, 479] to phases A, B, C",
         Some(Measure::Ohms) => "; or ohms = 0.6",
         None => "",

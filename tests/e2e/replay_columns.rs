@@ -65,11 +65,15 @@ fn every_slip_of_a_unit_is_told_and_no_lead_is_accused() {
         let (code, text, circuit) = replayed(&scene, &slipped, &record(&scene, 60, 200));
         accuses_nobody(code, &text, &circuit, &what);
         let doubt = &circuit["columns_doubted"][0];
-        assert_eq!(doubt["kind"], "scale", "{what}: {text}");
+        // From totals alone in sixty rows no one mistake may be sure; it is told all the same.
+        let totals_alone = *map == "generic-blanking";
+        assert!(doubt["kind"] == "scale" || totals_alone && doubt["kind"] == "unclear", "{what}: {text}");
+        let named = doubt["kind"] == "scale";
         let sentence = doubt["text"].as_str().unwrap();
         let shown = if *fits == "1" { "a ratio (unit \"1\")" } else { fits };
-        for part in [format!("declared in {slip}"), format!("{shown} fits all values"), format!("unit = \"{fits}\"")] {
-            assert!(sentence.contains(&part), "{what}: {part} is not in {sentence}");
+        let to_write = format!("unit = \"{fits}\"");
+        for part in [format!("declared in {slip}"), format!("{shown} fits all values"), to_write.clone()] {
+            assert!(!named && part == to_write || sentence.contains(&part), "{what}: {part} is not in {sentence}");
         }
         assert_eq!(doubt["file"].as_str().map(|file| file.ends_with("alder.csv")), Some(true), "{what}");
     }
@@ -180,7 +184,8 @@ fn a_table_grouped_by_tag_gives_the_verdict_of_the_wide_one() {
 /// the pump is judged.
 #[test]
 fn a_hold_shorter_than_the_step_is_told_with_what_to_write() {
-    let scene = Scene::sound(NAME, "generic-full");
+    // One load: with several, values of different seconds are put side by side, and do not belong together.
+    let scene = Scene { loads: vec![0.8], ..Scene::sound(NAME, "generic-full") };
     let table = long(&record(&scene, 60, 60_000), false, true);
     for (hold, is) in
         [("hold = \"50 ms\"", "hold is 50 ms"), ("", "hold is not set, so a value counts only at the time")]

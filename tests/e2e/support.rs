@@ -160,6 +160,7 @@ ct_ratio = "200:5"
 name = "{name}"
 service = "wye-4-wire"
 nominal_voltage = "480 V"
+voltage_connection = "direct"
 [[stations.monitors]]
 name = "PM-1"
 address = "{address}"
