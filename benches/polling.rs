@@ -142,6 +142,7 @@ fn station(index: usize, address: SocketAddr) -> StationConfig {
             ct_ratio: Some(CtRatio::of_currents(200.0, 5.0)),
             ct_secondary: CtSecondary::Unknown,
             run_source: RunSource::Current,
+            alarm_priority: None,
             water: WaterSource { monitor: 0, slot: 0 },
             fault_since: None,
         }],

@@ -66,6 +66,7 @@ pub struct CircuitAuditor {
 
 /// One reading half way through: what is seen of this circuit alone, before the others have had their say.
 #[derive(Debug)]
+#[expect(clippy::struct_excessive_bools, reason = "facts that are independent of each other, each read by its name")]
 pub(super) struct Step {
     at: Instant2,
     run_state: RunState,

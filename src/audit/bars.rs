@@ -74,9 +74,9 @@ mod tests {
         for bar in TABLE {
             assert!((0.0..1.0).contains(&bar.probability) && !bar.reason.is_empty(), "{bar:?}");
         }
-        let [kept, listed, cleared, one, verdict, plan, totals] =
-            [KEPT, LISTED, LEADS_CLEARED, ONE_WIRING, VERDICT, PLAN_SETTLED, VERDICT_WITHOUT_ANGLES];
-        assert!(kept < listed && listed < cleared && cleared < one && one < verdict && verdict < plan && plan < totals);
-        assert!(REGISTER_FAULT_TAKEN_BACK < REGISTER_FAULT);
+        let ascending =
+            [WEIGHED, KEPT, LISTED, LEADS_CLEARED, ONE_WIRING, VERDICT, PLAN_SETTLED, VERDICT_WITHOUT_ANGLES];
+        assert!(ascending.is_sorted_by(|a, b| a < b), "{ascending:?}");
+        assert!([REGISTER_FAULT_TAKEN_BACK, REGISTER_FAULT].is_sorted_by(|a, b| a < b));
     }
 }

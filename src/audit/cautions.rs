@@ -124,7 +124,7 @@ impl Panel {
             perhaps_transformers: !installation.has_voltage_transformers()
                 && installation.voltage_connection == VoltageConnection::Unknown,
             tester: match installation.nominal_voltage_v {
-                _ if !installation.direct_low_voltage() => Tester::AsMarked,
+                _ if installation.is_high_voltage() => Tester::AsMarked,
                 v if v <= CAT_III_600_UP_TO_V => Tester::CatIii600,
                 v if v <= CAT_III_1000_UP_TO_V => Tester::CatIii1000,
                 _ => Tester::AsMarked,
@@ -175,7 +175,7 @@ impl Panel {
         match self.current_output {
             There::No => all.push(CT_OTHER.into()),
             There::Perhaps => {
-                all.push(format!("CTs with a current output (5 A, 1 A, or not known): {CT_CURRENT}").into())
+                all.push(format!("CTs with a current output (5 A, 1 A, or not known): {CT_CURRENT}").into());
             }
             There::Yes => all.push(CT_CURRENT.into()),
         }

@@ -86,8 +86,8 @@ impl FieldCheck {
 
     /// What it showed, by a word.
     pub fn finding_of(self, word: &str) -> Option<Finding> {
-        let is = |spelling: &&str| spelling.eq_ignore_ascii_case(word);
-        self.possible().iter().copied().find(|finding| finding.spellings().iter().any(|spelling| is(&spelling)))
+        let is = |spelling: &str| spelling.eq_ignore_ascii_case(word);
+        self.possible().iter().copied().find(|finding| finding.spellings().iter().any(|spelling| is(spelling)))
     }
 
     /// The check of a word and a channel from 0; `None` unless exactly what this check needs is given.

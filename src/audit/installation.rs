@@ -93,8 +93,8 @@ impl Installation {
 
     /// True when the primary is above 1,000 V, or not known to be below: its parts are for the high-voltage crew alone.
     pub fn is_high_voltage(&self) -> bool {
-        // Written so that a value that is no number counts as high voltage.
-        !(self.nominal_voltage_v <= LOW_VOLTAGE_LIMIT_V)
+        // A value that is no number counts as high voltage.
+        self.nominal_voltage_v.is_nan() || self.nominal_voltage_v > LOW_VOLTAGE_LIMIT_V
     }
 
     /// True when voltage transformers stand before the monitor: declared, an open-delta service, or any high voltage.

@@ -152,8 +152,11 @@ pub enum Oddity {
 /// The rules about a station as a whole.
 const OF_STATION: [fn(&StationConfig, &mut Vec<Found>); 2] = [nominal_voltage, voltage_connection];
 
+/// A rule about one circuit: the key it is told at, and what is odd.
+type CircuitRule = fn(&StationConfig, &CircuitConfig) -> Option<(&'static str, Oddity)>;
+
 /// The rules about each circuit.
-const OF_CIRCUIT: [fn(&StationConfig, &CircuitConfig) -> Option<(&'static str, Oddity)>; 7] = [
+const OF_CIRCUIT: [CircuitRule; 7] = [
     rated_voltage,
     nameplate::current_against_power,
     nameplate::missing,

@@ -177,8 +177,8 @@ mod tests {
             procedures += 1;
             assert_eq!(titles[at - 1], Section::Prepare.title());
             assert_eq!(titles[at + 1], Section::Restore.title());
-            let others =
-                report::text(&[snapshot.clone()], instant(7200)) + &plan_text(&snapshot, &snapshot.circuits[0]);
+            let others = report::text(std::slice::from_ref(&snapshot), instant(7200))
+                + &plan_text(&snapshot, &snapshot.circuits[0]);
             let (text, others) = (words(&text(&sheet)), words(&others));
             assert!(others.contains("wattassay sheet --station \"Alder Creek Lift\" --circuit \"Pump 1\""), "{others}");
             for step in &sheet.remedy[at].lines {

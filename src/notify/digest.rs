@@ -10,7 +10,7 @@ use crate::reading::UnixMs;
 /// later, one that comes twice the first time.
 pub fn next(now: UnixMs, at: Time, zone: &TimeZone) -> Option<UnixMs> {
     let today = Timestamp::from_millisecond(now.0).ok()?.to_zoned_datetime(zone.clone()).date();
-    [Some(today), today.tomorrow().ok(), today.tomorrow().and_then(|day| day.tomorrow()).ok()]
+    [Some(today), today.tomorrow().ok(), today.tomorrow().and_then(jiff::civil::Date::tomorrow).ok()]
         .into_iter()
         .flatten()
         .filter_map(|day| day.to_datetime(at).to_zoned_datetime(zone.clone()).ok())

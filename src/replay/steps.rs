@@ -130,7 +130,9 @@ mod tests {
 
     fn steps(ms: &[u64]) -> Steps {
         let mut steps = Steps::default();
-        ms.iter().for_each(|ms| steps.take(*ms));
+        for ms in ms {
+            steps.take(*ms);
+        }
         steps
     }
 

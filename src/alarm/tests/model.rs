@@ -64,6 +64,7 @@ pub(super) fn walk() -> impl Strategy<Value = Vec<(u64, Move)>> {
 }
 
 /// The model: what a person would keep on paper.
+#[expect(clippy::struct_excessive_bools, reason = "facts that are independent of each other, each read by its name")]
 struct Paper {
     on_s: u64,
     off_s: u64,

@@ -62,6 +62,9 @@ pub struct Score {
     pub nothing: f64,
 }
 
+/// A cause that several numbers share: its share of the mixture, and its density of the number at a place.
+type Cause<'a> = (f64, &'a dyn Fn(usize, f64) -> f64);
+
 impl Score {
     /// Adds one value. `zero` and `blank` are how often it is so; `density` is that of a number, per decade.
     pub(super) fn add(&mut self, seen: Seen, zero: f64, blank: f64, density: impl FnOnce(f64) -> f64) {
@@ -82,12 +85,12 @@ impl Score {
 impl Score {
     /// Adds numbers that share one cause: a mixture over causes, each with its share and its density of the number at a
     /// place, given those before it.
-    pub(super) fn add_together(&mut self, numbers: &[f64], causes: &[(f64, &dyn Fn(usize, f64) -> f64)]) {
+    pub(super) fn add_together(&mut self, numbers: &[f64], causes: &[Cause<'_>]) {
         if numbers.is_empty() {
             return;
         }
         let garbage = 1.0 / GARBAGE_DECADES;
-        let under = |(share, density): &(f64, &dyn Fn(usize, f64) -> f64)| {
+        let under = |(share, density): &Cause<'_>| {
             let of = |(k, v): (usize, &f64)| (1.0 - STRAY) * density(k, *v) + STRAY * garbage;
             share * numbers.iter().enumerate().map(of).product::<f64>()
         };

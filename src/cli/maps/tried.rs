@@ -112,7 +112,7 @@ const WHERE_TO_LOOK: &str = "Check that this is the right device and unit id (a 
 fn no_values(event: &PollEvent) -> Option<String> {
     let (mut good, mut zero, mut absent) = (0_usize, 0_usize, 0_usize);
     each_value(&event.reading, &mut |value| match value {
-        Measured::Good(v) if v == 0.0 => (good, zero) = (good + 1, zero + 1),
+        Measured::Good(0.0) => (good, zero) = (good + 1, zero + 1),
         Measured::Good(_) | Measured::OutOfRange(_) | Measured::Stale(_) => good += 1,
         Measured::NotAvailable => absent += 1,
         Measured::NotMapped | Measured::Failed => {}
@@ -166,8 +166,8 @@ fn signed_factor(reading: &MonitorReading, conventions: Conventions) -> Option<S
         Measured::OutOfRange(v) if (-POWER_FACTOR_LIMIT..0.0).contains(&v) => Some(v),
         _ => None,
     };
-    let factors = reading.circuits.iter().flat_map(|c| c.power_factor.into_iter().chain([c.total_power_factor]));
-    let first = factors.filter_map(signed).next().filter(|_| conventions.power_factor == PowerFactorSign::Unsigned)?;
+    let mut factors = reading.circuits.iter().flat_map(|c| c.power_factor.into_iter().chain([c.total_power_factor]));
+    let first = factors.find_map(signed).filter(|_| conventions.power_factor == PowerFactorSign::Unsigned)?;
     Some(format!(
         "The power factor has a sign (one reads {first:.3}), and the map says power_factor = \"unsigned\". Set \
          conventions.power_factor to what the device's manual says of its sign: \"sign-of-power\", \"lag-negative\" or \

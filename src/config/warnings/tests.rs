@@ -51,7 +51,8 @@ fn a_sound_station_has_no_warning() {
 /// Every line: what is changed in the sound station, and all that is then said.
 #[test]
 fn each_oddity_is_told_once_with_its_place_and_what_to_write() {
-    let cases: &[(&str, usize, &[(&str, &str)])] = &[
+    type Case<'a> = (&'a str, usize, &'a [(&'a str, &'a str)]);
+    let cases: &[Case] = &[
         ("current of another motor", 1, &[("77 A", "770 A"), ("100:5", "1000:5")]),
         ("current of the other voltage", 1, &[("77 A", "154 A"), ("100:5", "200:5")]),
         ("kW written as hp", 1, &[("60 hp", "200 kW")]),

@@ -124,7 +124,11 @@ fn diagnosis_text(out: &mut String, diagnosis: &Diagnosis, service: ServiceKind)
             wirings_text(out, "What else it could be (probability of each)", &others);
         }
         None => {
-            wirings_text(out, "Wirings that are possible (probability of each; none is settled, move nothing)", &listed)
+            wirings_text(
+                out,
+                "Wirings that are possible (probability of each; none is settled, move nothing)",
+                &listed,
+            );
         }
     }
 }

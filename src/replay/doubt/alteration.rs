@@ -87,7 +87,9 @@ pub fn all(values: &[&ValueColumn], load: LoadBehaviour) -> Vec<(Alteration, f64
     for group in own {
         let powers = if group == Group::PowerFactor { &FACTOR_POWERS[..] } else { &POWERS[..] };
         for (set, odds) in sets(values, group) {
-            powers.iter().for_each(|(power, of)| add(&set, Mistake::Scale(*power), odds * of));
+            for (power, of) in powers {
+                add(&set, Mistake::Scale(*power), odds * of);
+            }
             add(&set, Mistake::Meaningless, 0.1 * odds);
             if matches!(group, Group::ActivePower | Group::ReactivePower) {
                 add(&set, Mistake::Negated, 0.2 * odds);
@@ -100,9 +102,9 @@ pub fn all(values: &[&ValueColumn], load: LoadBehaviour) -> Vec<(Alteration, f64
         .collect();
     if !powers.is_empty() {
         // Kilo left out is one slip. That all of them are wrong by tens is no likelier than that the current is.
-        POWERS.iter().for_each(|(power, of)| {
-            add(&powers, Mistake::Scale(*power), if power.abs() == 3 { 10.0 * of } else { 0.2 * of });
-        });
+        for (power, of) in POWERS {
+            add(&powers, Mistake::Scale(power), if power.abs() == 3 { 10.0 * of } else { 0.2 * of });
+        }
     }
     // Active and reactive power taken for each other are among the hypotheses of the audit itself.
     for (declared, is) in [

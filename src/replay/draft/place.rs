@@ -153,7 +153,9 @@ struct Units {
 
 fn middle(mut numbers: Vec<f64>) -> Option<f64> {
     numbers.retain(|n| *n != 0.0);
-    numbers.iter_mut().for_each(|n| *n = n.abs());
+    for n in &mut numbers {
+        *n = n.abs();
+    }
     numbers.sort_by(f64::total_cmp);
     numbers.get(numbers.len() / 2).copied()
 }

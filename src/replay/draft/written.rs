@@ -84,7 +84,7 @@ pub(super) fn text(
                 );
             }
             None => {
-                out.push_str("# hold = \"10 s\"  # not needed by the rows seen: every time has a row of every tag\n")
+                out.push_str("# hold = \"10 s\"  # not needed by the rows seen: every time has a row of every tag\n");
             }
         }
     }

@@ -111,7 +111,9 @@ impl RowReader<'_> {
             // Each tag's rows are in order and after the files before, so this is a step forward.
             if let Some(now) = step_or_note(self.timeline.step(read, false), &mut self.notes, 0) {
                 self.begin(read, now);
-                values.iter().for_each(|(place, found)| self.give(*place, *found));
+                for (place, found) in values {
+                    self.give(*place, *found);
+                }
             }
         });
         if let (Some((_, at)), Some(read)) = (self.gathering, series.last_read()) {
