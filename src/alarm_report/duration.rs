@@ -55,7 +55,7 @@ impl Tracks {
             }
         }
         if is_active(*to) {
-            let new = Active { since_ms: at_ms, raised_inside: inside, acknowledged: false };
+            let new = Active { since_ms: at_ms, raised_inside: inside && raise.is_some(), acknowledged: false };
             let active = self.active.entry(alarm.clone()).or_insert(new);
             active.acknowledged |= *to == AlarmState::Acknowledged;
         } else if let Some(active) = self.active.remove(alarm) {

@@ -276,7 +276,7 @@ mod tests {
         let text = text(installation);
         let told = |word: &str, when: bool| assert_eq!(text.contains(word), when, "{word}: {installation:?}\n{text}");
         told("LIVE", installation.direct_low_voltage());
-        told("CAT I", installation.direct_low_voltage());
+        told("CAT I", installation.nominal_voltage_v <= CAT_III_1000_UP_TO_V);
         told("Above 1,000 V: work for the high-voltage crew", installation.is_high_voltage());
         told("shorting block", installation.ct_secondary.may_be_current());
         told("Never open a CT secondary", installation.ct_secondary.may_be_current());

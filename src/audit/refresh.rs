@@ -187,7 +187,9 @@ mod tests {
     fn what_happened_while_away_is_not_learned() {
         let mut refresh = Refresh::default();
         frozen_at(&mut refresh, 0, 600, |second| second.is_multiple_of(60));
-        let mut kept: Refresh = serde_json::from_str(&serde_json::to_string(&refresh).unwrap()).unwrap();
+        let mut image = Vec::new();
+        ciborium::into_writer(&refresh, &mut image).unwrap();
+        let mut kept: Refresh = ciborium::from_reader(image.as_slice()).unwrap();
         kept.resume(&Absence::new(at(599), at(2000)));
         let now = kept.note(at(2000), false, true);
         assert_eq!((now.refresh_ms, now.readings, now.frozen), (Some(60_000), 1, false));

@@ -99,6 +99,7 @@ fn a_device_that_repeats_one_moment_is_told_as_one() {
     let mut still = Scene::sound("Still", "generic-full");
     still.protocol = "faults = [{ kind = \"frozen\", from_s = 0.0 }]".to_owned();
     still.loads = vec![0.8];
+    still.pump_extra = "start_s = 0.0".to_owned();
     let (code, document) = Stage::set(&[still]).audit(15);
     let circuit = &station(&document, "Still")["circuits"][0];
     assert_eq!((code, &circuit["verdict"]), (2, &serde_json::json!("no_evidence")), "{circuit}");
