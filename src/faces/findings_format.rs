@@ -26,7 +26,7 @@ pub fn accepted_words(check: FieldCheck) -> String {
 
 /// How one check is entered: its word, channel, and what is accepted.
 pub fn entry_words(check: FieldCheck) -> String {
-    let channel = check.channel().map_or_else(String::new, |k| format!(", channel {}", k + 1));
+    let channel = check.channel().map_or_else(String::new, |k| format!(", channel = {}", k + 1));
     format!("{}{channel}; shows: {}", check.key(), accepted_words(check))
 }
 

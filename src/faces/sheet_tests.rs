@@ -83,8 +83,15 @@ fn station(installation: Installation, wirings: &[RankedWiring], level: Evidence
     snapshot
 }
 
+/// True when the text names it; "another CT", and then a probability on the next line, names no CT.
+fn names(flat: &str, word: &str) -> bool {
+    let number_goes_on =
+        |rest: &str| rest.starts_with(|c: char| c.is_ascii_digit() || c == '.') || rest.starts_with(" %");
+    flat.match_indices(word).any(|(at, _)| !number_goes_on(&flat[at + word.len()..]))
+}
+
 proptest! {
-    #![proptest_config(ProptestConfig { cases: 48, ..ProptestConfig::default() })]
+    #![proptest_config(ProptestConfig { cases: 64, ..ProptestConfig::default() })]
 
     #[test]
     fn every_face_names_only_what_the_installation_has(
@@ -117,7 +124,7 @@ proptest! {
             for k in (0..3).filter(|k| !service.channels().contains(k)) {
                 for name in ["channel", "CT"] {
                     let word = format!("{name} {}", k + 1);
-                    prop_assert!(!flat.contains(&word), "{word}: {installation:?}\n{text}");
+                    prop_assert!(!names(&flat, &word), "{word}: {installation:?}\n{text}");
                 }
                 prop_assert!(!flat.contains(&format!(" I{} ", k + 1)), "a picture's I{}: {text}", k + 1);
             }
