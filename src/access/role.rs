@@ -1,6 +1,6 @@
 //! What somebody may do: permissions, the roles that are sets of them, and who is asking. Must never hold a secret.
 //!
-//! A route asks for one permission (`x-permission` in the API's document); a role has the ones that its line in [`ROLES`] lists.
+//! A route asks for one permission (`x-permission` in the API's document); a role has the ones that its line in `ROLES` lists.
 //! Roles have no order: `field` may do what `operate` may not, and the other way round.
 
 use std::fmt;

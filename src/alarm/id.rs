@@ -66,7 +66,7 @@ impl fmt::Display for Place {
 }
 
 /// What can be wrong. One of these is one root cause; what it explains is attached to it. What each asks of whom stands in
-/// [`rationale`](super::rationale).
+/// [`rationale`].
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 pub enum AlarmKind {

@@ -6,7 +6,7 @@ use std::fmt::Write;
 use super::{Class, Rationale, all, distribution};
 use crate::alarm::settings::Priority;
 
-/// Head of the CSV's columns, in the order of [`row`].
+/// Head of the CSV's columns, in the order of `row`.
 pub const COLUMNS: [&str; 9] =
     ["kind", "class", "title", "priority", "respond", "cause", "consequence", "operator_action", "why_this_priority"];
 
