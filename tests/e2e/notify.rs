@@ -180,7 +180,10 @@ async fn every_real_server_gets_what_it_should() {
     for mail in mails {
         assert_eq!((&mail["tls"], &mail["login"]), (&Value::Bool(true), &Value::Bool(true)), "{mail}");
         assert_eq!(mail["to"], serde_json::json!(["on-call@larkmoor.example"]), "{mail}");
-        assert_eq!(mail["subject"], format!("Critical: {STATION}, Pump 1: Supply phase lost: pump running on two phases"));
+        assert_eq!(
+            mail["subject"],
+            format!("Critical: {STATION}, Pump 1: Supply phase lost: pump running on two phases")
+        );
         assert_eq!((&mail["type"], &mail["automatic"]), (&"text/plain".into(), &"auto-generated".into()), "{mail}");
         let (text, id) = (mail["text"].as_str().unwrap(), mail["id"].as_str().unwrap());
         assert!(text.find("Before any work at a panel") < text.find("What to do"), "{text}");
