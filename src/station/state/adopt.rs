@@ -37,6 +37,7 @@ impl StationState {
                 new.energy = old.energy;
                 new.diagnosis = old.diagnosis;
                 new.shown.assessment = old.shown.assessment;
+                new.shown.last_run = old.shown.last_run;
                 new.shown.core_failure = old.shown.core_failure;
                 new.shown.energy = old.shown.energy;
                 new.shown.checks = old.shown.checks;
